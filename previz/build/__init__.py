@@ -1,0 +1,1 @@
+"""From the scene to meshes, textures and baked light."""

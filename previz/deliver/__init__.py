@@ -1,0 +1,1 @@
+"""Frames, films, sheets, plots and tables: writes, never computes."""

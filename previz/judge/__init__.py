@@ -1,0 +1,1 @@
+"""Break, mismatch, slip and hold: what a viewer can find."""

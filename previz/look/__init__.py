@@ -1,0 +1,1 @@
+"""Two ways to look at the set: pictures (the only OpenGL) and sight lines (the only Embree)."""

@@ -1,0 +1,62 @@
+"""What an engine gives back, and what every engine can do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.build.surface import LitSurface, Picture, Pixels8
+from previz.camera import AnyCamera
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One look at the set.
+
+    ``colour`` (H, W, 3) float32, linear Rec.709: every pixel is the mean, in linear light, of its
+    ``samples`` x ``samples`` single-sample looks. ``layer`` (H * samples, W * samples) uint8 holds the layer
+    number each of those looks met. ``depth`` (same shape, float32, or None where it was not asked for) is
+    the distance along the optical axis in metres, 0 where nothing was met.
+    """
+
+    colour: Picture
+    layer: NDArray[np.uint8]
+    depth: NDArray[np.float32] | None
+    samples: int
+
+    def cover(self, layer: int) -> NDArray[np.float32]:
+        """Share (H, W) float32, 0 to 1, of each pixel that shows a layer."""
+        h, w = self.colour.shape[:2]
+        s = self.samples
+        hit = (self.layer == layer).reshape(h, s, w, s)
+        return hit.mean(axis=(1, 3), dtype=np.float32)
+
+
+class Engine(Protocol):
+    """Draws lit surfaces. ``name`` and ``driver`` go into ``summary.json``."""
+
+    name: str
+    driver: str
+
+    def load(self, surfaces: Sequence[LitSurface]) -> None:
+        """Take over the surfaces that will be drawn; replaces what was loaded before."""
+
+    def repaint(self, name: str, code: Pixels8) -> None:
+        """Give a loaded surface another picture of the same size."""
+
+    def draw(
+        self,
+        camera: AnyCamera,
+        names: Sequence[str],
+        samples: int = 2,
+        depth: bool = False,
+        background: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    ) -> View:
+        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709."""
+
+    def close(self) -> None:
+        """Let go of what the engine holds; it cannot draw any more."""

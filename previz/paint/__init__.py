@@ -1,0 +1,1 @@
+"""What to paint on the bridge."""

@@ -1,0 +1,1 @@
+"""What the scene file says, checked and frozen."""
