@@ -33,7 +33,7 @@ class View:
         h, w = self.colour.shape[:2]
         s = self.samples
         hit = (self.layer == layer).reshape(h, s, w, s)
-        return hit.mean(axis=(1, 3), dtype=np.float32)
+        return np.asarray(hit.mean(axis=(1, 3), dtype=np.float32))
 
 
 class Engine(Protocol):

@@ -1,0 +1,85 @@
+"""What the eye's windows see: mean colour and grain of a picture at several scales, at any place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from previz import colour
+from previz.build.surface import Picture
+from previz.judge.viewer import GRAIN_FLOOR, WINDOW_DEG, Viewer
+
+# Gaussian windows are cut off at this many standard deviations
+_CUT = 2.5
+
+# The grain window is this much wider than the window whose grain it weighs: a contrast energy needs more room
+GRAIN_WINDOW = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Fields:
+    """Windowed means of a picture, for looking up.
+
+    ``values`` (S, H, W, 4) float32: for every scale L*, a*, b* averaged over the window, and the natural log of
+    the root mean square of what the window averages away, in L* units. ``origin`` (x, y) px is the place of
+    the fields' first pixel in the picture they were cut from.
+    """
+
+    values: NDArray[np.float32]
+    origin: tuple[int, int]
+
+    def at(self, scale: int, xy: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Values (..., 4) of a scale at places (..., 2) px of the whole picture, bilinear, held at the edges."""
+        field = self.values[scale]
+        h, w = field.shape[:2]
+        x = np.clip(xy[..., 0] - self.origin[0] - 0.5, 0.0, w - 1.0)
+        y = np.clip(xy[..., 1] - self.origin[1] - 0.5, 0.0, h - 1.0)
+        x0 = np.minimum(x.astype(np.int64), w - 2)
+        y0 = np.minimum(y.astype(np.int64), h - 2)
+        fx = (x - x0).astype(np.float32)[..., None]
+        fy = (y - y0).astype(np.float32)[..., None]
+        flat = field.reshape(h * w, 4)
+        base = y0 * w + x0
+        top = flat[base] * (1 - fx) + flat[base + 1] * fx
+        bottom = flat[base + w] * (1 - fx) + flat[base + w + 1] * fx
+        return np.asarray(top * (1 - fy) + bottom * fy)
+
+
+def window_px(viewer: Viewer) -> tuple[float, ...]:
+    """Standard deviations (px) of the windows."""
+    return tuple(s * viewer.px_per_deg for s in WINDOW_DEG)
+
+
+def reach_px(viewer: Viewer) -> int:
+    """How far from a place its fields look, in whole pixels."""
+    widest = window_px(viewer)[-1]
+    return int(np.ceil(widest * _CUT * (1.0 + GRAIN_WINDOW))) + 1
+
+
+def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:
+    """Fields of a picture (H, W, 3), linear light, as delivered.
+
+    Windows are Gaussians. Each scale's window is made from the one before it: variances add.
+    """
+    seen = colour.lab(linear).astype(np.float32)
+    h, w = seen.shape[:2]
+    sigmas = window_px(viewer)
+    values = np.empty((len(sigmas), h, w, 4), dtype=np.float32)
+    done = 0.0
+    window: NDArray[np.float32] = seen
+    for scale, sigma in enumerate(sigmas):
+        window = _blurred(window, float(np.sqrt(sigma**2 - done**2)))
+        done = sigma
+        residue = seen[..., 0] - window[..., 0]
+        energy = _blurred(residue * residue, GRAIN_WINDOW * sigma)
+        values[scale, ..., :3] = window
+        values[scale, ..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))
+    return Fields(values, origin)
+
+
+def _blurred(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    axes = (0, 1)
+    return np.asarray(gaussian_filter(picture, sigma, mode="nearest", truncate=_CUT, axes=axes))

@@ -1,0 +1,88 @@
+"""From frames to the shot: how long the illusion holds, and what a summary says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from previz.judge.viewer import HOLDS_BELOW_PCT
+
+
+@dataclass(frozen=True)
+class FrameScore:
+    """What is known of one frame. ``break_pct`` is None where the frame cannot be judged; ``reason`` says why.
+
+    ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00, ``slip_px`` delivered pixels, ``tells``
+    the causes of break, the most frequent first.
+    """
+
+    frame: int
+    rail: float
+    break_pct: float | None
+    mismatch_de: float
+    slip_px: float
+    tells: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def holds(self) -> bool:
+        """Whether the bridge cannot be found in this frame."""
+        return self.break_pct is not None and self.break_pct <= HOLDS_BELOW_PCT
+
+
+@dataclass(frozen=True)
+class HoldSummary:
+    """The shot in a few numbers; break in percent, ``hold`` m of rail. None where there is nothing to say.
+
+    ``hold_first`` and ``hold_last`` are the frames, around the station frame, between which every frame holds.
+    Mean and worst are taken inside the hold that the scene asks for.
+    """
+
+    station_frame: int
+    hold_first: int | None
+    hold_last: int | None
+    hold_frames: int
+    hold: float
+    break_mean_pct: float | None
+    break_worst_pct: float | None
+    break_station_pct: float | None
+    break_reveal_pct: float | None
+    worst_frame: int | None
+    worst_tells: tuple[str, ...]
+
+
+def summarised(
+    scores: Sequence[FrameScore], wanted: tuple[int, int], station_frame: int, reveal: int | None
+) -> HoldSummary:
+    """Summary of scored frames in order. ``wanted`` is the hold asked for, first and last frame.
+
+    Frames may have been left out (a sheet looks at every n-th): the hold then reaches as far as the last looked-at
+    frame that holds.
+    """
+    by_frame = {score.frame: score for score in scores}
+    station = by_frame.get(station_frame)
+    first = last = None
+    if station is not None and station.holds:
+        order = sorted(by_frame)
+        at = order.index(station_frame)
+        lo = hi = at
+        while lo > 0 and by_frame[order[lo - 1]].holds:
+            lo -= 1
+        while hi < len(order) - 1 and by_frame[order[hi + 1]].holds:
+            hi += 1
+        first, last = order[lo], order[hi]
+    inside = [s for s in scores if wanted[0] <= s.frame <= wanted[1] and s.break_pct is not None]
+    worst = max(inside, key=lambda s: (s.break_pct or 0.0, -s.frame), default=None)
+    return HoldSummary(
+        station_frame=station_frame,
+        hold_first=first,
+        hold_last=last,
+        hold_frames=0 if first is None or last is None else last - first + 1,
+        hold=0.0 if first is None or last is None else abs(by_frame[last].rail - by_frame[first].rail),
+        break_mean_pct=sum(s.break_pct or 0.0 for s in inside) / len(inside) if inside else None,
+        break_worst_pct=worst.break_pct if worst else None,
+        break_station_pct=station.break_pct if station else None,
+        break_reveal_pct=by_frame[reveal].break_pct if reveal in by_frame else None,
+        worst_frame=worst.frame if worst else None,
+        worst_tells=worst.tells if worst else (),
+    )

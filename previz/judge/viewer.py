@@ -1,0 +1,55 @@
+"""The viewer: how large a degree of the eye's field is in the delivered picture, and what an eye can tell."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from previz.colour import JND_DE76
+
+# Picture heights between eye and screen. 3.2 is the design viewing distance of 1920 x 1080 pictures in
+# ITU-R BT.2022 / BT.1845 (from memory): one delivered line is then one minute of arc.
+VIEWING_DISTANCE: Final = 3.2
+
+# Spacing of outline pieces, degrees: one pixel of a picture of 540 lines.
+PIECE_SPACING_DEG: Final = 1.0 / 30.0
+
+# Half-widths (standard deviations) of the windows that look at either side of the outline, degrees. The windows
+# are half a period wide at 8, 4 and 2 cycles a degree: from the peak of the contrast sensitivity function
+# (7.9 c/deg, Mannos and Sakrison 1974) to two octaves below it. Half a period holds +-1 standard deviation.
+WINDOW_DEG: Final = (1.0 / 32.0, 1.0 / 16.0, 1.0 / 8.0)
+
+# How far from the outline the windows' centres lie, in standard deviations.
+WINDOW_OFFSET: Final = 1.5
+
+# A straight edge of height h reads erf(offset / sqrt 2) h through two such windows.
+WINDOW_GAIN: Final = math.erf(WINDOW_OFFSET / math.sqrt(2.0))
+
+# Windows are this many times longer along the outline than across it: the eye joins what lies in line.
+WINDOW_ASPECT: Final = 2.0
+
+# Runs of broken pieces shorter than this are not seen (design section 6), degrees.
+SHORTEST_RUN_DEG: Final = 0.1
+
+# Just noticeable steps: colour in CIELAB units; grain as natural log of the ratio of root mean square contrast.
+# A quarter more contrast is about the smallest change seen in a grain well above threshold (Legge and Foley 1980,
+# from memory); contrast below GRAIN_FLOOR L* units is about invisible and counts as none.
+JND_COLOUR: Final = JND_DE76
+JND_GRAIN: Final = math.log(1.25)
+GRAIN_FLOOR: Final = 1.0
+
+# A frame holds when break is at most this, percent (design section 6).
+HOLDS_BELOW_PCT: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """A viewer of a picture of ``height_px`` lines."""
+
+    height_px: int
+
+    @property
+    def px_per_deg(self) -> float:
+        """Pixels to the degree in the middle of the picture."""
+        return self.height_px * VIEWING_DISTANCE * math.tan(math.radians(1.0))

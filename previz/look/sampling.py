@@ -1,0 +1,88 @@
+"""From texture codes to pixels: the arithmetic that both engines share, so that they can agree.
+
+A texel's centre lies at ((column + .5) / width, (row + .5) / height), v downwards (build/surface.py). Codes
+are interpolated as they are written, then decoded to linear light, then averaged: the order in which a
+graphics card's 8-bit pipeline does it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.build.surface import Picture, Pixels8
+from previz.colour import LINEAR_OF_CODE
+
+
+def _bilinear(texture: Any, uv: Any, out: Any) -> None:
+    height, width, channels = texture.shape
+    for i in range(uv.shape[0]):
+        x = uv[i, 0] * width - 0.5
+        y = uv[i, 1] * height - 0.5
+        left, top = np.floor(x), np.floor(y)
+        a, b = x - left, y - top
+        # clamped as floats: the cast of a huge value to an integer is undefined
+        c0 = int(min(max(left, 0.0), width - 1.0))
+        c1 = int(min(max(left + 1.0, 0.0), width - 1.0))
+        r0 = int(min(max(top, 0.0), height - 1.0))
+        r1 = int(min(max(top + 1.0, 0.0), height - 1.0))
+        for k in range(channels):
+            upper = (1.0 - a) * texture[r0, c0, k] + a * texture[r0, c1, k]
+            lower = (1.0 - a) * texture[r1, c0, k] + a * texture[r1, c1, k]
+            out[i, k] = (1.0 - b) * upper + b * lower
+
+
+def _averaged(code: Any, layer: Any, samples: int, background: Any, lut: Any, out: Any) -> None:
+    height, width, _ = out.shape
+    share = np.float32(1.0 / (samples * samples))
+    for i in range(height):
+        for j in range(width):
+            red, green, blue = np.float32(0.0), np.float32(0.0), np.float32(0.0)
+            for y in range(i * samples, (i + 1) * samples):
+                for x in range(j * samples, (j + 1) * samples):
+                    if layer[y, x] == 0:
+                        red += background[0]
+                        green += background[1]
+                        blue += background[2]
+                    else:
+                        red += lut[code[y, x, 0]]
+                        green += lut[code[y, x, 1]]
+                        blue += lut[code[y, x, 2]]
+            out[i, j, 0] = red * share
+            out[i, j, 1] = green * share
+            out[i, j, 2] = blue * share
+
+
+_bilinear_compiled = numba.njit(cache=True)(_bilinear)
+_averaged_compiled = numba.njit(cache=True)(_averaged)
+
+
+def bilinear(texture: Pixels8 | Picture, uv: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Values (N, C) float32 of a texture (H, W, C) at ``uv`` (N, 2), in the texture's own units.
+
+    Linear filtering with the edge clamped: OpenGL 4.6 core specification, section 8.14.3, LINEAR with
+    CLAMP_TO_EDGE. Codes of a uint8 texture come back unrounded, 0 to 255. ``uv`` must be finite.
+    """
+    coordinates = np.ascontiguousarray(uv, dtype=np.float64)
+    out = np.empty((len(coordinates), texture.shape[2]), dtype=np.float32)
+    _bilinear_compiled(texture, coordinates, out)
+    return out
+
+
+def averaged(
+    code: Pixels8,
+    layer: NDArray[np.uint8],
+    samples: int,
+    background: tuple[float, float, float],
+) -> Picture:
+    """Picture (H, W, 3), linear Rec.709, of single-sample codes (H * samples, W * samples, 3 or more).
+
+    The mean is taken in linear light; a sample whose ``layer`` is 0 counts as ``background`` (linear).
+    """
+    height, width = layer.shape
+    out = np.empty((height // samples, width // samples, 3), dtype=np.float32)
+    _averaged_compiled(code, layer, samples, np.asarray(background, dtype=np.float32), LINEAR_OF_CODE, out)
+    return out

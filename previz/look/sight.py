@@ -1,0 +1,330 @@
+"""Sight lines: rays cast against the set with Embree. The only file that imports ``embreex``.
+
+Embree works in float32 and finds which triangle a ray meets first; the place on that triangle is then worked
+out again in float64, so that a distance is exact for the triangle it belongs to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numba
+import numpy as np
+from embreex.mesh_construction import TriangleMesh
+from embreex.rtcore_scene import EmbreeScene
+from numpy.typing import NDArray
+
+from previz.build.surface import LitSurface, Pixels8, Surface
+from previz.camera import AnyCamera
+from previz.geometry import Array
+from previz.look.sampling import averaged, bilinear
+from previz.look.view import View
+
+# rays cast at once: bounds the memory of a picture to about 60 MB beside the picture itself
+CHUNK = 1 << 18
+# how far (m) a ray's start is moved off the surface that it leaves: 40 float32 steps at 2 m
+OFFSET = 1e-5
+# sine of the turn of a ray that is cast again: 1 um at 1 m, far below a pixel, far above a float32 step
+JITTER = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Hits:
+    """What N rays met first.
+
+    ``distance`` (N,) float64: in lengths of the ray's direction, metres for unit directions, inf where
+    nothing was met. ``surface`` (N,) int32: index into the surfaces given to :class:`SightLines`, -1 where
+    nothing was met. ``face`` (N,) int32: row of that surface's ``faces``, -1. ``uv`` (N, 2) float64: texture
+    coordinates, 0 where nothing. ``point`` (N, 3) float64 m: where, NaN where nothing.
+    """
+
+    distance: Array
+    surface: NDArray[np.int32]
+    face: NDArray[np.int32]
+    uv: Array
+    point: Array
+
+
+def _cross(a: Any, b: Any, out: Any) -> None:
+    out[0] = a[1] * b[2] - a[2] * b[1]
+    out[1] = a[2] * b[0] - a[0] * b[2]
+    out[2] = a[0] * b[1] - a[1] * b[0]
+
+
+_cross_compiled = numba.njit(cache=True)(_cross)
+
+
+def _place(
+    origins: Any,
+    directions: Any,
+    corners: Any,
+    vertices: Any,
+    vertex_uv: Any,
+    distance: Any,
+    uv: Any,
+    point: Any,
+) -> None:
+    """Float64 place of each hit; ``corners`` (N, 3) are vertex numbers, -1 where nothing was met.
+
+    Moeller and Trumbore, "Fast, Minimum Storage Ray/Triangle Intersection", Journal of Graphics Tools 2(1),
+    21-28, 1997.
+    """
+    p, q = np.empty(3), np.empty(3)
+    e1, e2, from_a = np.empty(3), np.empty(3), np.empty(3)
+    for i in range(origins.shape[0]):
+        a, b, c = corners[i, 0], corners[i, 1], corners[i, 2]
+        if a < 0:
+            distance[i] = np.inf
+            for k in range(3):
+                point[i, k] = np.nan
+            continue
+        o, d = origins[i], directions[i]
+        for k in range(3):
+            e1[k] = vertices[b, k] - vertices[a, k]
+            e2[k] = vertices[c, k] - vertices[a, k]
+            from_a[k] = o[k] - vertices[a, k]
+        _cross_compiled(d, e2, p)
+        _cross_compiled(from_a, e1, q)
+        determinant = e1[0] * p[0] + e1[1] * p[1] + e1[2] * p[2]
+        s, t = 0.0, 0.0
+        if determinant != 0.0:
+            s = (from_a[0] * p[0] + from_a[1] * p[1] + from_a[2] * p[2]) / determinant
+            t = (d[0] * q[0] + d[1] * q[1] + d[2] * q[2]) / determinant
+        # a ray that passes by a float32 step outside, or along the face, is taken to the face's rim
+        s = min(max(s, 0.0), 1.0)
+        t = min(max(t, 0.0), 1.0 - s)
+        along, length2 = 0.0, 0.0
+        for k in range(3):
+            along += (s * e1[k] + t * e2[k] - from_a[k]) * d[k]
+            length2 += d[k] * d[k]
+        distance[i] = along / length2
+        for k in range(3):
+            point[i, k] = o[k] + distance[i] * d[k]
+        for k in range(2):
+            uv[i, k] = (1.0 - s - t) * vertex_uv[a, k] + s * vertex_uv[b, k] + t * vertex_uv[c, k]
+
+
+_place_compiled = numba.njit(cache=True)(_place)
+
+
+class _Geometry:
+    """The geometries of one set of names in one Embree scene, and the numbers to read its answers with."""
+
+    def __init__(self, surfaces: Sequence[Surface]) -> None:
+        self.scene = EmbreeScene(robust=True)
+        # Embree numbers geometries in the order in which they are added
+        for surface in surfaces:
+            TriangleMesh(
+                self.scene,
+                np.ascontiguousarray(surface.vertices, dtype=np.float32),
+                np.ascontiguousarray(surface.faces, dtype=np.int32),
+            )
+        first_vertex = np.cumsum([0] + [len(s.vertices) for s in surfaces[:-1]])
+        self.first_face = np.cumsum([0] + [len(s.faces) for s in surfaces[:-1]])
+        self.vertices = np.concatenate([np.asarray(s.vertices, dtype=np.float64) for s in surfaces])
+        self.uv = np.concatenate([np.asarray(s.uv, dtype=np.float64) for s in surfaces])
+        self.faces = np.concatenate(
+            [np.asarray(s.faces, dtype=np.int64) + k for s, k in zip(surfaces, first_vertex, strict=True)]
+        )
+
+
+class SightLines:
+    """Casts rays against surfaces. Surfaces are picked by name; one Embree scene is kept per choice.
+
+    A lit surface answers to its own ``name``. Surfaces that share a geometry (the wall with and without the
+    bridge's shadow) share its Embree scene too.
+    """
+
+    def __init__(self, surfaces: Sequence[Surface | LitSurface]) -> None:
+        self.surfaces = tuple(surfaces)
+        self._meshes = tuple(s.surface if isinstance(s, LitSurface) else s for s in self.surfaces)
+        self._number = {surface.name: i for i, surface in enumerate(self.surfaces)}
+        if len(self._number) != len(self.surfaces):
+            raise ValueError("two surfaces have the same name")
+        self._kept: dict[tuple[int, ...], _Geometry] = {}
+
+    def first_hits(self, origins: Array, directions: Array, names: Sequence[str] | None = None) -> Hits:
+        """What rays from ``origins`` (N, 3) m along ``directions`` (N, 3) meet first, among ``names`` or all.
+
+        Both sides of a face stop a ray. An unknown name raises ``KeyError``.
+        """
+        count = len(origins)
+        hits = Hits(
+            distance=np.full(count, np.inf),
+            surface=np.full(count, -1, dtype=np.int32),
+            face=np.full(count, -1, dtype=np.int32),
+            uv=np.zeros((count, 2)),
+            point=np.full((count, 3), np.nan),
+        )
+        chosen = self._chosen(names)
+        if not chosen:
+            return hits
+        geometry = self._geometry(chosen)
+        number = np.array([*chosen, -1], dtype=np.int32)
+        for start in range(0, count, CHUNK):
+            part = slice(start, start + CHUNK)
+            o = np.ascontiguousarray(origins[part], dtype=np.float64)
+            d = np.ascontiguousarray(directions[part], dtype=np.float64)
+            which, face = _cast(geometry, o, d)
+            met = which >= 0
+            corners = np.full((len(o), 3), -1, dtype=np.int64)
+            corners[met] = geometry.faces[geometry.first_face[which[met]] + face[met]]
+            hits.surface[part] = number[which]
+            hits.face[part] = face
+            _place_compiled(
+                o,
+                d,
+                corners,
+                geometry.vertices,
+                geometry.uv,
+                hits.distance[part],
+                hits.uv[part],
+                hits.point[part],
+            )
+        return hits
+
+    def blocked(
+        self,
+        origins: Array,
+        directions: Array,
+        distance: Array | float,
+        names: Sequence[str] | None = None,
+        normals: Array | None = None,
+    ) -> NDArray[np.bool_]:
+        """Whether something lies on the way (N,) from ``origins`` (N, 3) along unit ``directions`` (N, 3).
+
+        The first and the last 10 um (``OFFSET``) of each way of ``distance`` (N,) m do not count, so that
+        neither the face it starts from nor the one it ends on blocks it. At a grazing angle that is not
+        enough for a curved face: give the faces' unit ``normals`` (N, 3) and the start is lifted off along
+        them as well, on the side that the ray leaves by. An unknown name raises ``KeyError``.
+        """
+        count = len(origins)
+        out = np.zeros(count, dtype=np.bool_)
+        chosen = self._chosen(names)
+        if not chosen:
+            return out
+        geometry = self._geometry(chosen)
+        length = np.broadcast_to(np.asarray(distance, dtype=np.float64), (count,))
+        for start in range(0, count, CHUNK):
+            part = slice(start, start + CHUNK)
+            d = np.asarray(directions[part], dtype=np.float64)
+            o = origins[part] + OFFSET * d
+            if normals is not None:
+                side = np.sign(np.einsum("ij,ij->i", normals[part], d))
+                o = o + (OFFSET * side)[:, None] * normals[part]
+            # a way to a lamp at infinity is as long as Embree can have it
+            reach = np.clip(length[part] - 2.0 * OFFSET, 0.0, 1e30).astype(np.float32)
+            found = geometry.scene.run(
+                np.ascontiguousarray(o, dtype=np.float32),
+                np.ascontiguousarray(d, dtype=np.float32),
+                dists=reach,
+                query="OCCLUDED",
+            )
+            out[part] = (found != -1) & (reach > 0.0)
+        return out
+
+    def number(self, name: str) -> int:
+        """Index of a surface by its name; an unknown name raises ``KeyError``."""
+        return self._number[name]
+
+    def _chosen(self, names: Sequence[str] | None) -> tuple[int, ...]:
+        if names is None:
+            return tuple(range(len(self.surfaces)))
+        return tuple(self._number[name] for name in names)
+
+    def _geometry(self, chosen: tuple[int, ...]) -> _Geometry:
+        key = tuple(id(self._meshes[i]) for i in chosen)
+        if key not in self._kept:
+            self._kept[key] = _Geometry([self._meshes[i] for i in chosen])
+        return self._kept[key]
+
+
+def _cast(
+    geometry: _Geometry, origins: Array, directions: Array
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Geometry and face number (N,) that each ray meets first, -1 for none.
+
+    A ray through an edge or a corner shared by faces can slip between them. It then meets nothing, or a face
+    from behind: such rays are cast once more, turned by a hair, and the nearer answer counts.
+    """
+    o = origins.astype(np.float32)
+    d = directions.astype(np.float32)
+    found = geometry.scene.run(o, d, output=True)
+    which, face = found["geomID"], found["primID"]
+    from_behind = np.einsum("ij,ij->i", found["Ng"], d) > 0.0
+    again = np.flatnonzero((which < 0) | from_behind)
+    if len(again):
+        aside = np.roll(directions[again], 1, axis=1) * np.array([1.0, -1.0, 1.0])
+        turned = (directions[again] + JITTER * aside).astype(np.float32)
+        second = geometry.scene.run(np.ascontiguousarray(o[again]), turned, output=True)
+        nearer = (second["geomID"] >= 0) & (
+            (which[again] < 0) | (second["tfar"] < found["tfar"][again] * (1.0 - 1e-4))
+        )
+        which[again[nearer]] = second["geomID"][nearer]
+        face[again[nearer]] = second["primID"][nearer]
+    return which, face
+
+
+class SightEngine:
+    """Draws frames with sight lines: slower than pictures, but it runs anywhere (an ``Engine``)."""
+
+    name = "sight lines"
+    driver = "Embree"
+
+    def __init__(self) -> None:
+        self._lines = SightLines(())
+        self._code: dict[str, Pixels8] = {}
+
+    def load(self, surfaces: Sequence[LitSurface]) -> None:
+        """Take over the surfaces that will be drawn; replaces what was loaded before."""
+        self._lines = SightLines(surfaces)
+        self._code = {lit.name: lit.code for lit in surfaces}
+
+    def repaint(self, name: str, code: Pixels8) -> None:
+        """Give a loaded surface another picture of the same size; another size raises ``ValueError``."""
+        if code.shape != self._code[name].shape:
+            raise ValueError(f"{name} is painted {self._code[name].shape}, not {code.shape}")
+        self._code[name] = code
+
+    def draw(
+        self,
+        camera: AnyCamera,
+        names: Sequence[str],
+        samples: int = 2,
+        depth: bool = False,
+        background: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    ) -> View:
+        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709."""
+        height, width = camera.height_px * samples, camera.width_px * samples
+        code = np.zeros((height, width, 3), dtype=np.uint8)
+        layer = np.zeros((height, width), dtype=np.uint8)
+        distance = np.zeros((height, width), dtype=np.float32) if depth else None
+        layer_of = np.array([s.surface.layer for s in self._lit()] + [0], dtype=np.uint8)
+        forward = -camera.world_from_cam[:3, 2]
+        x = (np.arange(width) + 0.5) / samples
+        rows = max(1, CHUNK // width)
+        for top in range(0, height, rows):
+            y = (np.arange(top, min(top + rows, height)) + 0.5) / samples
+            px = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+            origins, directions = camera.rays(px)
+            hits = self._lines.first_hits(origins, directions, names)
+            band = np.s_[top : top + len(y)]
+            layer[band] = layer_of[hits.surface].reshape(-1, width)
+            flat = code[band].reshape(-1, 3)
+            for name in names:
+                here = np.flatnonzero(hits.surface == self._lines.number(name))
+                flat[here] = np.rint(bilinear(self._code[name], hits.uv[here]))
+            if distance is not None:
+                along = np.where(hits.surface >= 0, hits.distance, 0.0) * (directions @ forward)
+                distance[band] = along.reshape(-1, width)
+        return View(averaged(code, layer, samples, background), layer, distance, samples)
+
+    def close(self) -> None:
+        """Let go of the surfaces; the engine cannot draw any more."""
+        self._lines = SightLines(())
+        self._code = {}
+
+    def _lit(self) -> list[LitSurface]:
+        return [s for s in self._lines.surfaces if isinstance(s, LitSurface)]

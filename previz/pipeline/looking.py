@@ -1,0 +1,197 @@
+"""Frames looked at and judged, in this process or spread over several.
+
+Every worker process holds one engine and one ready set. Workers start (and load their libraries) while the set is
+still being built; the set then reaches each of them once. Results come back in the order of the jobs, and do not
+depend on how many workers there are.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from previz import colour
+from previz.build.surface import Pixels8
+from previz.judge.frame import JudgedFrame, judge_frame
+from previz.look.choose import open_engine
+from previz.look.sight import SightLines
+from previz.look.view import Engine
+from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, ReadySet
+
+
+@dataclass(frozen=True, eq=False)
+class FrameJob:
+    """A frame to look at, ``width_px`` x ``height_px``. Pictures are returned only where they are wanted."""
+
+    frame: int
+    width_px: int
+    height_px: int
+    pictures: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class FrameResult:
+    """A judged frame. ``code`` and ``clean_code`` (H, W, 3) uint8 are the delivered frame with and without bridge."""
+
+    judged: JudgedFrame
+    code: Pixels8 | None
+    clean_code: Pixels8 | None
+    engine: str
+    driver: str
+
+
+class Looker:
+    """Looks at one ready set through one engine."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._ready: ReadySet | None = None
+        self._sight = SightLines(())
+
+    def load(self, ready: ReadySet) -> None:
+        """Take over a set."""
+        self.engine.load(ready.lit)
+        self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
+        self._ready = ready
+
+    def look(self, job: FrameJob) -> FrameResult:
+        """Draw and judge one frame."""
+        ready = self._ready
+        if ready is None:
+            raise RuntimeError("no set is loaded")
+        move = ready.move
+        camera = move.camera(job.frame, job.width_px, job.height_px)
+        with_bridge = self.engine.draw(camera, WITH_BRIDGE)
+        clean = self.engine.draw(camera, CLEAN)
+        judged = judge_frame(
+            job.frame,
+            float(move.rail[job.frame - move.frames[0]]),
+            with_bridge,
+            clean,
+            camera,
+            ready.station_point,
+            self._sight,
+            ready.scene.delivery.frame[0],
+        )
+        code = colour.encoded8(with_bridge.colour) if job.pictures else None
+        clean_code = colour.encoded8(clean.colour) if job.pictures else None
+        return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
+
+
+_looker: Looker | None = None
+_loaded: Any = None
+
+
+def _start_worker(engine: str | None, sets: Any) -> None:
+    """Runs once in every worker: open the engine, then wait for the set."""
+    global _looker
+    # Ctrl-C reaches the whole group; only the first process decides what happens then
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _looker = Looker(open_engine(engine))
+    _looker.load(sets.get())
+
+
+def _ready_now() -> None:
+    return None
+
+
+def _look(job: FrameJob) -> FrameResult:
+    if _looker is None:
+        raise RuntimeError("the worker has not started")
+    return _looker.look(job)
+
+
+def default_workers() -> int:
+    """As many workers as there are processors to run them on, four at most (each holds a whole set)."""
+    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
+    return max(1, min(4, count))
+
+
+class LookingRoom:
+    """Looks at frames with ``workers`` processes; use it in a ``with`` block.
+
+    Make it before the set is built: its workers then start meanwhile. With one worker everything happens in this
+    process.
+    """
+
+    def __init__(self, workers: int | None = None, engine: str | None = None) -> None:
+        self.workers = default_workers() if workers is None else max(1, workers)
+        self._engine = engine
+        self._pool: ProcessPoolExecutor | None = None
+        self._own: Looker | None = None
+
+    def __enter__(self) -> LookingRoom:
+        if self.workers > 1:
+            context = multiprocessing.get_context("spawn")
+            self._sets = context.Queue()
+            # one thread of the software renderer a process: the processes already fill the machine
+            with _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
+                self._pool = ProcessPoolExecutor(
+                    self.workers, context, initializer=_start_worker, initargs=(self._engine, self._sets)
+                )
+                self._starting = [self._pool.submit(_ready_now) for _ in range(self.workers)]
+        else:
+            self._own = Looker(open_engine(self._engine))
+        return self
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        if self._pool is not None:
+            if error is not None:
+                for process in multiprocessing.active_children():
+                    process.terminate()
+            self._pool.shutdown(wait=error is None, cancel_futures=True)
+            self._sets.cancel_join_thread()
+            self._sets.close()
+        if self._own is not None:
+            self._own.engine.close()
+
+    def load(self, ready: ReadySet) -> None:
+        """Hand the set to every worker."""
+        if self._own is not None:
+            self._own.load(ready)
+        else:
+            for _ in range(self.workers):
+                self._sets.put(ready)
+
+    def look(self, jobs: Sequence[FrameJob]) -> Iterator[FrameResult]:
+        """Results of the jobs, in their order, as they come."""
+        if self._own is not None:
+            yield from map(self._own.look, jobs)
+            return
+        if self._pool is None:
+            raise RuntimeError("the room is not open")
+        # a few jobs ahead: enough to keep every worker busy, few enough to keep memory flat
+        ahead = 2 * self.workers
+        waiting: list[Future[FrameResult]] = []
+        coming = iter(jobs)
+        for job in coming:
+            waiting.append(self._pool.submit(_look, job))
+            if len(waiting) >= ahead:
+                yield waiting.pop(0).result()
+        while waiting:
+            yield waiting.pop(0).result()
+
+
+@contextlib.contextmanager
+def _environment(**values: str) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update({name: value for name, value in values.items() if name not in os.environ})
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+
+
+def as_code(picture: Any) -> Pixels8:
+    """8-bit sRGB of a linear picture."""
+    return colour.encoded8(np.asarray(picture))

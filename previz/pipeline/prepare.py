@@ -1,0 +1,133 @@
+"""From a scene to a set that is lit, painted and ready to be looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.build.light import Blocked, Lighting, enlarged, irradiance, reference_light
+from previz.build.set import BuiltSet, build_set
+from previz.build.surface import LitSurface, Picture, Surface
+from previz.build.texels import texel_points
+from previz.geometry import Array
+from previz.look.sight import SightLines
+from previz.paint.projected import Painted, hidden_wall, painted, wash_colour
+from previz.scene.model import Scene
+from previz.scene.move import Move, move_of
+
+# names under which surfaces are drawn
+WALL = "wall"
+CLEAN_WALL = "clean wall"
+BRIDGE = "bridge"
+
+# what the lens sees with the bridge in place, and without it and its shadow
+WITH_BRIDGE = (WALL, BRIDGE)
+CLEAN = (CLEAN_WALL,)
+
+
+@dataclass(frozen=True, eq=False)
+class ReadySet:
+    """A set ready to be looked at. ``station_point`` (3,) m is where the paint lines up.
+
+    ``out_of_range`` is the share of the paint that the light asks to be darker or brighter than paint can be.
+    """
+
+    scene: Scene
+    built: BuiltSet
+    lit: tuple[LitSurface, ...]
+    station_point: Array
+    out_of_range: float
+
+    @property
+    def move(self) -> Move:
+        """The camera's move."""
+        return move_of(self.scene)
+
+
+def blocked_by(surface: Surface) -> Blocked:
+    """Whether sight lines meet a surface."""
+    sight = SightLines([surface])
+
+    def blocked(origins: Array, directions: Array, distance: Array) -> NDArray[np.bool_]:
+        return sight.blocked(origins, directions, distance)
+
+    return blocked
+
+
+@dataclass(frozen=True, eq=False)
+class LitWall:
+    """The wall in its light, before any bridge is painted: what candidates of one set have in common."""
+
+    lighting: Lighting
+    clean: LitSurface
+    shadowed: LitSurface
+
+
+def lit_wall(scene: Scene, built: BuiltSet) -> LitWall:
+    """The wall lit with and without the bridge's shadow."""
+    lighting = Lighting(scene.lamps, scene.light, reference_light(scene.lamps, scene.light))
+    wall = built.wall
+    clean_light, shadowed_light = irradiance(wall, lighting, [blocked_by(wall), blocked_by(built.bridge.surface)])
+    clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, clean_light))
+    same = lighting.flat
+    shadowed = LitSurface(WALL, wall, clean.code if same else _code(wall.reflectance, shadowed_light))
+    return LitWall(lighting, clean, shadowed)
+
+
+def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:
+    h, w = reflectance.shape[:2]
+    return colour.encoded8(reflectance * enlarged(light, h, w))
+
+
+def lit_bridge(scene: Scene, built: BuiltSet, wall: LitWall, station_point: Array) -> tuple[LitSurface, float]:
+    """The bridge, painted as the scene says and lit, and the share of its paint that is out of range."""
+    surface = built.bridge.surface
+    h, w = surface.reflectance.shape[:2]
+    both = [blocked_by(built.wall), blocked_by(surface)]
+    light = enlarged(irradiance(surface, wall.lighting, both)[-1], h, w)
+    paint = scene.bridge.paint
+    if scene.bridge.image is not None or paint == "bare":
+        return LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance * light)), 0.0
+    fallback = wash_colour(built.wall.reflectance)
+    if paint == "wash":
+        return LitSurface(BRIDGE, surface, colour.encoded8(fallback * light)), 0.0
+    result = projected_paint(built, wall, light, station_point, fallback)
+    return LitSurface(BRIDGE, surface, colour.encoded8(result.radiance)), result.out_of_range
+
+
+def projected_paint(
+    built: BuiltSet, wall: LitWall, light: Picture, station_point: Array, fallback: Picture
+) -> Painted:
+    """The bridge painted as a continuation of the clean wall seen from the station point."""
+    surface = built.bridge.surface
+    h, w = surface.reflectance.shape[:2]
+    sight = SightLines([wall.clean])
+    texels = texel_points(surface, w, h)
+    target, wanted = hidden_wall(texels, station_point, sight, CLEAN_WALL, wall.clean.code)
+    return painted(target, wanted, np.broadcast_to(light, target.shape), fallback)
+
+
+def bridge_texel(scene: Scene, move: Move) -> float:
+    """Texel size (m) for the bridge: finer than a delivered pixel at its near end."""
+    camera = move.camera(move.station_frame)
+    near_end = np.array([scene.bridge.bend, 0.0, scene.bridge.length])
+    return max(float(camera.depth(near_end)), 0.02) / camera.focal_px / 1.5
+
+
+def prepare(scene: Scene) -> ReadySet:
+    """Build, light and paint a scene's set."""
+    move = move_of(scene)
+    built = build_set(scene, bridge_texel(scene, move))
+    station_point = np.asarray(move.camera(move.station_frame).position)
+    wall = lit_wall(scene, built)
+    bridge, out_of_range = lit_bridge(scene, built, wall, station_point)
+    return ReadySet(scene, built, (wall.shadowed, wall.clean, bridge), station_point, out_of_range)
+
+
+def names_of(lit: Sequence[LitSurface]) -> tuple[str, ...]:
+    """Names of lit surfaces, in order."""
+    return tuple(surface.name for surface in lit)
