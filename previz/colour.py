@@ -114,14 +114,16 @@ def de00(lab_a: ArrayLike, lab_b: ArrayLike) -> Floats:
     h2 = np.degrees(np.arctan2(b[..., 2], a2)) % 360.0
     grey = c1 * c2 == 0.0
     dl, dc = l2 - l1, c2 - c1  # (8), (9)
+    # hues exactly opposite belong to the first branch of (10) and (14), whatever rounding makes of them
+    half_turn = 180.0 + 3000.0 * np.finfo(h1.dtype).eps
     dh = h2 - h1  # (10)
-    dh = np.where(dh > 180.0, dh - 360.0, np.where(dh < -180.0, dh + 360.0, dh))
+    dh = np.where(dh > half_turn, dh - 360.0, np.where(dh < -half_turn, dh + 360.0, dh))
     dh = np.where(grey, 0.0, dh)
     big_dh = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(0.5 * dh))  # (11)
     mean_l, mean_c = 0.5 * (l1 + l2), 0.5 * (c1 + c2)  # (12), (13)
     h_sum = h1 + h2  # (14)
     turned = np.where(h_sum < 360.0, 0.5 * (h_sum + 360.0), 0.5 * (h_sum - 360.0))
-    mean_h = np.where(np.abs(h1 - h2) <= 180.0, 0.5 * h_sum, turned)
+    mean_h = np.where(np.abs(h1 - h2) <= half_turn, 0.5 * h_sum, turned)
     mean_h = np.where(grey, h_sum, mean_h)
     t = (  # (15)
         1.0

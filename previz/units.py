@@ -26,7 +26,6 @@ _LENGTHS = {
     "'": Fraction(3048, 10_000),
 }
 _FEET = ("ft", "'")
-_INCHES = ("in", '"')
 
 # No quantity needs more; the limits keep an exponent or an endless row of digits from stalling the reader.
 _LONGEST = 60

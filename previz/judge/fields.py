@@ -60,7 +60,7 @@ def reach_px(viewer: Viewer) -> int:
 
 
 def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:
-    """Fields of a picture (H, W, 3), linear light, as delivered.
+    """Fields of a picture (H, W, 3), linear light 0 to 1, as delivered.
 
     Windows are Gaussians. Each scale's window is made from the one before it: variances add.
     """

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from previz.build.surface import BRIDGE, WALL
+from previz.build.surface import BRIDGE
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
-from previz.judge.breaks import KINDS, Break, break_of, clean_of
+from previz.judge.breaks import Break, break_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
+from previz.judge.ordinary import KINDS, OrdinaryWall
+from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
@@ -38,21 +40,39 @@ def judge_frame(
     camera: Camera,
     station_point: Array,
     sight: SightLines,
+    ordinary: OrdinaryWall,
     delivered_width_px: int,
 ) -> JudgedFrame:
-    """Judge a frame from its two looks. A frame that cannot be judged has no break and says why."""
+    """Judge a frame from its two looks. A frame that cannot be judged has no break and says why.
+
+    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge.
+    """
     viewer = Viewer(with_bridge.colour.shape[0])
     # what is delivered: light beyond white is white
     seen = np.clip(with_bridge.colour, 0.0, 1.0)
     wanted = np.clip(clean.colour, 0.0, 1.0)
     cover = with_bridge.cover(BRIDGE)
     mismatch = mismatch_of(seen, wanted, cover, viewer)
+    outline = outline_of(cover, viewer)
     try:
-        found = break_of(seen, cover, clean_of(wanted, clean.cover(WALL), viewer), viewer)
+        size = wall_px_per_m(outline, camera, sight)
+        found = break_of(seen, wanted, outline, ordinary.at(size), viewer)
     except JudgeError as error:
         return JudgedFrame(FrameScore(frame, rail, None, mismatch, 0.0, (), str(error)), None)
-    slip = slip_of(found.outline, camera, station_point, sight, delivered_width_px)
+    slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     return JudgedFrame(FrameScore(frame, rail, found.percent, mismatch, slip, _tells(found)), found)
+
+
+def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str = "wall") -> float:
+    """How large the wall behind the outline appears: pixels to the metre, median over the pieces."""
+    if len(outline) == 0:
+        raise JudgeError("the bridge's outline is not in the frame")
+    origins, directions = camera.rays(outline.xy)
+    hits = sight.first_hits(origins, directions, names=[wall])
+    met = np.isfinite(hits.distance)
+    if not met.any():
+        raise JudgeError("there is no wall behind the bridge")
+    return camera.focal_px / float(np.median(camera.depth(hits.point[met])))
 
 
 def _tells(found: Break) -> tuple[str, ...]:

@@ -89,45 +89,40 @@ def _outward(cover: NDArray[np.float32], xy: Array, normal: Array) -> Array:
     return normal if rise.sum() < 0 else -normal
 
 
-def smoothed_along(
-    values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float, weight: NDArray[np.float32] | None = None
-) -> NDArray[np.float32]:
-    """Values (N, K, C) averaged along each line with a Gaussian window of ``sigma_px``.
+def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> NDArray[np.float32]:
+    """Values (N, ...) of a line's pieces averaged along it with a Gaussian window of ``sigma`` pieces."""
+    mode = "wrap" if closed else "reflect"
+    return np.asarray(gaussian_filter1d(np.asarray(values, np.float32), sigma, axis=0, mode=mode, truncate=3.0))
 
-    ``weight`` (N, K) leaves pieces out (0) or in (1); where less than half of a window is left the result is NaN.
-    """
-    sigma = sigma_px / outline.spacing_px
-    v = np.asarray(values, dtype=np.float32)
-    w = np.ones(v.shape[:2], dtype=np.float32) if weight is None else weight
-    out = np.empty_like(v)
-    for number, ring in enumerate(outline.closed):
+
+def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float) -> NDArray[np.float32]:
+    """Values (N, C) averaged along each line of an outline with a Gaussian window of ``sigma_px``."""
+    out = np.empty(values.shape, dtype=np.float32)
+    for number, closed in enumerate(outline.closed):
         rows = outline.line == number
-        mode = "wrap" if ring else "reflect"
-        here = w[rows]
-        top = gaussian_filter1d(v[rows] * here[..., None], sigma, axis=0, mode=mode, truncate=3.0)
-        base = gaussian_filter1d(here, sigma, axis=0, mode=mode, truncate=3.0)
-        known = (base >= 0.5) & (here > 0.0)
-        out[rows] = np.where(known[..., None], top / np.maximum(base, 1e-9)[..., None], np.nan)
+        out[rows] = smoothed(values[rows], sigma_px / outline.spacing_px, closed)
     return out
 
 
 def without_short_runs(broken: NDArray[np.bool_], outline: Outline, shortest_px: float) -> NDArray[np.bool_]:
     """Drop runs of broken pieces (N,) shorter than ``shortest_px``."""
-    need = int(np.ceil(shortest_px / outline.spacing_px - 1e-9))
-    out = broken.copy()
-    for number, ring in enumerate(outline.closed):
-        rows = np.flatnonzero(outline.line == number)
-        flags = broken[rows]
-        if flags.all() or not flags.any():
-            continue
-        start = 0
-        if ring:
-            # begin at an unbroken piece, so that no run spans the seam
-            start = int(np.flatnonzero(~flags)[0])
-        rolled = np.roll(flags, -start)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], rolled.view(np.int8), [0]])))
-        for a, b in zip(edges[::2], edges[1::2], strict=True):
-            if b - a < need:
-                rolled[a:b] = False
-        out[rows] = np.roll(rolled, start)
+    out = np.zeros_like(broken)
+    for number, closed in enumerate(outline.closed):
+        rows = outline.line == number
+        out[rows] = longest_runs_only(broken[rows], shortest_px / outline.spacing_px, closed)
     return out
+
+
+def longest_runs_only(flags: NDArray[np.bool_], shortest: float, closed: bool) -> NDArray[np.bool_]:
+    """Flags (N,) of one line without the runs of fewer than ``shortest`` pieces."""
+    if flags.all() or not flags.any():
+        return flags
+    # on a closed line begin at an unbroken piece, so that no run spans the seam
+    start = int(np.flatnonzero(~flags)[0]) if closed else 0
+    rolled = np.roll(flags, -start)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rolled.view(np.int8), [0]])))
+    need = int(np.ceil(shortest - 1e-9))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if b - a < need:
+            rolled[a:b] = False
+    return np.roll(rolled, start)

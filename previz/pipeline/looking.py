@@ -17,14 +17,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.surface import Pixels8
+from previz.build.surface import WALL as WALL_LAYER
+from previz.build.surface import Picture, Pixels8
 from previz.judge.frame import JudgedFrame, judge_frame
+from previz.judge.ordinary import OrdinaryWall
+from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, ReadySet
+from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, ReadySet, square_on
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,12 +59,21 @@ class Looker:
         self.engine = engine
         self._ready: ReadySet | None = None
         self._sight = SightLines(())
+        self._ordinary: dict[int, OrdinaryWall] = {}
 
     def load(self, ready: ReadySet) -> None:
         """Take over a set."""
         self.engine.load(ready.lit)
         self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
         self._ready = ready
+        self._ordinary = {}
+
+    def wall_square_on(self, px_per_m: float) -> tuple[Picture, NDArray[np.float32]]:
+        """The clean wall in view during the move, square on, and the share of wall in each pixel."""
+        if self._ready is None:
+            raise RuntimeError("no set is loaded")
+        view = self.engine.draw(square_on(self._ready.wall_in_view, px_per_m), CLEAN)
+        return np.clip(view.colour, 0.0, 1.0), view.cover(WALL_LAYER)
 
     def look(self, job: FrameJob) -> FrameResult:
         """Draw and judge one frame."""
@@ -68,6 +81,9 @@ class Looker:
         if ready is None:
             raise RuntimeError("no set is loaded")
         move = ready.move
+        viewer = Viewer(job.height_px)
+        if job.height_px not in self._ordinary:
+            self._ordinary[job.height_px] = OrdinaryWall(self.wall_square_on, viewer)
         camera = move.camera(job.frame, job.width_px, job.height_px)
         with_bridge = self.engine.draw(camera, WITH_BRIDGE)
         clean = self.engine.draw(camera, CLEAN)
@@ -79,6 +95,7 @@ class Looker:
             camera,
             ready.station_point,
             self._sight,
+            self._ordinary[job.height_px],
             ready.scene.delivery.frame[0],
         )
         code = colour.encoded8(with_bridge.colour) if job.pictures else None
@@ -191,7 +208,3 @@ def _environment(**values: str) -> Iterator[None]:
             if value is None:
                 os.environ.pop(name, None)
 
-
-def as_code(picture: Any) -> Pixels8:
-    """8-bit sRGB of a linear picture."""
-    return colour.encoded8(np.asarray(picture))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +12,8 @@ from previz.build.light import Blocked, Lighting, enlarged, irradiance, referenc
 from previz.build.set import BuiltSet, build_set
 from previz.build.surface import LitSurface, Picture, Surface
 from previz.build.texels import texel_points
-from previz.geometry import Array
+from previz.camera import OrthoCamera
+from previz.geometry import Array, rigid
 from previz.look.sight import SightLines
 from previz.paint.projected import Painted, hidden_wall, painted, wash_colour
 from previz.scene.model import Scene
@@ -28,6 +28,19 @@ BRIDGE = "bridge"
 WITH_BRIDGE = (WALL, BRIDGE)
 CLEAN = (CLEAN_WALL,)
 
+# pixels of the wall looked at to learn what is ordinary on it: a delivered frame's worth and a half
+_LARGEST_WALL_PICTURE = 3_000_000
+
+
+@dataclass(frozen=True)
+class Rectangle:
+    """A part of the wall's datum plane, m."""
+
+    left: float
+    bottom: float
+    right: float
+    top: float
+
 
 @dataclass(frozen=True, eq=False)
 class ReadySet:
@@ -40,6 +53,7 @@ class ReadySet:
     built: BuiltSet
     lit: tuple[LitSurface, ...]
     station_point: Array
+    wall_in_view: Rectangle
     out_of_range: float
 
     @property
@@ -125,9 +139,40 @@ def prepare(scene: Scene) -> ReadySet:
     station_point = np.asarray(move.camera(move.station_frame).position)
     wall = lit_wall(scene, built)
     bridge, out_of_range = lit_bridge(scene, built, wall, station_point)
-    return ReadySet(scene, built, (wall.shadowed, wall.clean, bridge), station_point, out_of_range)
+    lit = (wall.shadowed, wall.clean, bridge)
+    return ReadySet(scene, built, lit, station_point, wall_in_view(move, built.wall), out_of_range)
 
 
-def names_of(lit: Sequence[LitSurface]) -> tuple[str, ...]:
-    """Names of lit surfaces, in order."""
-    return tuple(surface.name for surface in lit)
+def wall_in_view(move: Move, wall: Surface) -> Rectangle:
+    """The part of the wall's datum plane that the lens sees during the move: what a viewer compares with."""
+    lowest, highest = wall.vertices[:, :2].min(axis=0), wall.vertices[:, :2].max(axis=0)
+    corners = []
+    for frame in {move.frames[0], move.station_frame, move.frames[-1]}:
+        camera = move.camera(frame)
+        w, h = camera.width_px, camera.height_px
+        origins, directions = camera.rays(np.array([[0, 0], [w, 0], [0, h], [w, h]], dtype=np.float64))
+        # a sight line that never meets the plane leaves the whole wall in view on its side
+        reach = np.where(directions[:, 2] < -1e-3, -origins[:, 2] / np.minimum(directions[:, 2], -1e-3), 1e3)
+        corners.append((origins + reach[:, None] * directions)[:, :2])
+    seen = np.concatenate(corners)
+    # keep off the wall's own edges, where a look square on would pass by them
+    inset = 0.02 * (highest - lowest)
+    low = np.clip(seen.min(axis=0), lowest + inset, highest - inset)
+    high = np.clip(seen.max(axis=0), lowest + inset, highest - inset)
+    return Rectangle(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+
+
+def square_on(part: Rectangle, px_per_m: float) -> OrthoCamera:
+    """A parallel view of a part of the wall, along -Z, at a number of pixels to the metre.
+
+    Where that would be more than ``_LARGEST_WALL_PICTURE`` pixels it shows as much around the part's middle.
+    """
+    centre = [0.5 * (part.left + part.right), 0.5 * (part.bottom + part.top), 10.0]
+    wide, high = (part.right - part.left) * px_per_m, (part.top - part.bottom) * px_per_m
+    keep = min(1.0, float(np.sqrt(_LARGEST_WALL_PICTURE / (wide * high))))
+    return OrthoCamera(
+        world_from_cam=rigid(np.eye(3), centre),
+        px_per_m=px_per_m,
+        width_px=max(round(wide * keep), 1),
+        height_px=max(round(high * keep), 1),
+    )

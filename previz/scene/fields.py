@@ -2,39 +2,92 @@
 
 A scene file is validated with ``context={"file": True}``: there a bare number for a length is an error that
 says how to write it. Without that context (a set built in Python) a number is taken in the inside unit.
+
+Every fault raised here is a ``PydanticCustomError`` of type ``"quantity"`` whose message is what was expected
+and whose context may hold a ``hint``; ``previz.scene.faults`` turns it into a line for people.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Annotated, Any
+from numbers import Real
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Strict, ValidationInfo, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from previz import units
 from previz.errors import UnitError
 
+SMALLEST = 1e-4  # m; nothing of a set is built or cut finer
+LARGEST = 100.0  # m
 
-def _quantity(parse: Callable[[str], float], what: str, example: str) -> BeforeValidator:
+
+def wrong(expected: str, hint: str = "") -> PydanticCustomError:
+    """The fault of a value that is not what was ``expected``."""
+    return PydanticCustomError("quantity", "{expected}", {"expected": expected, "hint": hint})
+
+
+def from_file(info: ValidationInfo) -> bool:
+    """Whether the value comes from a scene file, where quantities are text with their unit."""
+    return bool(info.context and info.context.get("file"))
+
+
+def _finite(value: Any) -> float | None:
+    """A finite float, or None for anything else: a truth value, text, NaN, a number too large to hold."""
+    if isinstance(value, bool) or not isinstance(value, Real):
+        return None
+    try:
+        number = float(value)
+    except (OverflowError, ValueError):
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _with_unit(value: Any, unit: str) -> str:
+    number = _finite(value)
+    return f'write "{number:g} {unit}"' if number is not None and unit else ""
+
+
+def _read(
+    value: Any,
+    info: ValidationInfo,
+    parse: Callable[[str], float],
+    expected: str,
+    unit: str,
+    low: float,
+    high: float,
+    limits: str,
+) -> float:
+    if isinstance(value, str):
+        try:
+            number: float | None = parse(value)
+        except UnitError as error:
+            hint = str(error).rpartition("; ")[2] if "comma" in str(error) or "zero" in str(error) else ""
+            if not hint and re.fullmatch(r"\s*[+-]?[0-9]+\.?[0-9]*\s*", value) and len(value) < 20:
+                hint = _with_unit(float(value), unit)
+            raise wrong(expected, hint) from None
+    else:
+        number = None if from_file(info) else _finite(value)
+    if number is None:
+        raise wrong(expected, _with_unit(value, unit))
+    # a hair of room: 100 m written in inches is still 100 m
+    if not low - 1e-12 <= number <= high + 1e-12:
+        raise wrong(f"{expected.partition(' like')[0]} {limits}")
+    return number
+
+
+def _quantity(
+    parse: Callable[[str], float], what: str, example: str, unit: str, low: float, high: float, limits: str
+) -> BeforeValidator:
+    expected = f'{what} like "{example}"'
+
     def read(value: Any, info: ValidationInfo) -> float:
-        from_file = bool(info.context and info.context.get("file"))
-        if isinstance(value, str):
-            try:
-                number = parse(value)
-            except UnitError as error:
-                raise PydanticCustomError(
-                    "quantity", "{expected}", {"expected": f'{what} like "{example}"', "cause": str(error)}
-                ) from None
-        elif isinstance(value, (int, float)) and not isinstance(value, bool) and not from_file:
-            number = float(value)
-        else:
-            raise PydanticCustomError("quantity", "{expected}", {"expected": f'{what} like "{example}"'})
-        if not math.isfinite(number):
-            raise PydanticCustomError("quantity", "{expected}", {"expected": f"a finite {what}"})
-        return number
+        return _read(value, info, parse, expected, unit, low, high, limits)
 
     return BeforeValidator(read)
 
@@ -43,77 +96,222 @@ def _text_schema(pattern: str, example: str) -> WithJsonSchema:
     return WithJsonSchema({"type": "string", "pattern": pattern, "examples": [example]})
 
 
-_NUM = r"[0-9]*\.?[0-9]+"
+# ECMA-262; an editor's help, looser than the reader
+_NUM = r"([0-9]+\s+[0-9]+/[0-9]+|[0-9]+/[0-9]+|([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?)"
+_LENGTH_PATTERN = (
+    rf"^\s*[+\-−]?\s*{_NUM}\s*(mm|cm|m|in|ft|\"|'|′|’|″|”)(\s*-?\s*{_NUM}\s*(in|\"|″|”))?\s*$"
+)
+_SIZE_SCHEMA = _text_schema(_LENGTH_PATTERN.replace(r"[+\-−]?", r"\+?"), "62 mm")
+_LENGTH_SCHEMA = _text_schema(_LENGTH_PATTERN, "62 mm")
+_LENGTH = "a length with its unit"
 
-Length = Annotated[
-    float,
-    _quantity(units.length, "a length with its unit", "62 mm"),
-    _text_schema(r"^\s*[+-]?[0-9./ ]+\s*(mm|cm|m|in|ft|\"|').*$", "62 mm"),
-]
-Angle = Annotated[
-    float,
-    _quantity(units.angle, "an angle with its unit", "-8 deg"),
-    _text_schema(rf"^\s*[+-]?{_NUM}\s*(deg|°|rad)\s*$", "-8 deg"),
-]
+
+def _length(low: float, high: float, limits: str) -> BeforeValidator:
+    return _quantity(units.length, _LENGTH, "62 mm", "mm", low, high, limits)
+
+
+_COORDINATE = (-LARGEST, LARGEST, "from -100 m to 100 m")
+
+# a size of a thing; a size or a distance that may be nothing; a place along an axis
+Length = Annotated[float, _length(SMALLEST, LARGEST, "from 0.1 mm to 100 m"), _SIZE_SCHEMA]
+LengthOrZero = Annotated[float, _length(0.0, LARGEST, "from 0 mm to 100 m"), _SIZE_SCHEMA]
+Coordinate = Annotated[float, _length(*_COORDINATE), _LENGTH_SCHEMA]
+
+
+def _angle(limit_deg: int) -> BeforeValidator:
+    limit = math.radians(limit_deg)
+    limits = f"from -{limit_deg} to {limit_deg} deg"
+    return _quantity(units.angle, "an angle with its unit", "-8 deg", "deg", -limit, limit, limits)
+
+
+_ANGLE_SCHEMA = _text_schema(rf"^\s*[+\-−]?\s*{_NUM}\s*(deg|°|rad)\s*$", "-8 deg")
+Angle = Annotated[float, _angle(360), _ANGLE_SCHEMA]
+Tilt = Annotated[float, _angle(90), _ANGLE_SCHEMA]
 Stop = Annotated[
-    float, _quantity(units.stop, "a stop", "f/22"), _text_schema(rf"^\s*([fF]/|[tT])\s*{_NUM}\s*$", "f/22")
+    float,
+    _quantity(units.stop, "a stop", "f/22", "", 0.5, 1000.0, "from f/0.5 to f/1000"),
+    _text_schema(r"^\s*([fF]/|[tT])\s*[0-9]*\.?[0-9]+\s*$", "f/22"),
 ]
 Time = Annotated[
     float,
-    _quantity(units.time, "a time with its unit", "1/50 s"),
-    _text_schema(r"^\s*[0-9./ ]+\s*(s|ms)\s*$", "1/50 s"),
+    _quantity(units.time, "a time with its unit", "1/50 s", "s", 1e-6, 3600.0, "from 0.001 ms to 3600 s"),
+    _text_schema(rf"^\s*{_NUM}\s*(s|ms)\s*$", "1/50 s"),
 ]
-Share = Annotated[
-    float, _quantity(units.share, "a percentage", "10%"), _text_schema(rf"^\s*{_NUM}\s*%\s*$", "10%")
+Ease = Annotated[
+    float,
+    _quantity(units.share, "a percentage", "10%", "%", 0.0, 0.5, "from 0% to 50%"),
+    _text_schema(r"^\s*[0-9]*\.?[0-9]+\s*%\s*$", "10%"),
 ]
 Scale = Annotated[
-    float, _quantity(units.scale, "a scale", "1:20"), _text_schema(rf"^\s*1\s*:\s*{_NUM}\s*$", "1:20")
+    float,
+    _quantity(units.scale, "a scale", "1:20", "", 1.0, 1000.0, "from 1:1 to 1:1000"),
+    _text_schema(r"^\s*1\s*:\s*[0-9]*\.?[0-9]+\s*$", "1:20"),
 ]
 
 
-def _read_size(value: Any) -> Any:
-    if isinstance(value, str):
-        part = value.lower().replace("×", "x").split("x")
-        if len(part) == 2:
-            unit_text = "".join(c for c in part[1] if c.isalpha())
-            first = part[0].strip()
-            if unit_text and not any(c.isalpha() for c in first):
-                first += f" {unit_text}"
-            try:
-                return (units.length(first), units.length(part[1]))
-            except UnitError:
-                pass
-        raise PydanticCustomError("quantity", "{expected}", {"expected": 'a size like "35.9 x 24.0 mm"'})
-    if isinstance(value, tuple):
+# strict: a truth value or text is not a number
+Whole = Annotated[int, Strict()]
+Number = Annotated[float, Strict()]
+
+
+def several(count: int, what: str, example: str) -> BeforeValidator:
+    """A row of exactly ``count`` values, each of which is then read on its own."""
+    expected = f"{what} like {example}"
+
+    def read(value: Any) -> Any:
+        if not isinstance(value, (list, tuple)) or len(value) != count:
+            raise wrong(expected)
+        return tuple(value)
+
+    return BeforeValidator(read)
+
+
+Place = Annotated[
+    tuple[Coordinate, Coordinate, Coordinate],
+    several(3, "three lengths [right, up, out of the wall]", '["0 mm", "160 mm", "1250 mm"]'),
+]
+
+
+def _read_along(value: Any) -> Any:
+    if isinstance(value, str) and value == "arc":
         return value
-    raise PydanticCustomError("quantity", "{expected}", {"expected": 'a size like "35.9 x 24.0 mm"'})
+    hint = 'a curved rail is "arc" with a radius' if isinstance(value, str) else ""
+    if isinstance(value, (list, tuple)) and len(value) == 3:
+        numbers = [_finite(part) for part in value]
+        if all(n is not None and abs(n) <= 1e6 for n in numbers):
+            if math.hypot(*(n or 0.0 for n in numbers)) >= 1e-6:
+                return tuple(numbers)
+            hint = "a direction cannot be zero"
+    raise wrong('a direction [right, up, out of the wall] like [1, 0, 0], or "arc"', hint)
 
 
-Size = Annotated[
+_DIRECTION_SCHEMA = {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}
+Along = Annotated[
+    tuple[float, float, float] | Literal["arc"],
+    BeforeValidator(_read_along),
+    WithJsonSchema({"anyOf": [_DIRECTION_SCHEMA, {"const": "arc"}]}),
+]
+
+
+def _read_aim(value: Any, info: ValidationInfo) -> Any:
+    if isinstance(value, str) and value in ("parallel", "track"):
+        return value
+    hint = ""
+    if isinstance(value, (list, tuple)) and len(value) == 3:
+        limits = (*_COORDINATE,)
+        try:
+            return tuple(_read(part, info, units.length, _LENGTH, "mm", *limits) for part in value)
+        except PydanticCustomError as error:
+            hint = (error.context or {}).get("hint", "") or f"each of the three is {error.message()}"
+    raise wrong('"parallel", "track", or a point like ["0 mm", "0 mm", "0 mm"]', hint)
+
+
+Aim = Annotated[
+    Literal["parallel", "track"] | tuple[float, float, float],
+    BeforeValidator(_read_aim),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"enum": ["parallel", "track"]},
+                {
+                    "type": "array",
+                    "items": {"type": "string", "pattern": _LENGTH_PATTERN},
+                    "minItems": 3,
+                    "maxItems": 3,
+                },
+            ]
+        }
+    ),
+]
+
+
+def _read_sensor(value: Any, info: ValidationInfo) -> Any:
+    sides: list[float | None] = []
+    if isinstance(value, str) and len(value) <= 100:
+        parts = value.replace("×", "x").replace("X", "x").split("x")
+        if len(parts) == 2:
+            unit = "".join(c for c in parts[1] if c.isalpha())
+            # one unit at the end serves both sides
+            first = parts[0] if any(c.isalpha() or c in "\"'" for c in parts[0]) else f"{parts[0]} {unit}"
+            try:
+                sides = [units.length(first), units.length(parts[1])]
+            except UnitError:
+                sides = []
+    elif isinstance(value, (list, tuple)) and len(value) == 2 and not from_file(info):
+        sides = [_finite(side) for side in value]
+    if not sides or None in sides:
+        raise wrong('a size, width x height, like "35.9 x 24.0 mm"')
+    if not all(side is not None and 1e-3 <= side <= 1.0 for side in sides):
+        raise wrong("a size, width x height, with sides from 1 mm to 1000 mm")
+    return tuple(sides)
+
+
+Sensor = Annotated[
     tuple[float, float],
-    BeforeValidator(_read_size),
-    WithJsonSchema({"type": "string", "examples": ["35.9 x 24.0 mm"]}),
+    BeforeValidator(_read_sensor),
+    WithJsonSchema({"type": "string", "pattern": r"^.+[xX×].+$", "examples": ["35.9 x 24.0 mm"]}),
 ]
 
 
 def _read_rate(value: Any) -> Any:
-    expected = 'frames per second like 25 or "24000/1001"'
-    try:
-        if isinstance(value, bool):
-            raise ValueError
-        rate = Fraction(value) if isinstance(value, (str, int, Fraction)) else Fraction(str(value))
-    except (ValueError, TypeError, ZeroDivisionError):
-        raise PydanticCustomError("quantity", "{expected}", {"expected": expected}) from None
+    rate: Fraction | None = None
+    if isinstance(value, Fraction):
+        rate = value
+    elif isinstance(value, str):
+        if re.fullmatch(r"[0-9]{1,9}(/[0-9]{1,9}|\.[0-9]{1,9})?", value.strip()) and "/0" not in value:
+            rate = Fraction(value.strip())
+    else:
+        number = _finite(value)
+        rate = None if number is None else Fraction(str(number))
+    if rate is None:
+        raise wrong('frames per second like 25, 23.976 or "24000/1001"')
     # 23.976 and its kin are written short for n * 1000/1001
     for whole in (24, 30, 48, 60, 120):
         exact = Fraction(whole * 1000, 1001)
         if rate != exact and abs(float(rate) - float(exact)) < 0.006:
             return exact
+    if not 1 <= rate <= 1000:
+        raise wrong("frames per second from 1 to 1000")
     return rate
 
 
 Rate = Annotated[
     Fraction,
     BeforeValidator(_read_rate),
-    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string", "examples": ["24000/1001"]}]}),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "number", "minimum": 1, "maximum": 1000},
+                {"type": "string", "pattern": r"^[0-9]+(/[0-9]+|\.[0-9]+)?$", "examples": ["24000/1001"]},
+            ]
+        }
+    ),
+]
+
+
+def _clean_text(value: str) -> str:
+    if not value.strip() or len(value) > 120 or not value.isprintable():
+        raise wrong("a line of text of 1 to 120 characters")
+    return value
+
+
+Text = Annotated[
+    str,
+    AfterValidator(_clean_text),
+    WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 120}),
+]
+
+
+def _read_file_name(value: Any) -> Any:
+    if isinstance(value, str):
+        if not value.strip() or not value.isprintable() or len(value) > 500:
+            raise wrong("the name of a file")
+        return Path(value)
+    if not isinstance(value, Path):
+        raise wrong('the name of a file in quotes, like "wall.glb"')
+    return value
+
+
+FileName = Annotated[
+    Path, BeforeValidator(_read_file_name), WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 500})
 ]

@@ -1,7 +1,9 @@
 """The scene as frozen data: what the file of design section 4 says.
 
 Every length is in metres, every angle in radians, colours are strings ``#rrggbb`` (sRGB) as written.
-Edit by :func:`edited`, never in place.
+Edit by :meth:`Scene.edited`, never in place. What each value means stands in its ``description``, which the
+JSON Schema hands on to editors. Values that are wrong by themselves are refused here; values that do not go
+together are found by ``previz.scene.checks``.
 """
 
 from __future__ import annotations
@@ -10,54 +12,104 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AliasChoices, BaseModel, ConfigDict, Field
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field, model_validator
 
-from previz.scene.fields import Angle, Length, Rate, Scale, Share, Size, Stop, Time
+from previz.errors import Fault, SceneError
+from previz.scene.fields import (
+    Aim,
+    Along,
+    Angle,
+    Coordinate,
+    Ease,
+    FileName,
+    Length,
+    LengthOrZero,
+    Number,
+    Place,
+    Rate,
+    Scale,
+    Sensor,
+    Stop,
+    Text,
+    Tilt,
+    Time,
+    Whole,
+    several,
+    wrong,
+)
 
 Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
-Place = tuple[Length, Length, Length]
-Direction = tuple[float, float, float]
+Side = Annotated[Whole, Field(ge=16, le=16384)]
+FrameNumber = Annotated[Whole, Field(ge=-1_000_000, le=1_000_000)]
 
 
 class Table(BaseModel):
     """A table of the scene file: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", arbitrary_types_allowed=True, allow_inf_nan=False, hide_input_in_errors=True
+    )
 
 
 class Delivery(Table):
     """The delivered picture. ``frame`` is (width, height) in pixels; ``bars`` the aspect inside it."""
 
-    frame: tuple[Annotated[int, Field(ge=16, le=16384)], Annotated[int, Field(ge=16, le=16384)]] = (1920, 1080)
-    rate: Rate = Fraction(25)
-    bars: Annotated[float, Field(gt=0.2, lt=10.0)] | None = None
+    frame: Annotated[tuple[Side, Side], several(2, "[width, height] in pixels", "[1920, 1080]")] = Field(
+        (1920, 1080), description="Width and height of the frame in pixels, 16 to 16384 each."
+    )
+    rate: Rate = Field(Fraction(25), description='Frames per second: 25, 23.976 or "24000/1001".')
+    bars: Annotated[Number, Field(gt=0.2, lt=10.0)] | None = Field(
+        None, description="Width / height of the delivered picture inside the frame, such as 2.39."
+    )
 
 
 class Doorway(Table):
     """An opening of the wall whose sill is the bridge's top; the bridge starts in it."""
 
-    width: Annotated[Length, Field(gt=0)]
-    height: Annotated[Length, Field(gt=0)]
-    depth: Annotated[Length, Field(gt=0)] = 0.05
+    width: Length = Field(description='Clear width, such as "60 mm".')
+    height: Length = Field(description='Height above the sill, such as "110 mm".')
+    depth: Length = Field(0.05, description="How far the opening goes into the wall.")
 
 
 WallKind = Literal["slate", "basalt", "ice", "board"]
 
 
 class Wall(Table):
-    """The cliff. ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving."""
+    """The cliff, made by exactly one of ``kind``, ``mesh`` and ``photo``.
 
-    kind: WallKind | None = None
-    mesh: Path | None = None
-    photo: Path | None = None
-    width: Annotated[Length, Field(gt=0)] = 1.8
-    height: Annotated[Length, Field(gt=0)] = 2.2
-    top: Annotated[Length, Field(gt=0)] = 0.7
-    relief: Annotated[Length, Field(ge=0)] = 0.04
-    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
-    doorway: Doorway | None = None
-    triangles: Annotated[int, Field(ge=200, le=1_000_000)] = 200_000
-    texture_px: Annotated[int, Field(ge=64, le=8192)] = 2048
+    ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving. ``mesh`` is placed as
+    it is, in metres, the scene's axes and origin. ``photo`` is a picture of a flat wall, ``width`` x ``height``.
+    """
+
+    model_config = ConfigDict(
+        json_schema_extra={"oneOf": [{"required": [way]} for way in ("kind", "mesh", "photo")]}
+    )
+
+    kind: WallKind | None = Field(None, description="A wall made by rule: slate, basalt, ice or board.")
+    mesh: FileName | None = Field(None, description="A modelled wall: a GLB, OBJ, PLY or STL file, in metres.")
+    photo: FileName | None = Field(None, description="A straight-on photograph of a flat painted wall.")
+    width: Length = Field(1.8, description='Width, such as "1.8 m".')
+    height: Length = Field(2.2, description='Whole height, such as "2.2 m".')
+    top: Length = Field(0.7, description="How far the wall rises above the bridge's top.")
+    relief: LengthOrZero = Field(0.04, description="Full depth of carving, lowest to highest.")
+    seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, another wall.")
+    doorway: Doorway | None = Field(None, description="The opening in which the bridge starts.")
+    triangles: Annotated[Whole, Field(ge=200, le=1_000_000)] = Field(
+        200_000, description="How finely the wall is made, 200 to 1 000 000 triangles."
+    )
+    texture_px: Annotated[Whole, Field(ge=64, le=8192)] = Field(
+        2048, description="Side of the wall's paint picture, 64 to 8192 pixels."
+    )
+
+    @model_validator(mode="after")
+    def _made_one_way(self) -> Self:
+        given = [way for way in ("kind", "mesh", "photo") if getattr(self, way) is not None]
+        if len(given) != 1:
+            raise wrong(
+                'exactly one of "kind", "mesh" and "photo"',
+                f"found {' and '.join(given)}; remove all but one" if given else 'write kind = "slate"',
+            )
+        return self
 
 
 PaintKind = Literal["bare", "wash", "projected", "solved"]
@@ -71,16 +123,16 @@ class Bridge(Table):
     axes and origin); ``image`` is a picture laid over the slab's map.
     """
 
-    length: Annotated[Length, Field(gt=0)] = 0.85
-    width: Annotated[Length, Field(gt=0)] = 0.05
-    thickness: Annotated[Length, Field(gt=0)] = 0.012
-    taper: Annotated[float, Field(gt=0.05, le=20.0)] = 1.0
-    camber: Length = 0.0
-    bend: Length = 0.0
-    colour: Colour = "#c8b08a"
-    paint: PaintKind = "projected"
-    image: Path | None = None
-    mesh: Path | None = None
+    length: Length = Field(0.85, description='From the sill towards the camera, such as "850 mm".')
+    width: Length = Field(0.05, description='Width at the sill, such as "50 mm".')
+    thickness: Length = Field(0.012, description='Thickness, such as "12 mm".')
+    taper: Annotated[Number, Field(gt=0.05, le=20.0)] = Field(1.0, description="Near width / far width.")
+    camber: Coordinate = Field(0.0, description="How far the middle of the length rises.")
+    bend: Coordinate = Field(0.0, description="How far the near end swings to camera right.")
+    colour: Colour = Field("#c8b08a", description="The bare material, sRGB, #rrggbb.")
+    paint: PaintKind = Field("projected", description="bare, wash, projected or solved.")
+    image: FileName | None = Field(None, description="A picture laid over the bridge instead of paint.")
+    mesh: FileName | None = Field(None, description="A modelled bridge: a GLB, OBJ, PLY or STL file, in metres.")
 
 
 class CameraBody(Table):
@@ -89,18 +141,20 @@ class CameraBody(Table):
     ``pan`` is positive to camera right, ``tilt`` positive up, ``roll`` positive clockwise.
     """
 
-    sensor: Size = (0.0359, 0.0240)
-    lens: Annotated[Length, Field(gt=0)] = 0.035
-    stop: Annotated[Stop, Field(gt=0)] = 22.0
-    focus: Annotated[Length, Field(gt=0)] | None = None
-    position: Place
-    tilt: Angle = 0.0
-    pan: Angle = 0.0
-    roll: Angle = 0.0
-    shift: tuple[Length, Length] = (0.0, 0.0)
-    pupil_from_mount: Length = 0.0
-    lens_diameter: Annotated[Length, Field(gt=0)] = 0.07
-    shutter: Annotated[Time, Field(gt=0)] | None = None
+    sensor: Sensor = Field((0.0359, 0.0240), description='Width x height, such as "35.9 x 24.0 mm".')
+    lens: Length = Field(0.035, description='Focal length, such as "35 mm".')
+    stop: Stop = Field(22.0, description='Stop, such as "f/22".')
+    focus: Length | None = Field(None, description="Distance in focus, from the entrance pupil.")
+    position: Place = Field(description="Entrance pupil: right, up from the bridge's top, out of the wall.")
+    tilt: Tilt = Field(0.0, description='Up is positive: "-8 deg" looks down.')
+    pan: Angle = Field(0.0, description="To camera right is positive.")
+    roll: Angle = Field(0.0, description="Clockwise, as the operator sees it, is positive.")
+    shift: Annotated[tuple[Coordinate, Coordinate], several(2, "two lengths", '["0 mm", "5 mm"]')] = Field(
+        (0.0, 0.0), description="Lens shifted against the sensor: right, up."
+    )
+    pupil_from_mount: Coordinate = Field(0.0, description="Entrance pupil ahead of the lens mount.")
+    lens_diameter: Length = Field(0.07, description="Outer diameter of the lens barrel.")
+    shutter: Time | None = Field(None, description='Exposure of a frame, such as "1/50 s".')
 
 
 class Rail(Table):
@@ -109,47 +163,58 @@ class Rail(Table):
     ``hold`` is the first and last frame on which the bridge must not be seen, ``reveal`` the frame by which
     it must be, ``station`` the frame at which the lens stands at ``camera.position`` (middle of the hold
     unless given). ``aim``: "parallel" keeps the camera's angles, "track" turns with an arc, a point in space
-    stays where it is in the picture.
+    stays where it is in the picture. ``along`` need not have length one.
     """
 
-    along: Direction | Literal["arc"] = (1.0, 0.0, 0.0)
-    radius: Length | None = None
-    travel: Length = 0.12
-    frames: Annotated[int, Field(ge=1, le=100_000)] = 100
-    ease: Annotated[Share, Field(ge=0.0, le=0.5)] = 0.1
-    hold: tuple[int, int]
-    reveal: int | None = None
-    station: int | None = None
-    aim: Literal["parallel", "track"] | Place = "parallel"
+    along: Along = Field(
+        (1.0, 0.0, 0.0), description='Direction of travel [right, up, out of the wall], or "arc" with a radius.'
+    )
+    radius: Coordinate | None = Field(
+        None, description="Bends the rail: positive about a point ahead of the lens, negative about one behind."
+    )
+    travel: Coordinate = Field(0.12, description='Length of the move along the rail, such as "120 mm".')
+    frames: Annotated[Whole, Field(ge=1, le=100_000)] = Field(100, description="Delivered frames; the first is 1001.")
+    ease: Ease = Field(0.1, description='Share of the frames for starting and for stopping, "0%" to "50%".')
+    hold: Annotated[tuple[FrameNumber, FrameNumber], several(2, "two frame numbers", "[1001, 1040]")] = Field(
+        description="First and last frame on which the bridge must not be seen."
+    )
+    reveal: FrameNumber | None = Field(None, description="Frame by which the bridge must be seen.")
+    station: FrameNumber | None = Field(None, description="Frame at which the lens stands at camera.position.")
+    aim: Aim = Field("parallel", description='"parallel", "track", or a point that stays in place in the picture.')
 
 
 class Lamp(Table):
     """A lamp. ``size`` is the diameter of a soft lamp's face, ``lux`` what it gives the wall face on at the
-    datum point it is aimed at, ``kelvin`` its colour temperature."""
+    datum point it is aimed at, ``kelvin`` its colour temperature.
 
-    name: str
-    position: Place
-    aim: Place = (0.0, 0.0, 0.0)
-    size: Annotated[Length, Field(ge=0)] = 0.0
-    lux: Annotated[float, Field(gt=0, lt=1e6)]
-    kelvin: Annotated[float, Field(ge=1500, le=25000)] = 5600.0
+    A lamp with nothing but a name is a key from high camera left.
+    """
+
+    name: Text = Field(description="What the crew calls it; no two alike.")
+    position: Place = Field((-0.8, 1.0, 1.5), description="Middle of the lamp's face: right, up, out of the wall.")
+    aim: Place = Field((0.0, 0.0, 0.0), description="The point it is turned to.")
+    size: LengthOrZero = Field(0.0, description="Diameter of a soft lamp's face; 0 is a point.")
+    lux: Annotated[Number, Field(gt=0, lt=1e6)] = Field(1000.0, description="Illuminance at the aim, face on.")
+    kelvin: Annotated[Number, Field(ge=1500, le=25000)] = Field(5600.0, description="Colour temperature.")
 
 
 class Light(Table):
     """What all lamps share: ``ambient`` lux from everywhere and the camera's white balance."""
 
-    ambient: Annotated[float, Field(ge=0, lt=1e6)] = 0.0
-    white_balance: Annotated[float, Field(ge=1500, le=25000)] = 5600.0
+    ambient: Annotated[Number, Field(ge=0, lt=1e6)] = Field(0.0, description="Lux from everywhere.")
+    white_balance: Annotated[Number, Field(ge=1500, le=25000)] = Field(
+        5600.0, description="The camera's white balance in kelvin."
+    )
 
 
 class PlateCamera(Table):
     """The camera of the full-size element; every length at full size."""
 
-    lens: Annotated[Length, Field(gt=0)]
-    height: Length
-    distance: Annotated[Length, Field(gt=0)]
-    tilt: Angle = 0.0
-    travel: Length = 0.0
+    lens: Length = Field(description="Focal length.")
+    height: Coordinate = Field(description="Height of the lens above the performer's floor.")
+    distance: Length = Field(description="From the lens to the performer.")
+    tilt: Tilt = Field(0.0, description="Up is positive.")
+    travel: Coordinate = Field(0.0, description="Length of the element's own move.")
 
 
 class Plate(Table):
@@ -158,41 +223,58 @@ class Plate(Table):
     ``foot_mark`` is measured from the sill along the bridge, at miniature size.
     """
 
-    figure: Path | None = None
-    height: Annotated[Length, Field(gt=0)] = 1.75
-    camera: PlateCamera | None = None
-    foot_mark: Annotated[Length, Field(ge=0)] = 0.4
+    figure: FileName | None = Field(None, description="Cut-out with alpha, or a folder of numbered frames.")
+    height: Length = Field(1.75, description="The performer's height, full size.")
+    camera: PlateCamera | None = Field(None, description="The camera of the element, full size.")
+    foot_mark: LengthOrZero = Field(0.4, description="From the sill along the bridge, miniature size.")
 
 
 class Scene(Table):
     """A whole scene file. ``folder`` is where relative paths start; it is not part of the file."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(populate_by_name=True)
 
-    title: str
-    scale: Scale
-    delivery: Delivery = Delivery()
-    wall: Wall
-    bridge: Bridge = Bridge()
-    camera: CameraBody
-    rail: Rail
-    lamps: tuple[Lamp, ...] = Field(default=(), validation_alias=AliasChoices("lamp", "lamps"))
-    light: Light = Light()
-    plate: Plate | None = None
+    title: Text = Field(description="Name of the shot.")
+    scale: Scale = Field(description='How much smaller than life the set is, such as "1:20".')
+    delivery: Delivery = Field(Delivery(), description="The delivered picture.")
+    wall: Wall = Field(description="The cliff the bridge is hidden against.")
+    bridge: Bridge = Field(Bridge(), description="The piece to be hidden.")
+    camera: CameraBody = Field(description="The camera at the station point.")
+    rail: Rail = Field(description="How the camera travels.")
+    lamps: tuple[Lamp, ...] = Field((), validation_alias=AliasChoices("lamp", "lamps"), description="The lamps.")
+    light: Light = Field(Light(), description="What all lamps share.")
+    plate: Plate | None = Field(None, description="The performer's element.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 
     def edited(self, **changes: Any) -> Self:
         """A copy with changes, each named by its key path with ``__`` between: ``bridge__length=0.8``.
 
-        The result is validated as a whole; a wrong value raises ``pydantic.ValidationError``.
+        The result is validated as a whole; a wrong value raises ``pydantic.ValidationError``. A path that leads
+        through a table which the scene does not have raises :class:`SceneError` (set that table first, whole:
+        ``plate={...}``).
         """
         data = self.model_dump()
         data["folder"] = self.folder
         for path, value in changes.items():
             *tables, key = path.split("__")
-            table = data
-            for name in tables:
-                table = table[name]
+            table: Any = data
+            for depth, name in enumerate(tables):
+                table = table.get(name)
+                if not isinstance(table, dict):
+                    where = ".".join(tables[: depth + 1])
+                    raise SceneError(
+                        [
+                            Fault(
+                                file=self.title,
+                                line=0,
+                                column=0,
+                                key=where,
+                                expected=f'a table to change "{".".join([*tables[depth + 1 :], key])}" in',
+                                found="no such table in this scene" if table is None else "a plain value",
+                                hint=f"add [{where}] to the scene first",
+                            )
+                        ]
+                    )
             table[key] = value
         return type(self).model_validate(data)
 

@@ -1,0 +1,103 @@
+"""The judged outline drawn over a lens frame, and a caption under it.
+
+What is unbroken is a thin chalk-blue line with a rim of paper white; what is broken is a thicker, dashed, signal-red
+one with an outer rim of ink as well, so that it can be seen on any wall.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.build.surface import Pixels8
+from previz.deliver.paper import LEADING, Paper
+from previz.deliver.style import CHALK, INK, PAPER, SIGNAL, SOFT, Colour, fitted, text_width
+
+# widths at a frame 960 px wide; wider frames get wider lines
+_WIDTH_PX = 960.0
+_THIN, _THICK = 1.3, 4.0
+_DASH = (12.0, 6.0)
+
+
+@dataclass(frozen=True, eq=False)
+class OutlinePieces:
+    """A stretch of outline: ``points`` (N, 2) px in the frame, ``broken`` (N,) bool for the piece at each point."""
+
+    points: NDArray[np.float64]
+    broken: NDArray[np.bool_]
+    closed: bool = False
+
+
+def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
+    """A copy of ``frame`` (H, W, 3) uint8 with the judged outline drawn over it. Points that are NaN are left out."""
+    height, width = frame.shape[:2]
+    size = max(0.75, width / _WIDTH_PX)
+    runs = [run for piece in pieces for run in _runs(piece)]
+    sheet = Paper(width, height, 3 if width <= 1280 else 2)
+    sheet.paste(frame, (0, 0))
+    dash = (_DASH[0] * size, _DASH[1] * size)
+    for points, broken in runs:
+        if not broken:
+            sheet.line(points, PAPER, (_THIN + 1.2) * size)
+    for points, broken in runs:
+        if not broken:
+            sheet.line(points, CHALK, _THIN * size)
+    # broken pieces last: they are what the film-maker looks for
+    for extra, colour in ((3.4, INK), (1.8, PAPER), (0.0, SIGNAL)):
+        for points, broken in runs:
+            if broken:
+                longer = (dash[0] + extra * size * 0.5, dash[1] - extra * size * 0.5)
+                start = _shifted(points, extra * size * 0.25)
+                sheet.dashed(start, colour, (_THICK + extra) * size, longer)
+    return sheet.picture()
+
+
+def lens_strip(picture: Pixels8, caption: str, note: str = "", note_colour: Colour = INK) -> Pixels8:
+    """The picture (H, W, 3) uint8 with a strip of paper under it, captioned; the height of the whole is even.
+
+    ``note`` stands at the right end of the strip, in bold.
+    """
+    height, width = picture.shape[:2]
+    size = max(11.0, round(width / 48.0))
+    strip = round(size * LEADING * 1.5)
+    strip += (height + strip) % 2
+    sheet = Paper(width, height + strip, 2)
+    sheet.paste(picture, (0, 0))
+    middle = height + strip / 2.0
+    sheet.line([(0, height + 0.5), (width, height + 0.5)], SOFT, 1.0)
+    room = width - 2.0 * size
+    if note:
+        sheet.text((width - size, middle), note, size, note_colour, "rm", bold=True)
+        room -= text_width(note, size, True) + size
+    sheet.text((size, middle), fitted(caption, size, room), size, INK, "lm")
+    return sheet.picture()
+
+
+def _runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], bool]]:
+    """Stretches of equal kind, each carried on to the first point of the next so that the line has no gaps."""
+    points = np.asarray(piece.points, dtype=np.float64)
+    broken = np.asarray(piece.broken, dtype=np.bool_)
+    if points.shape != (len(broken), 2):
+        raise ValueError(f"an outline is (N, 2) points and (N,) flags, not {points.shape} and {broken.shape}")
+    if piece.closed and len(points) > 2:
+        points, broken = np.vstack([points, points[:1]]), np.append(broken, broken[:1])
+    out = []
+    start = 0
+    seen: NDArray[np.bool_] = np.asarray(np.isfinite(points).all(axis=1))
+    for i in range(1, len(points) + 1):
+        if i == len(points) or not seen[i] or broken[i] != broken[start] or not seen[start]:
+            if seen[start]:
+                joined = i < len(points) and seen[i]
+                out.append((points[start : i + 1 if joined else i], bool(broken[start])))
+            start = i
+    return [(run, flag) for run, flag in out if len(run) > 1]
+
+
+def _shifted(points: NDArray[np.float64], back: float) -> NDArray[np.float64]:
+    # the rim of a dash begins before the dash itself: carry the line back a little along its first piece
+    step = points[0] - points[1]
+    length = float(np.hypot(*step)) or 1.0
+    return np.concatenate([points[:1] + step / length * back, points])

@@ -1,0 +1,185 @@
+"""Ordinary steps: what the clean wall shows across any line laid on it, and so what no viewer would remark.
+
+The wall is looked at square on, drawn as large as it appears behind the bridge. Straight lines as long as a viewer
+takes in at a glance are laid all over it in several directions, and the same steps are taken across them as across
+the bridge's outline. A busy wall shows large steps everywhere and hides more than a plain one; a wall of upright
+columns shows them across upright lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
+
+from previz.build.surface import Picture
+from previz.errors import JudgeError
+from previz.judge.fields import Fields, fields_of, window_px
+from previz.judge.outline import longest_runs_only, smoothed
+from previz.judge.viewer import (
+    JND_COLOUR,
+    JND_GRAIN,
+    PIECE_SPACING_DEG,
+    SHORTEST_RUN_DEG,
+    WINDOW_ASPECT,
+    WINDOW_GAIN,
+    WINDOW_OFFSET,
+    Viewer,
+)
+
+Floats = NDArray[np.floating[Any]]
+Array = NDArray[np.float64]
+
+# of 100 pieces laid on the clean wall, this share lies below the limit (design section 6)
+ORDINARY_SHARE: Final = 0.95
+
+# kinds of step, in the order in which arrays hold them
+KINDS: Final = ("colour", "grain")
+JND: Final = np.array([JND_COLOUR, JND_GRAIN])
+
+# directions of the laid lines over half a turn; in between is interpolated
+DIRECTIONS: Final = 8
+
+# length of a laid line, degrees: what the fovea takes in at once is about two degrees across (textbook value)
+LINE_DEG: Final = 2.0
+
+# lines laid in each direction
+_LINES = 160
+
+# magnifications at which the wall is looked at go up by this factor; in between is interpolated
+LEVEL_FACTOR: Final = 1.25
+
+# fewer lines than this on the clean wall say nothing about it
+_FEWEST_LINES = 12
+_TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with"
+
+
+@dataclass(frozen=True, eq=False)
+class Ordinary:
+    """Limits of ordinary steps on one wall at one magnification.
+
+    ``limit`` (A, S, 2): for A directions of a line (angle 0 to pi from image x, y down), S scales and both kinds,
+    the step that 95 of 100 pieces stay below, all scales and kinds counted together. ``chance`` (A,) is the share of
+    pieces that the rules of break would still call broken.
+    """
+
+    limit: Array
+    chance: Array
+
+
+def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> tuple[Floats, Floats]:
+    """Field values (..., 4) one window to the outside and to the inside of ``places`` (..., 2) px."""
+    offset = WINDOW_OFFSET * sigma * normals
+    return fields.at(scale, places + offset), fields.at(scale, places - offset)
+
+
+def sizes(difference: Floats) -> Floats:
+    """Size (..., 2) of colour and grain differences (..., 4)."""
+    return np.stack([np.linalg.norm(difference[..., :3], axis=-1), np.abs(difference[..., 3])], axis=-1)
+
+
+def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float32] | None = None) -> Ordinary:
+    """Ordinary steps of a clean wall, (H, W, 3) linear, drawn square on.
+
+    ``cover`` (H, W) is the share of wall in each pixel, everywhere 1 unless given; lines that see anything but wall
+    are not laid. Raises ``JudgeError`` where there is too little wall to lay lines on.
+    """
+    h, w = wall_square_on.shape[:2]
+    fields = fields_of(wall_square_on, viewer)
+    spacing = PIECE_SPACING_DEG * viewer.px_per_deg
+    count = max(round(LINE_DEG / PIECE_SPACING_DEG), 3)
+    along = (np.arange(count) - 0.5 * (count - 1)) * spacing
+    middles = _even_places(w, h, margin=0.5 * LINE_DEG * viewer.px_per_deg)
+    off_wall = _near_nothing(cover, viewer) if cover is not None else None
+    limits, chances = [], []
+    for k in range(DIRECTIONS):
+        angle = np.pi * k / DIRECTIONS
+        tangent = np.array([np.cos(angle), np.sin(angle)])
+        normal = np.array([-tangent[1], tangent[0]])
+        places = middles[None] + along[:, None, None] * tangent
+        if off_wall is not None:
+            at = np.clip(places.astype(np.int64), 0, [w - 1, h - 1])
+            places = places[:, ~off_wall[at[..., 1], at[..., 0]].any(axis=0)]
+        if places.shape[1] < _FEWEST_LINES:
+            raise JudgeError(_TOO_LITTLE_WALL)
+        steps = []
+        for scale, sigma in enumerate(window_px(viewer)):
+            outside, inside = across(fields, scale, places, normal, sigma)
+            mean = smoothed(outside - inside, WINDOW_ASPECT * sigma / spacing, closed=False)
+            steps.append(sizes(mean) / WINDOW_GAIN)
+        laid = np.stack(steps, axis=2)
+        limit = _limit(laid.reshape(-1, *laid.shape[2:]))
+        counts = np.asarray(((laid >= JND) & (laid >= limit)).any(axis=(2, 3)))
+        shortest = SHORTEST_RUN_DEG / PIECE_SPACING_DEG
+        limits.append(limit)
+        chances.append(np.mean([longest_runs_only(counts[:, i], shortest, False) for i in range(counts.shape[1])]))
+    return Ordinary(np.stack(limits), np.array(chances))
+
+
+def _near_nothing(cover: NDArray[np.float32], viewer: Viewer) -> NDArray[np.bool_]:
+    """Pixels (H, W) from which a window can see past the wall."""
+    widest = window_px(viewer)[-1]
+    reach = int(np.ceil((WINDOW_OFFSET + 1.0) * widest))
+    return np.asarray(maximum_filter(cover < 0.999, size=2 * reach + 1, mode="nearest"))
+
+
+def _even_places(w: int, h: int, margin: float) -> Array:
+    """Places (K, 2) px spread evenly over a picture, ``margin`` from its edges, the same for a mirrored one."""
+    wide, high = w - 2.0 * margin, h - 2.0 * margin
+    if wide <= 0.0 or high <= 0.0:
+        raise JudgeError(_TOO_LITTLE_WALL)
+    columns = max(round(np.sqrt(_LINES * wide / high)), 1)
+    rows = max(round(_LINES / columns), 1)
+    x = margin + (np.arange(columns) + 0.5) * wide / columns
+    y = margin + (np.arange(rows) + 0.5) * high / rows
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+
+def _limit(steps: Array) -> Array:
+    """Limit (S, 2) that 95 of 100 pieces (N, S, 2) are below at all scales and in both kinds together."""
+    each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
+    together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)
+    return np.asarray(each * together)
+
+
+class OrdinaryWall:
+    """Ordinary steps of one clean wall at any magnification, worked out when they are first asked for.
+
+    ``draw`` gives the clean wall square on, (H, W, 3) linear, and the share of wall in each pixel, (H, W), at a
+    number of pixels to the metre.
+    """
+
+    def __init__(
+        self, draw: Callable[[float], tuple[Picture, NDArray[np.float32]]], viewer: Viewer
+    ) -> None:
+        self._draw = draw
+        self._viewer = viewer
+        self._levels: dict[int, Ordinary] = {}
+
+    def at(self, px_per_m: float) -> Ordinary:
+        """Limits where the wall is ``px_per_m`` pixels to the metre large."""
+        place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
+        low = int(np.floor(place))
+        part = place - low
+        a, b = self._level(low), self._level(low + 1)
+        return Ordinary((1 - part) * a.limit + part * b.limit, (1 - part) * a.chance + part * b.chance)
+
+    def _level(self, number: int) -> Ordinary:
+        if number not in self._levels:
+            picture, cover = self._draw(LEVEL_FACTOR**number)
+            self._levels[number] = ordinary_of(picture, self._viewer, cover)
+        return self._levels[number]
+
+
+def in_direction(table: Array, normals: Array) -> Array:
+    """Rows of a table over directions (A, ...) for pieces with unit normals (N, 2), interpolated: (N, ...)."""
+    # a line's direction is its normal turned by a quarter; opposite directions are one
+    angle = np.arctan2(-normals[:, 0], normals[:, 1]) % np.pi
+    place = angle / np.pi * len(table)
+    low = np.floor(place).astype(np.int64)
+    part = (place - low).reshape(-1, *([1] * (table.ndim - 1)))
+    return np.asarray((1 - part) * table[low % len(table)] + part * table[(low + 1) % len(table)])

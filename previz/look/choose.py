@@ -1,0 +1,88 @@
+"""The one place that decides how frames are drawn on this machine."""
+
+from __future__ import annotations
+
+import os
+import sys
+from dataclasses import dataclass
+from typing import Final
+
+from previz.errors import EngineError
+from previz.look.view import Engine
+
+VARIABLE: Final = "PREVIZ_ENGINE"
+PICTURES: Final = "pictures"
+SIGHT_LINES: Final = "sightlines"
+
+# what to do where OpenGL is missing, by the start of ``sys.platform``
+_ADVICE: Final = {
+    "linux": "install libegl1 and libgl1-mesa-dri (Debian, Ubuntu) or your graphics card's driver",
+    "win32": "install your graphics card's driver and log in at the machine's own screen",
+    "darwin": "log in at the machine's own screen and update macOS, which carries the graphics driver",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """The engine that was opened. ``message`` is one line for the user, empty where there is nothing to say;
+    ``reason`` says why OpenGL was not to be had, empty where it was not tried or works."""
+
+    engine: Engine
+    message: str = ""
+    reason: str = ""
+
+
+def choose_engine(want: str | None = None) -> Choice:
+    """Open the best engine there is: OpenGL without a screen (Linux), by a hidden window (elsewhere), else rays.
+
+    ``want`` is "pictures" or "sightlines"; unless given, the environment variable ``PREVIZ_ENGINE`` decides,
+    and without either the machine does. A wanted engine that cannot be opened raises ``EngineError``.
+    """
+    source = "the engine asked for" if want else VARIABLE
+    wanted = want or os.environ.get(VARIABLE, "")
+    if wanted not in ("", PICTURES, SIGHT_LINES):
+        raise EngineError(f'{source} is "{wanted}"; expected "{PICTURES}" or "{SIGHT_LINES}"')
+    if wanted == SIGHT_LINES:
+        return Choice(_open_sight_lines())
+    try:
+        return Choice(_open_pictures())
+    except EngineError as error:
+        reason = str(error)
+        if wanted == PICTURES:
+            raise EngineError(f'{reason}; {_advice()}, or ask for "{SIGHT_LINES}"') from error
+    message = (
+        "no OpenGL here: frames are drawn by sight lines (slower). "
+        f"For the faster engine {_advice()}. Reason: {reason}"
+    )
+    return Choice(_open_sight_lines(), message, reason)
+
+
+def open_engine(want: str | None = None) -> Engine:
+    """The engine of :func:`choose_engine` alone, for workers that need no word about it."""
+    return choose_engine(want).engine
+
+
+def _advice() -> str:
+    for platform, advice in _ADVICE.items():
+        if sys.platform.startswith(platform):
+            return advice
+    return "install an OpenGL driver with EGL"
+
+
+def _open_pictures() -> Engine:
+    try:
+        from previz.look.picture import PictureEngine
+    except (ImportError, OSError) as error:
+        raise EngineError(f"the picture engine cannot be loaded ({error})") from error
+    # Windows and macOS have no EGL of their own; a Linux machine has it with or without a screen
+    return PictureEngine("window" if sys.platform in ("win32", "darwin") else "egl")
+
+
+def _open_sight_lines() -> Engine:
+    try:
+        from previz.look.sight import SightEngine
+    except (ImportError, OSError) as error:
+        raise EngineError(
+            f"neither OpenGL nor Embree can be loaded ({error}); install embreex again: pip install embreex"
+        ) from error
+    return SightEngine()

@@ -1,0 +1,1 @@
+"""Tests of stationpoint: run with pytest from the repository root."""

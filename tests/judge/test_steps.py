@@ -1,0 +1,84 @@
+"""Outline, windows and steps against closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from previz import colour
+from previz.judge.fields import fields_of, window_px
+from previz.judge.ordinary import DIRECTIONS, across, in_direction, sizes
+from previz.judge.outline import longest_runs_only, outline_of
+from previz.judge.viewer import WINDOW_DEG, WINDOW_GAIN, Viewer
+from tests.judge.pictures import cover
+
+VIEWER = Viewer(540)
+
+
+def test_one_line_of_1080_is_about_one_minute_of_arc() -> None:
+    # ITU-R BT.2022 design viewing distance of 1080-line pictures, 3.2 heights (from memory)
+    assert 60.0 / Viewer(1080).px_per_deg == pytest.approx(1.0, abs=0.02)
+
+
+def test_windows_span_half_periods_up_to_the_peak_of_contrast_sensitivity() -> None:
+    # Mannos and Sakrison 1974: A(f) peaks at 7.89 cycles a degree; check_values
+    f = np.linspace(0.5, 30.0, 20_000)
+    peak = f[np.argmax(2.6 * (0.0192 + 0.114 * f) * np.exp(-((0.114 * f) ** 1.1)))]
+    assert 1.0 / (4.0 * WINDOW_DEG[0]) == pytest.approx(peak, rel=0.02)
+
+
+def test_step_of_a_straight_edge_reads_its_height() -> None:
+    picture = np.full((120, 160, 3), 0.2, dtype=np.float32)
+    picture[:, 80:] = 0.3
+    height = float(colour.de76(colour.lab([0.3] * 3), colour.lab([0.2] * 3)))
+    fields = fields_of(picture, VIEWER)
+    for scale, sigma in enumerate(window_px(VIEWER)):
+        outside, inside = across(fields, scale, np.array([[80.0, 60.0]]), np.array([[1.0, 0.0]]), sigma)
+        step = sizes(outside - inside)[0, 0] / WINDOW_GAIN
+        # the finest window is less than a pixel wide, so that it is the coarsest cut
+        assert step == pytest.approx(height, rel=0.06 if scale == 0 else 0.02)
+
+
+def test_grain_step_reads_the_ratio_of_contrasts() -> None:
+    # two halves of white noise, one with twice the contrast of the other: natural log of 2, far above the floor
+    rng = np.random.default_rng(2)
+    lightness = 50.0 + rng.normal(size=(400, 400)) * np.where(np.arange(400) < 200, 6.0, 12.0)
+    linear = np.where(lightness > 8.0, ((lightness + 16.0) / 116.0) ** 3, lightness / 903.3)
+    fields = fields_of(np.repeat(linear[..., None], 3, axis=2).astype(np.float32), VIEWER)
+    values = fields.values[1, 40:-40, :, 3]
+    assert values[:, 260:360].mean() - values[:, 40:140].mean() == pytest.approx(np.log(2.0), abs=0.05)
+
+
+def test_outline_of_a_disc_has_its_length_and_normals() -> None:
+    y, x = np.mgrid[0:2160, 0:2160] / 4.0 + 0.125
+    disc = ((x - 270.0) ** 2 + (y - 270.0) ** 2 < 100.0**2).reshape(540, 4, 540, 4).mean(axis=(1, 3))
+    outline = outline_of(disc.astype(np.float32), VIEWER)
+    assert outline.closed == (True,)
+    assert len(outline) * outline.spacing_px == pytest.approx(2.0 * np.pi * 100.0, rel=0.01)
+    radial = (outline.xy - 270.0) / np.linalg.norm(outline.xy - 270.0, axis=1, keepdims=True)
+    assert np.abs(np.linalg.norm(outline.xy - 270.0, axis=1) - 100.0).max() < 0.3
+    assert (radial * outline.normal).sum(axis=1).min() > np.cos(np.radians(8.0))
+
+
+def test_frame_edge_is_not_outline() -> None:
+    outline = outline_of(cover(), VIEWER)
+    assert outline.closed == (False,)
+    assert outline.xy[:, 1].max() <= 539.5
+    # two long sides of 290 px and the far end of 38 px
+    assert len(outline) * outline.spacing_px == pytest.approx(291.0 + 287.0 + 38.0, rel=0.02)
+
+
+def test_short_runs_are_dropped_and_a_ring_has_no_seam() -> None:
+    flags = np.array([1, 1, 0, 0, 1, 0, 1, 1, 1, 0, 0, 1], dtype=bool)
+    assert longest_runs_only(flags, 3.0, closed=False).tolist() == [False] * 6 + [True] * 3 + [False] * 3
+    assert longest_runs_only(flags, 3.0, closed=True)[[0, 1, 11]].all()
+    assert longest_runs_only(flags, 1.0, closed=False).tolist() == flags.tolist()
+
+
+def test_directions_are_interpolated_and_opposite_ones_are_one() -> None:
+    table = np.arange(DIRECTIONS, dtype=float)
+    # a line along image x has its normal along y
+    normals = np.array([[0.0, 1.0], [0.0, -1.0], [-1.0, 0.0], [1.0, 0.0]])
+    assert in_direction(table, normals).tolist() == [0.0, 0.0, DIRECTIONS / 2, DIRECTIONS / 2]
+    a = np.pi * 0.5 / DIRECTIONS
+    assert in_direction(table, np.array([[-np.sin(a), np.cos(a)]]))[0] == pytest.approx(0.5)
