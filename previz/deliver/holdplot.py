@@ -171,7 +171,7 @@ def _axes(paper: Paper, plot: HoldPlot, x: Array, by_rail: bool) -> None:
     ends = [float(frames[0])] + ([float(frames[-1])] if len(frames) > 1 else [])
     ticks = ends + [t for t in _ticks(ends[0], ends[-1], 8) if t == round(t)]
     _tick_row(paper, [(float(np.interp(t, frames, x)), f"{t:.0f}") for t in ticks], _TOP, -1.0)
-    paper.text((_LEFT - 14.0, _TOP - 20.0), "frame", 20.0, SOFT, "rs")
+    paper.text((_LEFT - 50.0, _TOP - 20.0), "frame", 20.0, SOFT, "rs")
     low, high = float(plot.rail_mm.min()), float(plot.rail_mm.max())
     wanted = _ticks(low, high, 8) if high > low else [low]
     digits = 0 if high - low >= 8.0 or high == low else 1
@@ -181,7 +181,10 @@ def _axes(paper: Paper, plot: HoldPlot, x: Array, by_rail: bool) -> None:
     _tick_row(paper, found, _BOTTOM, 1.0)
     words = "rail, mm" if by_rail else "rail, mm, where the camera is as the frames go by"
     paper.text((_LEFT, _BOTTOM + 92.0), words, 22.0, INK, "ls")
-    paper.text((_LEFT, _BOTTOM + 122.0), "break: share of the bridge's visible outline that shows", 18.0, SOFT, "ls")
+    note = "break: share of the bridge's visible outline that shows"
+    if not np.isfinite(plot.break_pct).all():
+        note += "; grey hatch: not judged"
+    paper.text((_LEFT, _BOTTOM + 122.0), note, 18.0, SOFT, "ls")
     if not by_rail:
         _standing_still(paper, plot, x)
 
@@ -288,13 +291,14 @@ def _joined(pieces: list[tuple[tuple[float, float], tuple[float, float]]]) -> li
 
 def _marks(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], room: Room) -> None:
     room.block((_LEFT, y(HOLDS_BELOW_PCT) - 30.0, _LEFT + 220.0, y(HOLDS_BELOW_PCT)))
-    _hold_asked(paper, plot, x, room)
     wanted = [(plot.station, "station", CHALK)]
     if plot.reveal is not None:
         wanted.append((plot.reveal, "reveal", INK))
     for frame, _, colour in wanted:
         i = _at(plot, frame)
         paper.line([(x[i], _TOP), (x[i], _BOTTOM)], colour, 3.0)
+        room.block_line((float(x[i]), _TOP), (float(x[i]), _BOTTOM))
+    _hold_asked(paper, plot, x, room)
     if np.isfinite(plot.break_pct).any():
         worst = int(np.nanargmax(plot.break_pct))
         place = (float(x[worst]), y(float(plot.break_pct[worst])))

@@ -38,6 +38,21 @@ class TitleBlock:
     sheets: int = 1
 
 
+@dataclass(frozen=True)
+class Note:
+    """Lines of text at their place (top left), so that they can be written again over what is drawn later."""
+
+    at: Point
+    lines: tuple[str, ...]
+    size: float
+
+    @property
+    def box(self) -> Box:
+        """The box the lines take."""
+        width, height = block_size(self.lines, self.size)
+        return self.at[0], self.at[1], self.at[0] + width, self.at[1] + height
+
+
 class Paper:
     """A sheet of ``width_px`` x ``height_px``, drawn ``over`` times as large."""
 
@@ -180,8 +195,8 @@ class Paper:
 
     def dimension(
         self, a: Point, b: Point, offset: float, length: float, size: float = 13.0, colour: Colour = INK
-    ) -> Box:
-        """A dimension line beside ``a``-``b``, in mm and inches; gives the box its text takes.
+    ) -> Note:
+        """A dimension line beside ``a``-``b``, in mm and inches; gives its text.
 
         ``offset`` is how far it lies to the right of the way from ``a`` to ``b`` (negative: to the left),
         ``length`` the true length in metres. Ends are the workshop's slanted ticks; text too wide for the line
@@ -200,7 +215,7 @@ class Paper:
             self.line([(end[0] - 4.5, end[1] + 4.5), (end[0] + 4.5, end[1] - 4.5)], colour, 1.8)
         return self._dimension_text(p, q, (nx, ny), length, size, colour)
 
-    def _dimension_text(self, p: Point, q: Point, out: Point, length: float, size: float, colour: Colour) -> Box:
+    def _dimension_text(self, p: Point, q: Point, out: Point, length: float, size: float, colour: Colour) -> Note:
         middle = ((p[0] + q[0]) / 2.0, (p[1] + q[1]) / 2.0)
         level = abs(p[1] - q[1]) < abs(p[0] - q[0])
         if level:
@@ -219,7 +234,8 @@ class Paper:
                 top = max(p[1], q[1]) + 8.0
         width = max(text_width(word, size) for word in words)
         x = min(max(x, 4.0), self.width_px - width - 4.0)
-        return self.lines_of_text((x, top), words, size, colour, halo=2.0)
+        self.lines_of_text((x, top), words, size, colour, halo=2.0)
+        return Note((x, top), tuple(words), size)
 
     def scale_bar(self, at: Point, px_per_m: float, widest: float = 220.0, size: float = 13.0) -> Box:
         """A bar of a round number of millimetres, at most ``widest`` px, with its length in both measures.

@@ -26,10 +26,12 @@ _WORTH_NAMING = 0.1
 
 @dataclass(frozen=True, eq=False)
 class JudgedFrame:
-    """A frame's score and, where it could be judged, the outline piece by piece."""
+    """A frame's score and, where it could be judged, the outline piece by piece, in a frame of that many pixels."""
 
     score: FrameScore
     found: Break | None
+    width_px: int
+    height_px: int
 
 
 def judge_frame(
@@ -47,7 +49,8 @@ def judge_frame(
 
     ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge.
     """
-    viewer = Viewer(with_bridge.colour.shape[0])
+    height_px, width_px = with_bridge.colour.shape[:2]
+    viewer = Viewer(height_px)
     # what is delivered: light beyond white is white
     seen = np.clip(with_bridge.colour, 0.0, 1.0)
     wanted = np.clip(clean.colour, 0.0, 1.0)
@@ -58,9 +61,10 @@ def judge_frame(
         size = wall_px_per_m(outline, camera, sight)
         found = break_of(seen, wanted, outline, ordinary.at(size), viewer)
     except JudgeError as error:
-        return JudgedFrame(FrameScore(frame, rail, None, mismatch, 0.0, (), str(error)), None)
+        return JudgedFrame(FrameScore(frame, rail, None, mismatch, 0.0, (), str(error)), None, width_px, height_px)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
-    return JudgedFrame(FrameScore(frame, rail, found.percent, mismatch, slip, _tells(found)), found)
+    score = FrameScore(frame, rail, found.percent, mismatch, slip, _tells(found))
+    return JudgedFrame(score, found, width_px, height_px)
 
 
 def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str = "wall") -> float:

@@ -17,6 +17,14 @@ from previz.build.surface import Picture, Pixels8
 from previz.colour import LINEAR_OF_CODE
 
 
+def compiled(function: Any) -> Any:
+    """The function as machine code, kept for the next process where a folder for it can be written."""
+    try:
+        return numba.njit(cache=True)(function)
+    except RuntimeError:  # installed read-only, and no home folder either: compiled anew in each process
+        return numba.njit(function)
+
+
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:
     height, width, channels = texture.shape
     for i in range(uv.shape[0]):
@@ -56,8 +64,8 @@ def _averaged(code: Any, layer: Any, samples: int, background: Any, lut: Any, ou
             out[i, j, 2] = blue * share
 
 
-_bilinear_compiled = numba.njit(cache=True)(_bilinear)
-_averaged_compiled = numba.njit(cache=True)(_averaged)
+_bilinear_compiled = compiled(_bilinear)
+_averaged_compiled = compiled(_averaged)
 
 
 def bilinear(texture: Pixels8 | Picture, uv: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 from previz.build.surface import LitSurface, Pixels8, Surface
 from previz.camera import AnyCamera
 from previz.geometry import Array
-from previz.look.sampling import averaged, bilinear
+from previz.look.sampling import averaged, bilinear, compiled
 from previz.look.view import View
 
 # rays cast at once: bounds the memory of a picture to about 60 MB beside the picture itself
@@ -53,7 +52,7 @@ def _cross(a: Any, b: Any, out: Any) -> None:
     out[2] = a[0] * b[1] - a[1] * b[0]
 
 
-_cross_compiled = numba.njit(cache=True)(_cross)
+_cross_compiled = compiled(_cross)
 
 
 def _place(
@@ -106,7 +105,7 @@ def _place(
             uv[i, k] = (1.0 - s - t) * vertex_uv[a, k] + s * vertex_uv[b, k] + t * vertex_uv[c, k]
 
 
-_place_compiled = numba.njit(cache=True)(_place)
+_place_compiled = compiled(_place)
 
 
 class _Geometry:
@@ -196,9 +195,9 @@ class SightLines:
         """Whether something lies on the way (N,) from ``origins`` (N, 3) along unit ``directions`` (N, 3).
 
         The first and the last 10 um (``OFFSET``) of each way of ``distance`` (N,) m do not count, so that
-        neither the face it starts from nor the one it ends on blocks it. At a grazing angle that is not
-        enough for a curved face: give the faces' unit ``normals`` (N, 3) and the start is lifted off along
-        them as well, on the side that the ray leaves by. An unknown name raises ``KeyError``.
+        neither the face it starts from nor the one it ends on blocks it. At a grazing angle that may not
+        lift a start, rounded to float32, off its face: give the faces' unit ``normals`` (N, 3) and it is
+        lifted along them as well, on the side that the ray leaves by. An unknown name raises ``KeyError``.
         """
         count = len(origins)
         out = np.zeros(count, dtype=np.bool_)
@@ -232,7 +231,7 @@ class SightLines:
     def _chosen(self, names: Sequence[str] | None) -> tuple[int, ...]:
         if names is None:
             return tuple(range(len(self.surfaces)))
-        return tuple(self._number[name] for name in names)
+        return tuple(sorted({self._number[name] for name in names}))
 
     def _geometry(self, chosen: tuple[int, ...]) -> _Geometry:
         key = tuple(id(self._meshes[i]) for i in chosen)

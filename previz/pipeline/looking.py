@@ -11,24 +11,36 @@ import contextlib
 import multiprocessing
 import os
 import signal
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
 from previz.build.surface import WALL as WALL_LAYER
-from previz.build.surface import Picture, Pixels8
+from previz.build.surface import LitSurface, Picture, Pixels8
+from previz.geometry import Array
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, ReadySet, square_on
+from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Painter, ReadySet, square_on
+from previz.scene.model import Scene
+
+Result = TypeVar("Result", covariant=True)
+
+
+class Job(Protocol[Result]):
+    """Something to be done with a looker; it travels to the worker that does it."""
+
+    def done_by(self, looker: Looker) -> Result:
+        """Do it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +51,10 @@ class FrameJob:
     width_px: int
     height_px: int
     pictures: bool = True
+
+    def done_by(self, looker: Looker) -> FrameResult:
+        """Draw and judge the frame."""
+        return looker.look(self)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,29 +73,39 @@ class Looker:
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
+        self.painter: Painter | None = None
         self._ready: ReadySet | None = None
         self._sight = SightLines(())
         self._ordinary: dict[int, OrdinaryWall] = {}
+
+    @property
+    def ready(self) -> ReadySet:
+        """The set that is loaded."""
+        if self._ready is None:
+            raise RuntimeError("no set is loaded")
+        return self._ready
 
     def load(self, ready: ReadySet) -> None:
         """Take over a set."""
         self.engine.load(ready.lit)
         self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
         self._ready = ready
+        self.painter = None
         self._ordinary = {}
 
     def wall_square_on(self, px_per_m: float) -> tuple[Picture, NDArray[np.float32]]:
         """The clean wall in view during the move, square on, and the share of wall in each pixel."""
-        if self._ready is None:
-            raise RuntimeError("no set is loaded")
-        view = self.engine.draw(square_on(self._ready.wall_in_view, px_per_m), CLEAN)
+        view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
         return np.clip(view.colour, 0.0, 1.0), view.cover(WALL_LAYER)
+
+    def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
+        """Go on with another camera and another paint on the same set."""
+        self.engine.repaint(BRIDGE, bridge.code)
+        self._ready = replace(self.ready, scene=scene, bridge=bridge, station_point=station_point)
 
     def look(self, job: FrameJob) -> FrameResult:
         """Draw and judge one frame."""
-        ready = self._ready
-        if ready is None:
-            raise RuntimeError("no set is loaded")
+        ready = self.ready
         move = ready.move
         viewer = Viewer(job.height_px)
         if job.height_px not in self._ordinary:
@@ -89,7 +115,7 @@ class Looker:
         clean = self.engine.draw(camera, CLEAN)
         judged = judge_frame(
             job.frame,
-            float(move.rail[job.frame - move.frames[0]]),
+            move.rail_at(job.frame),
             with_bridge,
             clean,
             camera,
@@ -120,10 +146,10 @@ def _ready_now() -> None:
     return None
 
 
-def _look(job: FrameJob) -> FrameResult:
+def _do(job: Job[Result]) -> Result:
     if _looker is None:
         raise RuntimeError("the worker has not started")
-    return _looker.look(job)
+    return job.done_by(_looker)
 
 
 def default_workers() -> int:
@@ -178,23 +204,23 @@ class LookingRoom:
             for _ in range(self.workers):
                 self._sets.put(ready)
 
-    def look(self, jobs: Sequence[FrameJob]) -> Iterator[FrameResult]:
+    def run(self, jobs: Iterable[Job[Result]]) -> Iterator[Result]:
         """Results of the jobs, in their order, as they come."""
         if self._own is not None:
-            yield from map(self._own.look, jobs)
+            for job in jobs:
+                yield job.done_by(self._own)
             return
         if self._pool is None:
             raise RuntimeError("the room is not open")
         # a few jobs ahead: enough to keep every worker busy, few enough to keep memory flat
         ahead = 2 * self.workers
-        waiting: list[Future[FrameResult]] = []
-        coming = iter(jobs)
-        for job in coming:
-            waiting.append(self._pool.submit(_look, job))
+        waiting: deque[Future[Result]] = deque()
+        for job in jobs:
+            waiting.append(self._pool.submit(_do, job))
             if len(waiting) >= ahead:
-                yield waiting.pop(0).result()
+                yield waiting.popleft().result()
         while waiting:
-            yield waiting.pop(0).result()
+            yield waiting.popleft().result()
 
 
 @contextlib.contextmanager

@@ -15,7 +15,7 @@ from previz.build.texels import texel_points
 from previz.camera import OrthoCamera
 from previz.geometry import Array, rigid
 from previz.look.sight import SightLines
-from previz.paint.projected import Painted, hidden_wall, painted, wash_colour
+from previz.paint.projected import hidden_wall, painted, wash_colour
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 
@@ -43,6 +43,15 @@ class Rectangle:
 
 
 @dataclass(frozen=True, eq=False)
+class LitWall:
+    """The wall in its light, before any bridge is painted: what candidates of one set have in common."""
+
+    lighting: Lighting
+    clean: LitSurface
+    shadowed: LitSurface
+
+
+@dataclass(frozen=True, eq=False)
 class ReadySet:
     """A set ready to be looked at. ``station_point`` (3,) m is where the paint lines up.
 
@@ -51,10 +60,16 @@ class ReadySet:
 
     scene: Scene
     built: BuiltSet
-    lit: tuple[LitSurface, ...]
+    wall: LitWall
+    bridge: LitSurface
     station_point: Array
     wall_in_view: Rectangle
     out_of_range: float
+
+    @property
+    def lit(self) -> tuple[LitSurface, ...]:
+        """Everything that can be drawn."""
+        return (self.wall.shadowed, self.wall.clean, self.bridge)
 
     @property
     def move(self) -> Move:
@@ -70,15 +85,6 @@ def blocked_by(surface: Surface) -> Blocked:
         return sight.blocked(origins, directions, distance)
 
     return blocked
-
-
-@dataclass(frozen=True, eq=False)
-class LitWall:
-    """The wall in its light, before any bridge is painted: what candidates of one set have in common."""
-
-    lighting: Lighting
-    clean: LitSurface
-    shadowed: LitSurface
 
 
 def lit_wall(scene: Scene, built: BuiltSet) -> LitWall:
@@ -97,50 +103,55 @@ def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:
     return colour.encoded8(reflectance * enlarged(light, h, w))
 
 
-def lit_bridge(scene: Scene, built: BuiltSet, wall: LitWall, station_point: Array) -> tuple[LitSurface, float]:
-    """The bridge, painted as the scene says and lit, and the share of its paint that is out of range."""
-    surface = built.bridge.surface
-    h, w = surface.reflectance.shape[:2]
-    both = [blocked_by(built.wall), blocked_by(surface)]
-    light = enlarged(irradiance(surface, wall.lighting, both)[-1], h, w)
-    paint = scene.bridge.paint
-    if scene.bridge.image is not None or paint == "bare":
-        return LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance * light)), 0.0
-    fallback = wash_colour(built.wall.reflectance)
-    if paint == "wash":
-        return LitSurface(BRIDGE, surface, colour.encoded8(fallback * light)), 0.0
-    result = projected_paint(built, wall, light, station_point, fallback)
-    return LitSurface(BRIDGE, surface, colour.encoded8(result.radiance)), result.out_of_range
+class Painter:
+    """Paints and lights the bridge of one built set for any station point.
+
+    What does not depend on the station point (where the texels lie, the light on them) is worked out once.
+    """
+
+    def __init__(self, built: BuiltSet, wall: LitWall) -> None:
+        surface = built.bridge.surface
+        h, w = surface.reflectance.shape[:2]
+        self._surface = surface
+        self._wall = wall
+        self._fallback = wash_colour(built.wall.reflectance)
+        self._texels = texel_points(surface, w, h)
+        light = irradiance(surface, wall.lighting, [blocked_by(built.wall), blocked_by(surface)])[-1]
+        self._light = enlarged(light, h, w)
+        self._sight = SightLines([wall.clean])
+
+    def painted(self, scene: Scene, station_point: Array) -> tuple[LitSurface, float]:
+        """The bridge painted as the scene says, and the share of its paint that is out of paint's range."""
+        paint = scene.bridge.paint
+        if scene.bridge.image is not None or paint == "bare":
+            return self._lit(self._surface.reflectance * self._light), 0.0
+        if paint == "wash":
+            return self._lit(self._fallback * self._light), 0.0
+        target, wanted = hidden_wall(
+            self._texels, station_point, self._sight, CLEAN_WALL, self._wall.clean.code
+        )
+        result = painted(target, wanted, self._light, self._fallback)
+        return self._lit(result.radiance), result.out_of_range
+
+    def _lit(self, radiance: Picture) -> LitSurface:
+        return LitSurface(BRIDGE, self._surface, colour.encoded8(radiance))
 
 
-def projected_paint(
-    built: BuiltSet, wall: LitWall, light: Picture, station_point: Array, fallback: Picture
-) -> Painted:
-    """The bridge painted as a continuation of the clean wall seen from the station point."""
-    surface = built.bridge.surface
-    h, w = surface.reflectance.shape[:2]
-    sight = SightLines([wall.clean])
-    texels = texel_points(surface, w, h)
-    target, wanted = hidden_wall(texels, station_point, sight, CLEAN_WALL, wall.clean.code)
-    return painted(target, wanted, np.broadcast_to(light, target.shape), fallback)
-
-
-def bridge_texel(scene: Scene, move: Move) -> float:
-    """Texel size (m) for the bridge: finer than a delivered pixel at its near end."""
-    camera = move.camera(move.station_frame)
+def bridge_texel(scene: Scene, move: Move, width_px: int | None = None) -> float:
+    """Texel size (m) for the bridge: finer than a pixel of a frame ``width_px`` wide at its near end."""
+    camera = move.camera(move.station_frame, width_px)
     near_end = np.array([scene.bridge.bend, 0.0, scene.bridge.length])
     return max(float(camera.depth(near_end)), 0.02) / camera.focal_px / 1.5
 
 
-def prepare(scene: Scene) -> ReadySet:
-    """Build, light and paint a scene's set."""
+def prepare(scene: Scene, width_px: int | None = None) -> ReadySet:
+    """Build, light and paint a scene's set, fine enough for frames ``width_px`` wide (delivered ones unless given)."""
     move = move_of(scene)
-    built = build_set(scene, bridge_texel(scene, move))
+    built = build_set(scene, bridge_texel(scene, move, width_px))
     station_point = np.asarray(move.camera(move.station_frame).position)
     wall = lit_wall(scene, built)
-    bridge, out_of_range = lit_bridge(scene, built, wall, station_point)
-    lit = (wall.shadowed, wall.clean, bridge)
-    return ReadySet(scene, built, lit, station_point, wall_in_view(move, built.wall), out_of_range)
+    bridge, out_of_range = Painter(built, wall).painted(scene, station_point)
+    return ReadySet(scene, built, wall, bridge, station_point, wall_in_view(move, built.wall), out_of_range)
 
 
 def wall_in_view(move: Move, wall: Surface) -> Rectangle:

@@ -4,7 +4,8 @@ A scene file is validated with ``context={"file": True}``: there a bare number f
 says how to write it. Without that context (a set built in Python) a number is taken in the inside unit.
 
 Every fault raised here is a ``PydanticCustomError`` of type ``"quantity"`` whose message is what was expected
-and whose context may hold a ``hint``; ``previz.scene.faults`` turns it into a line for people.
+and whose context holds a ``hint`` and what was ``found`` (both may be empty); ``previz.scene.faults`` turns it
+into a line for people.
 """
 
 from __future__ import annotations
@@ -27,9 +28,9 @@ SMALLEST = 1e-4  # m; nothing of a set is built or cut finer
 LARGEST = 100.0  # m
 
 
-def wrong(expected: str, hint: str = "") -> PydanticCustomError:
-    """The fault of a value that is not what was ``expected``."""
-    return PydanticCustomError("quantity", "{expected}", {"expected": expected, "hint": hint})
+def wrong(expected: str, hint: str = "", found: str = "") -> PydanticCustomError:
+    """The fault of a value that is not what was ``expected``; ``found`` where quoting the value says too little."""
+    return PydanticCustomError("quantity", "{expected}", {"expected": expected, "hint": hint, "found": found})
 
 
 def from_file(info: ValidationInfo) -> bool:

@@ -8,6 +8,7 @@ together are found by ``previz.scene.checks``.
 
 from __future__ import annotations
 
+import datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -107,7 +108,8 @@ class Wall(Table):
         if len(given) != 1:
             raise wrong(
                 'exactly one of "kind", "mesh" and "photo"',
-                f"found {' and '.join(given)}; remove all but one" if given else 'write kind = "slate"',
+                "remove all but one" if given else 'write kind = "slate"',
+                " and ".join(given) or "none of them",
             )
         return self
 
@@ -244,6 +246,7 @@ class Scene(Table):
     lamps: tuple[Lamp, ...] = Field((), validation_alias=AliasChoices("lamp", "lamps"), description="The lamps.")
     light: Light = Field(Light(), description="What all lamps share.")
     plate: Plate | None = Field(None, description="The performer's element.")
+    date: datetime.date | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 
     def edited(self, **changes: Any) -> Self:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from previz.camera import Camera, camera_for
-from previz.geometry import Array, unit
+from previz.errors import Fault, SceneError
+from previz.geometry import Array, turned, unit
 from previz.rail import Track, eased
 from previz.scene.model import Scene
 
@@ -30,7 +31,16 @@ class Move:
     @property
     def station_rail(self) -> float:
         """Travel (m) at the station frame."""
-        return float(self.rail[self.station_frame - FIRST_FRAME])
+        return self.rail_at(self.station_frame)
+
+    def rail_at(self, frame: int) -> float:
+        """Travel (m) from the start of the move at a frame."""
+        return float(self.rail[frame - FIRST_FRAME])
+
+    @property
+    def positions(self) -> Array:
+        """Places of the lens (N, 3) m at every frame."""
+        return self.track.position(self.rail - self.station_rail)
 
     def camera(self, frame: int, width_px: int | None = None, height_px: int | None = None) -> Camera:
         """The camera at a frame number, at the delivered size unless another is asked for."""
@@ -47,9 +57,8 @@ class Move:
         aim = self.scene.rail.aim
         if aim == "track":
             pan += float(self.track.heading(distance))
-        elif not isinstance(aim, str):
-            turn = _bearing(np.asarray(aim) - position) - _bearing(np.asarray(aim) - self.track.through)
-            pan, tilt = pan + float(turn[0]), tilt + float(turn[1])
+        elif not isinstance(aim, str) and distance != 0.0:
+            pan, tilt = aimed(np.asarray(aim), self.track.through, position, body.pan, body.tilt, body.roll)
         full_width, full_height = self.scene.delivery.frame
         camera = camera_for(
             position,
@@ -68,23 +77,53 @@ class Move:
         return camera.resized(width_px, height_px or round(full_height * width_px / full_width))
 
 
-def _bearing(direction: Array) -> Array:
-    d = unit(direction)
-    return np.array([np.arctan2(d[0], -d[2]), np.arcsin(d[1])])
+def aimed(
+    point: Array, before: Array, now: Array, pan: float, tilt: float, roll: float
+) -> tuple[float, float]:
+    """Pan and tilt (rad) that keep ``point`` where it was in the picture after the lens has moved.
+
+    The lens was at ``before`` (3,) with the given angles and is at ``now`` (3,); roll stays. Exact wherever a pan
+    head can do it. Close to straight up or down it may not: then the point keeps its distance from the middle of
+    the picture as nearly as the head allows.
+    """
+    was, wanted = unit(point - before), unit(point - now)
+    # the sight line in the camera, rolled as the camera is: it must not change
+    kept = turned(0.0, 0.0, roll) @ (turned(pan, tilt, roll).T @ was)
+    # tilt: its height after the tilt, kept_y cos t - kept_z sin t, must be the height of the wanted line
+    reach, phase = float(np.hypot(kept[1], kept[2])), float(np.arctan2(kept[1], -kept[2]))
+    if reach < 1e-12:
+        return pan, tilt
+    rise = float(np.arcsin(np.clip(wanted[1] / reach, -1.0, 1.0)))
+    turns = [
+        tilt + (angle - phase - tilt + np.pi) % (2.0 * np.pi) - np.pi for angle in (rise, np.pi - rise)
+    ]
+    new_tilt = min(turns, key=lambda turn: abs(turn - tilt))
+    tilted = turned(0.0, new_tilt, 0.0) @ kept
+    turn = np.arctan2(wanted[0], -wanted[2]) - np.arctan2(tilted[0], -tilted[2])
+    new_pan = pan + (turn - pan + np.pi) % (2.0 * np.pi) - np.pi
+    return float(new_pan), float(new_tilt)
 
 
 def move_of(scene: Scene) -> Move:
-    """The move that a scene describes."""
+    """The move that a scene describes.
+
+    Raises :class:`SceneError` where the station frame lies outside the move or a curved rail has no radius.
+    """
     rail = scene.rail
     body = scene.camera
     count = rail.frames
     progress = np.linspace(0.0, 1.0, count) if count > 1 else np.zeros(1)
     station = rail.station if rail.station is not None else (rail.hold[0] + rail.hold[1]) // 2
+    if not FIRST_FRAME <= station < FIRST_FRAME + count:
+        expected = f"a station frame of the move, {FIRST_FRAME} to {FIRST_FRAME + count - 1}"
+        raise SceneError([Fault(scene.title, 0, 0, "rail.station", expected, str(station))])
+    radius = rail.radius or 0.0
     if rail.along == "arc":
+        if radius == 0.0:
+            raise SceneError([Fault(scene.title, 0, 0, "rail.radius", 'a radius for along = "arc"', "none")])
         along = np.array([np.cos(body.pan), 0.0, np.sin(body.pan)])
-        radius = rail.radius or 0.0
     else:
-        along, radius = unit(rail.along), rail.radius or 0.0
+        along = unit(rail.along)
     return Move(
         scene=scene,
         track=Track(through=np.asarray(body.position), along=along, radius=radius),

@@ -124,9 +124,9 @@ def drawing(width_px=320, height_px=180, px_per_m=180.0, pan=0.3, tilt=-0.35, ro
     return OrthoCamera(rigid(rotation, rotation @ (0.0, 0.0, 3.0)), px_per_m, width_px, height_px)
 
 
-def facing(px_per_m, width_px, height_px):
-    """A parallel view straight at the wall, the origin in the middle of the frame."""
-    return OrthoCamera(rigid(np.eye(3), (0.0, 0.0, 2.0)), px_per_m, width_px, height_px)
+def facing(px_per_m, width_px, height_px, away=2.0):
+    """A parallel view straight at the wall from ``away`` m, the origin in the middle of the frame."""
+    return OrthoCamera(rigid(np.eye(3), (0.0, 0.0, away)), px_per_m, width_px, height_px)
 
 
 @dataclass(frozen=True)

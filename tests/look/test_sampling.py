@@ -1,11 +1,12 @@
 """The arithmetic of pixels, against scipy's interpolation and colour-science's decoding."""
 
 import colour as colour_science
+import numba
 import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from previz.look.sampling import averaged, bilinear
+from previz.look.sampling import averaged, bilinear, compiled
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.float32])
@@ -47,3 +48,11 @@ def test_average_is_taken_in_linear_light():
     assert got.shape == (2, 3, 3)
     assert got.dtype == np.float32
     assert np.abs(got - wanted).max() < 1e-6
+
+
+def test_compiling_works_where_nothing_can_be_kept():
+    """A function without a file, like one installed read-only, has no place for its machine code."""
+    doubled = eval("lambda x: 2 * x")
+    with pytest.raises(RuntimeError, match="cache"):
+        numba.njit(cache=True)(doubled)
+    assert compiled(doubled)(21) == 42

@@ -1,5 +1,7 @@
 """Sight lines against places and distances known by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -125,9 +127,10 @@ def test_blocked():
 
 
 def test_grazing_light_does_not_shade_the_face_that_it_grazes():
-    ground = ball(0.1, 64)
-    lines = SightLines([ground])
-    mesh = ground.surface
+    # away from the origin, where a float32 step (0.1 um) is more than such a ray rises at its start
+    mesh = ball(0.1, 64).surface
+    mesh = replace(mesh, vertices=mesh.vertices + np.array([1.3, -0.7, 1.1]))
+    lines = SightLines([mesh])
     corners = mesh.vertices[mesh.faces]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     whole = np.linalg.norm(across, axis=1) > 1e-9
@@ -135,6 +138,7 @@ def test_grazing_light_does_not_shade_the_face_that_it_grazes():
     centres = corners[whole].mean(axis=1)
     aside = unit(np.cross(normals, [0.3, 0.5, 0.8]))
     grazing = unit(aside + 0.001 * normals)
+    assert lines.blocked(centres, grazing, 1.0).any()
     assert not lines.blocked(centres, grazing, 1.0, normals=normals).any()
     assert lines.blocked(centres, unit(aside - 0.05 * normals), 1.0, normals=normals).all()
 

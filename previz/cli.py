@@ -1,0 +1,232 @@
+"""The command line: words in, words out. Everything heavy is imported inside the command that needs it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from previz import __version__
+from previz.errors import PrevizError
+
+if TYPE_CHECKING:
+    from previz.pipeline.progress import Progress
+
+_ENGINES = click.Choice(["pictures", "sightlines"])
+
+
+class _Commands(click.Group):
+    """Commands in the order of the job, with a guess at a misspelt one."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        import difflib
+
+        if args and args[0] not in self.commands and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], self.commands, n=1)
+            guess = f' Did you mean "{near[0]}"?' if near else f" There are: {', '.join(self.commands)}."
+            ctx.fail(f'No command "{args[0]}".{guess}')
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="previz")
+def cli() -> None:
+    """Plan, paint and shoot a miniature walkway that cannot be seen until the camera slides."""
+
+
+def _scene_argument(function: Callable[..., None]) -> Callable[..., None]:
+    return click.argument("scene", type=click.Path(path_type=Path))(function)
+
+
+def _common(function: Callable[..., None]) -> Callable[..., None]:
+    """Options of every command that looks at the set."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else."),
+        click.option(
+            "--engine", type=_ENGINES, help="How frames are drawn; the best there is unless given."
+        ),
+        click.option(
+            "--workers", type=click.IntRange(1, 256), help="Processes at work; as many as processors unless given."
+        ),
+        click.option(
+            "--out", type=click.Path(path_type=Path), help="Folder for the results; renders/<scene> unless given."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+@cli.command()
+@click.argument("name")
+@click.option("--force", is_flag=True, help="Write over a scene of that name.")
+def new(name: str, force: bool) -> None:
+    """Write a commented starter scene, NAME.toml, to this folder."""
+    from previz.pipeline.start import new_scene
+
+    click.echo(f"wrote {new_scene(name, force)}")
+
+
+@cli.command()
+@_scene_argument
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
+def check(scene: Path, as_json: bool) -> None:
+    """Read and judge a scene without rendering: derived numbers and cautions."""
+    from previz.pipeline.start import check_scene
+
+    checked = check_scene(scene)
+    if as_json:
+        _print_json(checked)
+        return
+    from previz.pipeline.progress import print_rows
+
+    print_rows(checked["title"], checked["derived"])
+    _print_cautions(checked["cautions"], err=False)
+
+
+@cli.command()
+def schema() -> None:
+    """Print the JSON Schema of scene files, for editors."""
+    from previz.scene.schema import schema_json
+
+    click.echo(schema_json())
+
+
+@cli.command()
+@_scene_argument
+@click.option(
+    "--width", type=click.IntRange(160, 16384), default=960, show_default=True, help="Width of the frames, pixels."
+)
+@click.option("--figure/--no-figure", default=False, help="Stand the performer's cut-out on the foot mark.")
+@_common
+def shoot(
+    scene: Path,
+    width: int,
+    figure: bool,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """The main job: lens view, side view, plan and score along the move."""
+    from previz.pipeline.shoot import shoot as run
+
+    with _progress(as_json) as progress:
+        summary = run(scene, out, width, figure, workers, engine, progress)
+    _print_summary(summary, as_json)
+
+
+@cli.command()
+@_scene_argument
+@click.option(
+    "--width", type=click.IntRange(160, 16384), default=960, show_default=True, help="Width judged at, pixels."
+)
+@_common
+def score(
+    scene: Path, width: int, out: Path | None, workers: int | None, engine: str | None, as_json: bool
+) -> None:
+    """Numbers only: break, mismatch and slip of every frame, and the hold."""
+    from previz.pipeline.shoot import score as run
+
+    with _progress(as_json) as progress:
+        summary = run(scene, out, width, workers, engine, progress)
+    _print_summary(summary, as_json)
+
+
+@cli.command()
+@_scene_argument
+@click.option("--height", help='Lens above the bridge\'s top: "120..240 mm x 4".')
+@click.option("--tilt", help='Tilt of the camera: "-12..-4 deg x 3".')
+@click.option("--distance", help='Lens to the wall: "1.1..1.4 m x 3".')
+@click.option("--lens", help='Focal length: "28, 35, 50 mm".')
+@click.option("--lateral", help='Lens to the side of the bridge\'s middle: "-40..40 mm x 3".')
+@click.option(
+    "--width", type=click.IntRange(160, 4096), default=480, show_default=True, help="Width judged at, pixels."
+)
+@_common
+def sheet(
+    scene: Path,
+    height: str | None,
+    tilt: str | None,
+    distance: str | None,
+    lens: str | None,
+    lateral: str | None,
+    width: int,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """Contact sheet of candidate angles, best first, the performer standing in each."""
+    from previz.pipeline.sheet import sheet as run
+
+    asked = {"height": height, "tilt": tilt, "distance": distance, "lens": lens, "lateral": lateral}
+    ranges = {name: text for name, text in asked.items() if text is not None}
+    with _progress(as_json) as progress:
+        rows = run(scene, ranges, out, width, workers, engine, progress)
+    if as_json:
+        _print_json(rows)
+
+
+def _progress(as_json: bool) -> Progress:
+    from previz.pipeline.progress import Progress
+
+    return Progress(quiet=as_json)
+
+
+def _print_json(value: Any) -> None:
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def _print_cautions(cautions: list[str], err: bool) -> None:
+    for caution in cautions:
+        click.echo(f"caution: {caution}", err=err)
+
+
+def _print_summary(summary: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        _print_json(summary)
+        return
+    from previz.pipeline.progress import print_summary
+
+    print_summary(summary)
+    _print_cautions(summary["cautions"], err=True)
+
+
+def _fail(message: str) -> NoReturn:
+    click.echo(f"previz: {message}", err=True)
+    sys.exit(2)
+
+
+def main() -> None:
+    """Run the command line; a user's mistake is one message and exit code 2."""
+    try:
+        cli.main(standalone_mode=False)
+    except click.exceptions.Exit as leave:
+        sys.exit(leave.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("previz: stopped; whole files are kept, run the same command again to go on", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except PrevizError as error:
+        _fail(str(error))
+    except MemoryError:
+        _fail("not enough memory for this scene; ask for smaller frames with --width or fewer wall.triangles")
+    except BrokenPipeError:
+        # whoever read our output has left; nothing is wrong
+        sys.stderr.close()
+        sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

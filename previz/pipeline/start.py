@@ -1,0 +1,35 @@
+"""A new scene, and a scene looked at without drawing anything."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+from previz.errors import OutputError
+from previz.scene.checks import cautions, derived
+from previz.scene.reader import read_scene
+from previz.scene.starter import starter_text
+
+
+def new_scene(name: str, force: bool) -> Path:
+    """Write a starter scene ``name.toml`` to the working folder; an older one is kept unless ``force``."""
+    stem = name.removesuffix(".toml")
+    if not re.fullmatch(r"[A-Za-z0-9._-]+", stem):
+        raise OutputError(f'"{name}" is not a name for a scene; use letters, digits, ".", "_" and "-"')
+    path = Path(f"{stem}.toml")
+    if path.exists() and not force:
+        raise OutputError(f"{path} is there already; choose another name, or write over it with --force")
+    from previz.deliver.output import OutputFolder
+
+    return OutputFolder(Path()).write_text(path.name, starter_text(stem))
+
+
+def check_scene(path: Path) -> dict[str, Any]:
+    """What can be said of a scene before anything is drawn: title, derived numbers, cautions."""
+    scene = read_scene(path)
+    return {
+        "title": scene.title,
+        "derived": [list(row) for row in derived(scene)],
+        "cautions": [f"{caution.key}: {caution.text}" for caution in cautions(scene)],
+    }

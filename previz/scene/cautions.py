@@ -1,0 +1,277 @@
+"""What a scene may well mean but is odd, or needs care on the day."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from previz.geometry import Array
+from previz.scene.layout import (
+    behind,
+    delivered_box_px,
+    distance_to_bridge,
+    distance_to_wall,
+    judged_frames,
+    near_end,
+    wall_box,
+)
+from previz.scene.model import Scene
+from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.units import deg_text, mm_text
+
+CLOSEST_FOCUS = 0.25  # m, from the entrance pupil; common practice, no source
+SLOWEST_PAN = 7.0  # s for a frame width at 24 frames/s and 180 degrees; practice, printed by a camera maker
+LENS_CLEARANCE = 0.010  # m of air around the barrel; common practice, no source
+HOT_DISTANCE = 0.5  # m between a lamp and foam, card or paint; common practice, no source
+BRIGHT = 10_000.0  # lux; common practice, no source
+SHORTEST, LONGEST = 1.0, 60.0  # s of a move; common practice, no source
+
+
+@dataclass(frozen=True)
+class Caution:
+    """Something to look at before building or shooting: the key path it is about, and one plain sentence or two."""
+
+    key: str
+    text: str
+
+
+Cautions = Iterator[Caution]
+
+
+def _framing(scene: Scene, move: Move) -> Cautions:
+    """The tilt or pan that loses the bridge."""
+    if scene.bridge.mesh is not None:
+        return
+    camera = move.camera(move.station_frame)
+    left, top, right, bottom = delivered_box_px(scene)
+    picture = "delivered picture" if scene.delivery.bars else "frame"
+    for name, point in (("sill", np.zeros(3)), ("near end", near_end(scene)[1])):
+        x, y = camera.project(point)
+        for over, side, turn, key in (
+            (y - bottom, "below", "tilt the camera down", "tilt"),
+            (top - y, "above", "tilt the camera up", "tilt"),
+            (x - right, "right of", "pan the camera right", "pan"),
+            (left - x, "left of", "pan the camera left", "pan"),
+        ):
+            if over > 0.0:
+                about = deg_text(float(np.arctan(over / camera.focal_px)))
+                yield Caution(
+                    f"camera.{key}",
+                    f"The bridge's {name} lies {over:.0f} px {side} the {picture} at the station frame "
+                    f"{move.station_frame}: {turn} by about {about} or use a shorter lens.",
+                )
+
+
+def _touch(scene: Scene, move: Move) -> Cautions:
+    """A lens that would touch the bridge."""
+    if scene.bridge.mesh is not None:
+        return
+    gaps = distance_to_bridge(scene, move.positions[_rows(move)])
+    at = int(np.argmin(gaps))
+    needed = 0.5 * scene.camera.lens_diameter + LENS_CLEARANCE
+    if gaps[at] < needed:
+        yield Caution(
+            "camera.position",
+            f"The lens comes within {mm_text(float(gaps[at]))} of the bridge at frame {judged_frames(move)[at]}; a "
+            f"barrel of {mm_text(scene.camera.lens_diameter)} needs {mm_text(needed)}. Raise the camera or move it out.",
+        )
+
+
+def _wall_size(scene: Scene, move: Move) -> Cautions:
+    """A wall smaller than the view."""
+    if scene.wall.mesh is not None:
+        return
+    left, bottom, right, top = wall_box(scene)
+    frames = judged_frames(move, most=33)
+    corners = np.array([_corner_hits(scene, move, frame) for frame in frames])
+    lost = np.isnan(corners).any(axis=(1, 2))
+    if lost.any():
+        frame = frames[int(np.argmax(lost))]
+        yield Caution("camera.tilt", f"The view runs past the wall into the open at frame {frame}: tilt or pan less.")
+        return
+    x, y = corners[..., 0], corners[..., 1]
+    for side, key, gaps in (
+        ("left", "width", left - x),
+        ("right", "width", x - right),
+        ("top", "top", y - top),
+        ("bottom", "height", bottom - y),
+    ):
+        worst = gaps.max(axis=1)
+        at = int(np.argmax(worst))
+        if worst[at] > 0.5e-3:
+            yield Caution(
+                f"wall.{key}",
+                f"The wall ends {mm_text(float(worst[at]), 0)} inside the view at the {side} (frame {frames[at]}): make "
+                "it larger, use a longer lens or dress what lies beyond.",
+            )
+
+
+def _corner_hits(scene: Scene, move: Move, frame: int) -> Array:
+    """Where the corners of the delivered picture meet the wall's datum plane, (4, 3) m; NaN where they miss."""
+    camera = move.camera(frame)
+    left, top, right, bottom = delivered_box_px(scene)
+    origins, rays = camera.rays([[left, top], [right, top], [left, bottom], [right, bottom]])
+    return behind(camera.position, origins + rays)
+
+
+def _focus(scene: Scene, move: Move) -> Cautions:
+    body = scene.camera
+    if body.focus is not None:
+        camera = move.camera(move.station_frame)
+        # the wall point on the optical axis
+        axis = behind(camera.position, (camera.position + camera.forward)[None, :])[0]
+        wall = float(np.linalg.norm(axis - camera.position))
+        if not np.isnan(wall) and body.focus > wall + scene.wall.relief:
+            yield Caution(
+                "camera.focus",
+                f"The focus, {mm_text(body.focus)}, lies behind the wall, which is {mm_text(wall)} away along the "
+                "line of sight.",
+            )
+        if body.focus < CLOSEST_FOCUS:
+            yield Caution(
+                "camera.focus",
+                f"The focus, {mm_text(body.focus)}, is nearer than many lenses reach (about {mm_text(CLOSEST_FOCUS)}): "
+                "check the lens, or use a close-up lens.",
+            )
+    if scene.bridge.mesh is not None:
+        return
+    gaps = np.linalg.norm(move.positions[_rows(move)] - near_end(scene)[1], axis=1)
+    at = int(np.argmin(gaps))
+    if gaps[at] < CLOSEST_FOCUS:
+        yield Caution(
+            "bridge.length",
+            f"The near end comes within {mm_text(float(gaps[at]))} of the lens at frame {judged_frames(move)[at]}, "
+            f"nearer than many lenses focus (about {mm_text(CLOSEST_FOCUS)}): shorten the bridge or move the camera out.",
+        )
+
+
+def _timing(scene: Scene, move: Move) -> Cautions:
+    rate = float(scene.delivery.rate)
+    seconds = len(move.frames) / rate
+    if len(move.frames) > 1 and not SHORTEST <= seconds <= LONGEST:
+        yield Caution(
+            "rail.frames",
+            f"{len(move.frames)} frames at {rate:g} a second last {seconds:.2f} s; a move of this kind usually takes "
+            f"{SHORTEST:g} to {LONGEST:g} s. Check frames and rate.",
+        )
+    if scene.camera.shutter is not None and scene.camera.shutter > 1.0 / rate + 1e-9:
+        yield Caution(
+            "camera.shutter",
+            f"The exposure of {scene.camera.shutter:g} s is longer than a delivered frame, {1.0 / rate:.4f} s: it can "
+            "only be shot frame by frame.",
+        )
+    if not scene.rail.hold[0] <= move.station_frame <= scene.rail.hold[1]:
+        yield Caution(
+            "rail.station",
+            f"The station frame {move.station_frame} lies outside the hold, {scene.rail.hold[0]} to "
+            f"{scene.rail.hold[1]}: the paint lines up when it need not.",
+        )
+
+
+def _speed(scene: Scene, move: Move) -> Cautions:
+    """Moving faster than the picture can be followed."""
+    rate = float(scene.delivery.rate)
+    frames = [f for f in judged_frames(move) if f < move.frames[-1]]
+    if not frames:
+        return
+    points = {"wall": np.zeros(3)}
+    if scene.bridge.mesh is None:
+        points["bridge's near end"] = near_end(scene)[1]
+    left, top, right, bottom = delivered_box_px(scene)
+    fastest, name, at = 0.0, "", 0
+    for frame in frames:
+        before, after = move.camera(frame), move.camera(frame + 1)
+        for what, point in points.items():
+            a, b = before.project(point), after.project(point)
+            seen = left <= a[0] <= right and top <= a[1] <= bottom
+            step = float(np.linalg.norm(b - a)) if seen else 0.0
+            if step > fastest:  # false for NaN
+                fastest, name, at = step, what, frame
+    seconds = (right - left) / (fastest * rate) if fastest else np.inf
+    # a hundredth of room for rounding in the text
+    if seconds < 0.99 * SLOWEST_PAN:
+        yield Caution(
+            "rail.travel",
+            f"At frame {at} the {name} crosses the picture at a frame width in {seconds:.1f} s; faster than one in "
+            f"{SLOWEST_PAN:g} s tends to stutter. Use more frames, less travel or more ease.",
+        )
+
+
+def _fit(scene: Scene, _move: Move) -> Cautions:
+    door = scene.wall.doorway
+    if door is None or scene.wall.mesh is not None:
+        return
+    if scene.bridge.mesh is None and scene.bridge.width > door.width:
+        yield Caution(
+            "bridge.width",
+            f"The bridge, {mm_text(scene.bridge.width)} wide, does not fit into the doorway, {mm_text(door.width)}.",
+        )
+    if scene.plate is not None and scene.plate.height / scene.scale > door.height:
+        tall = scene.plate.height / scene.scale
+        yield Caution(
+            "wall.doorway.height",
+            f"The figure, {mm_text(tall)} tall in the miniature, does not fit through the doorway, "
+            f"{mm_text(door.height)}.",
+        )
+
+
+def _lamps(scene: Scene, _move: Move) -> Cautions:
+    if not scene.lamps:
+        return
+    places = np.array([lamp.position for lamp in scene.lamps])
+    gaps = distance_to_wall(scene, places)
+    if scene.bridge.mesh is None:
+        gaps = np.minimum(gaps, distance_to_bridge(scene, places))
+    close = [(lamp.name, float(gap)) for lamp, gap in zip(scene.lamps, gaps, strict=True) if gap < HOT_DISTANCE]
+    if close:
+        which = ", ".join(f"{name} {mm_text(gap, 0)}" for name, gap in close)
+        yield Caution(
+            "lamp",
+            f"Close to foam, card and paint: {which}. A hot lamp can set them alight: keep {mm_text(HOT_DISTANCE, 0)} "
+            "away or use cool lamps, and never leave them unattended.",
+        )
+    bright = [lamp for lamp in scene.lamps if lamp.lux > BRIGHT]
+    if bright:
+        which = ", ".join(f"{lamp.name} {lamp.lux:g} lux" for lamp in bright)
+        yield Caution(
+            "lamp",
+            f"Strong light: {which}. Expect heat, and add up the amperes of all lamps against the circuit; follow "
+            "local electrical rules and ask a licensed electrician.",
+        )
+    high = [lamp.name for lamp in scene.lamps if lamp.position[1] > scene.wall.top]
+    if high:
+        yield Caution(
+            "lamp",
+            f"Above the set: {', '.join(high)}. Use rated fixings and a safety cable on every load above heads and on "
+            "clamped arms.",
+        )
+    rear = [lamp.name for lamp in scene.lamps if lamp.position[2] <= 0.0]
+    if rear:
+        yield Caution("lamp", f"Behind the wall: {', '.join(rear)}. The wall's face gets no light from there.")
+
+
+def _rows(move: Move) -> Array:
+    return np.array(judged_frames(move)) - FIRST_FRAME
+
+
+_ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
+    _framing,
+    _touch,
+    _wall_size,
+    _focus,
+    _timing,
+    _speed,
+    _fit,
+    _lamps,
+)
+
+
+def cautions(scene: Scene) -> list[Caution]:
+    """Everything about a scene that is plausible but odd, or needs care, in the order of the job.
+
+    The scene must be free of the faults that ``previz.scene.checks.impossible`` finds.
+    """
+    move = move_of(scene)
+    return [caution for find in _ALL for caution in find(scene, move)]

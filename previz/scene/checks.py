@@ -1,0 +1,256 @@
+"""Scenes whose values are sound one by one but cannot be built or shot together, and why not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from previz.errors import Fault, SceneError
+from previz.geometry import Array, unit
+from previz.scene.cautions import Caution, cautions
+from previz.scene.derived import derived
+from previz.scene.faults import Reason
+from previz.scene.layout import distance_to_bridge, judged_frames, wall_box
+from previz.scene.model import Scene
+from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.units import mm_text
+
+__all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "judge_move", "refuse_impossible"]
+
+Reasons = Iterator[Reason]
+_TIGHT = 1e-9  # m; below this two lengths are the same
+
+
+def _wall(scene: Scene) -> Reasons:
+    wall = scene.wall
+    if wall.mesh is not None:
+        return  # its size is not known before it is read
+    if wall.top >= wall.height:
+        expected = f"less than the wall's height, {mm_text(wall.height)}, so that there is wall behind the bridge"
+        yield Reason(("wall", "top"), expected, mm_text(wall.top))
+    door = wall.doorway
+    if door is not None and door.width >= wall.width:
+        expected = f"a doorway narrower than the wall, {mm_text(wall.width)}"
+        yield Reason(("wall", "doorway", "width"), expected, mm_text(door.width))
+    if door is not None and door.height >= wall.top:
+        expected = f"a doorway lower than the wall's top, {mm_text(wall.top)} above the bridge"
+        yield Reason(("wall", "doorway", "height"), expected, mm_text(door.height))
+
+
+def _bridge(scene: Scene) -> Reasons:
+    bridge = scene.bridge
+    if bridge.mesh is not None:
+        if bridge.image is not None:
+            expected = "one of mesh and image: a picture is laid over the plain slab only"
+            yield Reason(("bridge", "image"), expected, "both", "paint the mesh's own texture instead")
+        return
+    near = bridge.width * bridge.taper
+    if not 1e-3 <= near <= 100.0:
+        expected = "a taper that leaves a near end from 1 mm to 100 m wide"
+        yield Reason(("bridge", "taper"), expected, f"{bridge.taper:g}, which makes it {mm_text(near)}")
+    if abs(bridge.bend) > bridge.length:
+        expected = f"a bend of at most the bridge's length, {mm_text(bridge.length)}"
+        yield Reason(("bridge", "bend"), expected, mm_text(bridge.bend))
+    if abs(bridge.camber) > 0.5 * bridge.length:
+        expected = f"a camber of at most half the bridge's length, {mm_text(0.5 * bridge.length)}"
+        yield Reason(("bridge", "camber"), expected, mm_text(bridge.camber))
+
+
+def _bridge_on_wall(scene: Scene) -> Reasons:
+    wall, bridge = scene.wall, scene.bridge
+    if wall.mesh is not None or bridge.mesh is not None:
+        return
+    for key, width in (("width", bridge.width), ("taper", bridge.width * bridge.taper)):
+        if width >= wall.width:
+            expected = f"a bridge narrower than the wall, {mm_text(wall.width)}"
+            at = "" if key == "width" else " at its near end"
+            yield Reason(("bridge", key), expected, mm_text(width) + at)
+            return
+    if wall.kind is not None and wall.relief >= bridge.length:
+        expected = f"relief shallower than the bridge is long, {mm_text(bridge.length)}"
+        yield Reason(("wall", "relief"), expected, mm_text(wall.relief))
+
+
+def _camera(scene: Scene) -> Reasons:
+    body = scene.camera
+    width, height = body.sensor
+    if body.focus is not None and body.focus <= body.lens:
+        expected = f"a focus distance beyond the focal length, {mm_text(body.lens)}"
+        yield Reason(("camera", "focus"), expected, mm_text(body.focus))
+    if abs(body.shift[0]) > width or abs(body.shift[1]) > height:
+        expected = f"a shift of at most the sensor's own size, {mm_text(width)} and {mm_text(height)}"
+        yield Reason(("camera", "shift"), expected, f"{mm_text(body.shift[0])} and {mm_text(body.shift[1])}")
+
+
+def _frame(scene: Scene) -> Reasons:
+    width, height = scene.camera.sensor
+    width_px, height_px = scene.delivery.frame
+    needed = width * height_px / width_px
+    # a hundredth of room: sensor sides are printed rounded
+    if needed > 1.01 * height:
+        expected = f"a frame no taller than the sensor: {width_px} px of its width take {mm_text(height)} of height"
+        hint = f"at most {math.floor(width_px * height / width)} lines, or another sensor"
+        yield Reason(("delivery", "frame"), expected, f"{height_px} lines, {mm_text(needed)}", hint)
+
+
+def _rail(scene: Scene) -> Reasons:
+    rail = scene.rail
+    first, last = FIRST_FRAME, FIRST_FRAME + rail.frames - 1
+    span = f"frames of the move, {first} to {last}"
+    low = "frames are numbered from 1001"
+    hint = low if min(rail.hold) < first else f"or set frames to at least {max(rail.hold) - FIRST_FRAME + 1}"
+    if rail.hold[0] > rail.hold[1]:
+        expected = "the hold's first frame before its last"
+        yield Reason(("rail", "hold"), expected, f"[{rail.hold[0]}, {rail.hold[1]}]", "swap the two")
+    elif not first <= rail.hold[0] <= rail.hold[1] <= last:
+        yield Reason(("rail", "hold"), span, f"[{rail.hold[0]}, {rail.hold[1]}]", hint)
+    for key, frame in (("reveal", rail.reveal), ("station", rail.station)):
+        if frame is not None and not first <= frame <= last:
+            yield Reason(("rail", key), f"a frame of the move, {first} to {last}", str(frame), low * (frame < first))
+    if rail.reveal is not None and rail.reveal <= max(rail.hold) and first <= rail.reveal <= last:
+        yield Reason(("rail", "reveal"), f"a frame after the hold's end, {max(rail.hold)}", str(rail.reveal))
+    if rail.frames > 1 and abs(rail.travel) < 1e-6:
+        expected = f"a travel that is not zero over {rail.frames} frames"
+        yield Reason(("rail", "travel"), expected, mm_text(rail.travel), "or frames = 1")
+    yield from _curve(scene)
+
+
+def _curve(scene: Scene) -> Reasons:
+    rail = scene.rail
+    if rail.along == "arc" and not rail.radius:
+        expected = 'a radius for the rail along = "arc", like radius = "1.5 m"'
+        yield Reason(("rail", "radius"), expected, "nothing" if rail.radius is None else mm_text(rail.radius))
+    if not rail.radius:
+        return
+    if abs(rail.radius) * math.pi < abs(rail.travel):
+        expected = f"a radius of at least {mm_text(abs(rail.travel) / math.pi)}: an arc is at most half a circle"
+        yield Reason(("rail", "radius"), expected, mm_text(rail.radius))
+    if rail.along != "arc" and abs(unit(rail.along)[1]) > 1e-6:
+        expected = "a level direction, its second number 0: a curved rail lies flat"
+        yield Reason(("rail", "along"), expected, str(list(rail.along)))
+
+
+def judge_move(scene: Scene) -> Move | None:
+    """The scene's move where its frames and its rail are sound, None where they are not."""
+    if any(True for _ in _rail(scene)):
+        return None
+    try:
+        return move_of(scene)
+    except SceneError:
+        return None
+
+
+def _lens_path(scene: Scene) -> Reasons:
+    move = judge_move(scene)
+    if move is None:
+        return
+    frames = judged_frames(move)
+    places = move.positions[np.array(frames) - FIRST_FRAME]
+    left, bottom, right, top = wall_box(scene)
+    x, y, z = places.T
+    carved = scene.wall.relief if scene.wall.kind is not None else 0.0
+    within = (x > left) & (x < right) & (y > bottom) & (y < top)
+    inside = (z <= _TIGHT) | (within & (z <= carved))
+    aim = scene.rail.aim
+    if not isinstance(aim, str) and np.linalg.norm(places - np.array(aim), axis=1).min() < 1e-3:
+        yield Reason(("rail", "aim"), "a point that the lens does not run through", "one on the lens's own path")
+    if inside.any():
+        at = int(np.argmin(z))
+        expected = f"a lens in front of the wall, more than {mm_text(carved)} from its datum plane, in every frame"
+        found = f"{mm_text(float(z[at]))} at frame {frames[at]}"
+        yield Reason(("camera", "position", 2), expected, found, "move camera.position out, or change the rail")
+    else:
+        yield from _bridge_reach(scene, move, frames, places)
+
+
+def _bridge_reach(scene: Scene, move: Move, frames: list[int], places: Array) -> Reasons:
+    bridge = scene.bridge
+    if bridge.mesh is not None:
+        return
+    z = places[:, 2]
+    half = 0.5 * max(bridge.width, bridge.width * bridge.taper) + 0.5 * scene.camera.lens_diameter
+    beside = np.abs(places[:, 0] - bridge.bend) > half
+    station = np.array(frames) == move.station_frame
+    reached = (z <= bridge.length) & (station | ~beside)
+    if reached.any():
+        at = int(np.argmin(np.where(reached, z, np.inf)))
+        expected = f"a bridge that ends before the lens, which is {mm_text(float(z[at]))} from the wall"
+        found = f"{mm_text(bridge.length)} (frame {frames[at]})"
+        yield Reason(("bridge", "length"), expected, found, "shorten the bridge or move camera.position out")
+    elif distance_to_bridge(scene, places).min() <= _TIGHT:
+        yield Reason(("camera", "position"), "a lens outside the bridge in every frame", "one that runs through it")
+
+
+def _pupil_view(scene: Scene) -> Reasons:
+    move = judge_move(scene)
+    if move is None or scene.bridge.mesh is not None:
+        return
+    body, bridge = scene.camera, scene.bridge
+    ends = {"the sill": [0.0, 0.0, 0.0], "the near end": [bridge.bend, 0.0, bridge.length]}
+    if body.position[2] <= bridge.length:
+        return  # said already
+    station = move.camera(move.station_frame)
+    lost = [name for name, point in ends.items() if station.depth(point) <= 0.0]
+    if lost:
+        expected = "a camera that looks towards the bridge at the station frame"
+        yield Reason(("camera", "position"), expected, f"{' and '.join(lost)} behind it", "see pan and tilt")
+
+
+def _lamps(scene: Scene) -> Reasons:
+    names: dict[str, int] = {}
+    for i, lamp in enumerate(scene.lamps):
+        folded = lamp.name.strip().casefold()
+        if folded in names:
+            expected = "a name of its own for every lamp"
+            yield Reason(("lamp", i, "name"), expected, f'"{lamp.name}" again', f"as lamp {names[folded] + 1}")
+        names.setdefault(folded, i)
+        if math.dist(lamp.position, lamp.aim) < 1e-3:
+            yield Reason(("lamp", i, "aim"), "a point away from the lamp itself", "the lamp's own position")
+
+
+def _lamps_and_wall(scene: Scene) -> Reasons:
+    left, bottom, right, top = wall_box(scene)
+    for i, lamp in enumerate(scene.lamps):
+        x, y, z = lamp.position
+        if z <= _TIGHT and left < x < right and bottom < y < top:
+            expected = "a lamp in front of the wall's datum plane"
+            yield Reason(("lamp", i, "position", 2), expected, mm_text(z), "the third length points out of the wall")
+
+
+def _plate(scene: Scene) -> Reasons:
+    if scene.plate is not None and scene.bridge.mesh is None and scene.plate.foot_mark > scene.bridge.length:
+        expected = f"a foot mark on the bridge, at most {mm_text(scene.bridge.length)} from the sill"
+        yield Reason(("plate", "foot_mark"), expected, mm_text(scene.plate.foot_mark), "it is a miniature length")
+
+
+# every check with the tables that it reads
+_CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
+    (_frame, frozenset({"delivery", "camera"})),
+    (_wall, frozenset({"wall"})),
+    (_bridge, frozenset({"bridge"})),
+    (_bridge_on_wall, frozenset({"wall", "bridge"})),
+    (_camera, frozenset({"camera"})),
+    (_lens_path, frozenset({"wall", "bridge", "camera", "rail"})),
+    (_pupil_view, frozenset({"bridge", "camera", "rail"})),
+    (_rail, frozenset({"rail"})),
+    (_lamps, frozenset({"lamp"})),
+    (_lamps_and_wall, frozenset({"lamp", "wall"})),
+    (_plate, frozenset({"plate", "bridge"})),
+)
+
+
+def impossible(scene: Scene, without: frozenset[str] = frozenset()) -> list[Reason]:
+    """Every reason why a scene cannot be built or shot as it is; an empty list where it can.
+
+    Checks that read a table named in ``without`` are left out (its values are known to be wrong already).
+    """
+    return [reason for check, reads in _CHECKS if not reads & without for reason in check(scene)]
+
+
+def refuse_impossible(scene: Scene) -> None:
+    """Raise :class:`SceneError` with every reason why ``scene``, built or edited in Python, cannot be used."""
+    reasons = impossible(scene)
+    if reasons:
+        raise SceneError([Fault(scene.title, 0, 0, r.key, r.expected, r.found, r.hint) for r in reasons])

@@ -1,0 +1,101 @@
+"""The numbers that follow from a scene, as rows for people."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from previz.geometry import Array
+from previz.optics import angle_of_view
+from previz.scene.layout import behind, near_end
+from previz.scene.model import Scene
+from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.units import deg_text, inches_text, mm_text
+
+_MM = 1e-3
+
+
+def slip_px_per_mm(scene: Scene, move: Move) -> float:
+    """Slip of the near end's middle against the wall point it hides, delivered px for a millimetre of rail.
+
+    The mean over the millimetre around the station point; f b (1/z_bridge - 1/z_wall) on a rail across the line
+    of sight (``check_values.md``, Geometry).
+    """
+    slips = [slip_px(scene, move, move.station_rail + step)[1] for step in (-0.5 * _MM, 0.5 * _MM)]
+    return float(np.linalg.norm(slips[1] - slips[0]))
+
+
+def slip_px(scene: Scene, move: Move, rail: float) -> Array:
+    """Slip (3, 2) px, right and down, of the near end's left corner, middle and right corner at ``rail`` m.
+
+    How far each has moved in the picture against the point of the wall's datum plane that it hides from the
+    station point.
+    """
+    ends = near_end(scene)
+    hidden = behind(move.track.through, ends)
+    camera = move.camera_at(rail)
+    return np.asarray(camera.project(ends) - camera.project(hidden))
+
+
+def largest_slip_px(scene: Scene, move: Move) -> tuple[float, int]:
+    """The largest slip over the hold, px, and the frame where it is met."""
+    first, last = scene.rail.hold
+    frames = sorted({*np.linspace(first, last, min(last - first + 1, 129)).round().astype(int).tolist()})
+    slips = [
+        float(np.linalg.norm(slip_px(scene, move, float(move.rail[f - FIRST_FRAME])), axis=1).max()) for f in frames
+    ]
+    at = int(np.argmax(slips))
+    return slips[at], int(frames[at])
+
+
+def derived(scene: Scene) -> list[tuple[str, str]]:
+    """Rows (label, value with its unit) for ``previz check``, in the order of the job.
+
+    The scene must be free of the faults that ``previz.scene.checks.impossible`` finds. Sizes in the picture leave
+    out the change of a lens's field with focus.
+    """
+    move = move_of(scene)
+    station = move.camera(move.station_frame)
+    width_px, height_px = scene.delivery.frame
+    body, rail, rate = scene.camera, scene.rail, float(scene.delivery.rate)
+    sensor_width = body.sensor[0]
+    sensor_height = sensor_width * height_px / width_px
+    sill, near = np.zeros(3), near_end(scene)[1]
+    at_sill, at_near = float(station.depth(sill)), float(station.depth(near))
+    lens_to_near = float(np.linalg.norm(station.position - near))
+    steps = np.abs(np.diff(move.rail))
+    fastest = float(steps.max()) if len(steps) else 0.0
+    first, last = rail.hold
+    hold = abs(float(move.rail[last - FIRST_FRAME] - move.rail[first - FIRST_FRAME]))
+    slip, slip_frame = largest_slip_px(scene, move)
+
+    def frame_text(depth: float) -> str:
+        return f"{sensor_width * depth / body.lens / _MM:.1f} x {sensor_height * depth / body.lens / _MM:.1f} mm"
+
+    def cut_text(metres: float) -> str:
+        return f"{mm_text(metres)} ({inches_text(metres)})"
+
+    rows = [
+        ("picture", f"{width_px} x {height_px} px at {rate:g} frames/s"),
+        ("angle of view, horizontal", deg_text(float(angle_of_view(body.lens, sensor_width)), 2)),
+        ("angle of view, vertical", deg_text(float(angle_of_view(body.lens, sensor_height)), 2)),
+        ("lens to the wall", cut_text(body.position[2])),
+        ("lens to the near end of the bridge", cut_text(lens_to_near)),
+        ("lens above the bridge", cut_text(body.position[1])),
+        ("lens above the bridge, full size", f"{body.position[1] * scene.scale:.2f} m at 1:{scene.scale:g}"),
+        ("frame at the wall", frame_text(at_sill)),
+        ("frame at the near end", frame_text(at_near)),
+        ("a pixel at the wall", mm_text(at_sill / station.focal_px, 3)),
+        ("a pixel at the near end", mm_text(at_near / station.focal_px, 3)),
+        ("move", f"{len(move.frames)} frames, {len(move.frames) / rate:.2f} s, {mm_text(abs(rail.travel))}"),
+        ("fastest rail speed", f"{fastest / _MM:.3f} mm a frame, {fastest * rate / _MM:.1f} mm/s"),
+        ("station frame", f"{move.station_frame}"),
+        ("hold", f"{first} to {last}, {mm_text(hold)} of rail"),
+        ("slip at the near end", f"{slip_px_per_mm(scene, move):.3f} px for a millimetre of rail"),
+        ("largest slip in the hold", f"{slip:.1f} px at frame {slip_frame}"),
+    ]
+    if scene.plate is not None:
+        tall = scene.plate.height / scene.scale
+        depth = float(station.depth([scene.bridge.bend, 0.0, scene.plate.foot_mark]))
+        rows.append(("figure at miniature size", cut_text(tall)))
+        rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
+    return rows
