@@ -64,23 +64,21 @@ def test_de00_of_each_of_sharmas_pairs_both_ways(number: int) -> None:
 
 def test_de00_of_hues_exactly_opposite_does_not_hang_on_rounding() -> None:
     # |h1 - h2| = 180 degrees is the first branch of Sharma's (14): half the sum of the hues. Written out here for
-    # grey chroma and equal lightness, where only the hue term is left
-    for hue in np.radians([1.0, 33.0, 90.03, 120.0, 179.0]):
-        a = np.array([50.0, 2.49 * np.cos(hue), 2.49 * np.sin(hue)])
-        for first, second in ((a, a * [1, -1, -1]), (a * [1, -1, -1], a)):
-            stretched = np.array([1.0 + 0.5 * (1.0 - np.sqrt(2.49**7 / (2.49**7 + 25.0**7))), 1.0])
-            c = np.hypot(*(stretched * a[1:]))
-            h = np.degrees(np.arctan2(a[2], stretched[0] * a[1])) % 360.0
-            m = np.radians(h + 90.0)
-            t = (
-                1
-                - 0.17 * np.cos(m - np.radians(30))
-                + 0.24 * np.cos(2 * m)
-                + 0.32 * np.cos(3 * m + np.radians(6))
-                - 0.20 * np.cos(4 * m - np.radians(63))
-            )
-            wanted = 2.0 * c / (1.0 + 0.015 * c * t)
-            assert colour.de00(first, second) == pytest.approx(wanted, rel=1e-9)
+    # equal lightness and chroma, where only the hue term is left. Rounding puts some of these hues a hair beyond 180
+    hue = np.radians(np.linspace(0.5, 179.5, 5000))
+    one = np.stack([np.full(5000, 50.0), 2.49 * np.cos(hue), 2.49 * np.sin(hue)], axis=-1)
+    other = one * [1.0, -1.0, -1.0]
+    wider = 1.0 + 0.5 * (1.0 - np.sqrt(2.49**7 / (2.49**7 + 25.0**7)))
+    chroma = np.hypot(wider * one[:, 1], one[:, 2])
+    mean = np.degrees(np.arctan2(one[:, 2], wider * one[:, 1])) + 90.0
+
+    def cos(degrees: Floats) -> Floats:
+        return np.asarray(np.cos(np.radians(degrees)))
+
+    t = 1 - 0.17 * cos(mean - 30) + 0.24 * cos(2 * mean) + 0.32 * cos(3 * mean + 6) - 0.20 * cos(4 * mean - 63)
+    wanted = 2.0 * chroma / (1.0 + 0.015 * chroma * t)
+    np.testing.assert_allclose(colour.de00(one, other), wanted, rtol=1e-9)
+    np.testing.assert_allclose(colour.de00(other, one), wanted, rtol=1e-9)
 
 
 def test_de00_is_that_of_two_libraries_over_ten_thousand_pairs() -> None:

@@ -7,9 +7,12 @@ thicken nor grow a fringe, and it may stand between pixels, so that it does not 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from previz.build.surface import Picture, Pixels8
 from previz.colour import decoded8
@@ -44,54 +47,84 @@ def opaque_box(cutout: Pixels8) -> tuple[int, int, int, int]:
     return int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
 
 
+@dataclass(frozen=True, eq=False)
+class Figure:
+    """A cut-out made ready to be placed many times (see :func:`figure_of`).
+
+    ``light`` (h, w, 4) float32 is its linear light times alpha, and alpha; ``foot`` (x, y) px its foot in that picture,
+    ``height`` px that of its opaque box.
+    """
+
+    light: NDArray[np.float32]
+    foot: tuple[float, float]
+    height: float
+
+
+def figure_of(cutout: Pixels8) -> Figure:
+    """A cut-out (h, w, 4) uint8 sRGB with straight alpha, made ready. Raises as :func:`opaque_box` does."""
+    left, top, right, bottom = opaque_box(cutout)
+    # what is wholly transparent around it is not carried along
+    rows = np.flatnonzero(cutout[..., 3].any(axis=1))
+    columns = np.flatnonzero(cutout[..., 3].any(axis=0))
+    kept = cutout[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    alpha = kept[..., 3:].astype(np.float32) / np.float32(255.0)
+    light = np.concatenate([decoded8(kept[..., :3]) * alpha, alpha], axis=2)
+    foot = (0.5 * (left + right) - float(columns[0]), float(bottom - rows[0]))
+    return Figure(light, foot, float(bottom - top))
+
+
 def place_cutout(
-    frame: Picture, cutout: Pixels8, foot_px: tuple[float, float], height_px: float, roll: float = 0.0
+    frame: Picture, cutout: Pixels8 | Figure, foot_px: tuple[float, float], height_px: float, roll: float = 0.0
 ) -> Picture:
     """A copy of ``frame`` with the cut-out standing in it.
 
-    ``frame`` (H, W, 3) float32 linear Rec.709; ``cutout`` (h, w, 4) uint8 sRGB with straight alpha. ``foot_px`` (x, y)
-    is where the bottom centre of the cut-out's opaque box comes to lie, ``height_px`` the height of that box in the
-    frame, both at any fraction of a pixel. ``roll`` (rad) turns the figure clockwise about its foot. What falls outside
-    the frame is cut off. Raises :class:`PrevizError` if the cut-out has no alpha (see :func:`opaque_box`).
+    ``frame`` (H, W, 3) float32 linear Rec.709; ``cutout`` (h, w, 4) uint8 sRGB with straight alpha, or the
+    :class:`Figure` made of it. ``foot_px`` (x, y) is where the bottom centre of the cut-out's opaque box comes to lie,
+    ``height_px`` the height of that box in the frame, both at any fraction of a pixel. ``roll`` (rad) turns the figure
+    clockwise about its foot. What falls outside the frame is cut off.
+    Raises :class:`PrevizError` if the cut-out has no alpha (see :func:`opaque_box`).
     """
-    left, _, right, bottom = opaque_box(cutout)
-    top = opaque_box(cutout)[1]
+    figure = cutout if isinstance(cutout, Figure) else figure_of(cutout)
     if not (height_px > 0.0 and math.isfinite(height_px) and all(map(math.isfinite, foot_px))):
         raise ValueError(f"a figure needs a place and a height above 0 px, not {foot_px} and {height_px}")
-    alpha = cutout[..., 3:].astype(np.float32) / np.float32(255.0)
-    light = np.concatenate([decoded8(cutout[..., :3]) * alpha, alpha], axis=2)
-    scale = height_px / (bottom - top)
-    foot = (0.5 * (left + right), float(bottom))
     height, width = frame.shape[:2]
+    scale = height_px / figure.height
     if roll == 0.0:
-        laid = _shrunk(light, scale, foot, foot_px, width, height)
+        laid = _shrunk(figure.light, scale, figure.foot, foot_px, width, height)
     else:
-        laid = _leaning(light, scale, foot, foot_px, width, height, roll)
-    if laid is None:
-        return frame.copy()
-    (x0, y0), over = laid
+        laid = _leaning(figure.light, scale, figure.foot, foot_px, width, height, roll)
     out = frame.copy()
+    if laid is None:
+        return out
+    (x0, y0), over = laid
     window = out[y0 : y0 + over.shape[0], x0 : x0 + over.shape[1]]
     window *= 1.0 - over[..., 3:]
     window += over[..., :3]
     return out
 
 
-def _weights(count: int, scale: float, source: float, target: float, first: int, last: int) -> Array:
-    """Shares (last - first, count) that each source pixel has in each target pixel, along one axis.
+def _weights(count: int, scale: float, source: float, target: float, first: int, last: int) -> Any:
+    """Shares, a sparse (last - first, count) matrix, that source pixels have in target pixels along one axis.
 
     ``source`` is the source place that comes to lie at ``target``. Shrinking, a target pixel is the mean of the
     stretch of source that it covers; enlarging, the mean over the pixel of the line through the source's centres.
     """
-    # running integral of the source along the axis, as a matrix on source pixels: F(s) = integral from 0 to s
     edges = (np.arange(first, last + 1) - target) / scale + source
+    near = np.floor(edges[:-1]).astype(np.int64)[:, None] - 1 + np.arange(math.ceil(1.0 / scale) + 4)[None, :]
+    begin, end = edges[:-1, None], edges[1:, None]
     if scale <= 1.0:
-        covered = np.clip(edges[:, None] - np.arange(count)[None, :], 0.0, 1.0)
-        return np.asarray(np.diff(covered, axis=0) * scale)
-    # integral of a triangle of base 2 about each source centre, beyond the ends it falls to nothing
-    t = np.clip(edges[:, None] - (np.arange(count)[None, :] + 0.5), -1.0, 1.0)
-    ramp = np.where(t < 0.0, 0.5 * (1.0 + t) ** 2, 1.0 - 0.5 * (1.0 - t) ** 2)
-    return np.asarray(np.diff(ramp, axis=0) * scale)
+        share = np.clip(end - near, 0.0, 1.0) - np.clip(begin - near, 0.0, 1.0)
+    else:
+        # the integral of a triangle of base 2 about each source centre
+        share = _ramp(end - near - 0.5) - _ramp(begin - near - 0.5)
+    inside = (near >= 0) & (near < count) & (share != 0.0)
+    rows = np.broadcast_to(np.arange(last - first)[:, None], near.shape)
+    return csr_array(((share * scale)[inside], (rows[inside], near[inside])), shape=(last - first, count))
+
+
+def _ramp(t: Array) -> Array:
+    t = np.clip(t, -1.0, 1.0)
+    return np.where(t < 0.0, 0.5 * (1.0 + t) ** 2, 1.0 - 0.5 * (1.0 - t) ** 2)
 
 
 def _span(count: int, scale: float, source: float, target: float, size: int) -> tuple[int, int]:
@@ -116,11 +149,12 @@ def _shrunk(
     y0, y1 = _span(light.shape[0], scale, foot[1], foot_px[1], height)
     if x1 <= x0 or y1 <= y0:
         return None
-    across = _weights(light.shape[1], scale, foot[0], foot_px[0], x0, x1).astype(np.float32)
-    down = _weights(light.shape[0], scale, foot[1], foot_px[1], y0, y1).astype(np.float32)
-    rows = np.tensordot(down, light, axes=(1, 0))
-    out = np.tensordot(across, rows, axes=(1, 1)).transpose(1, 0, 2)
-    return (x0, y0), np.ascontiguousarray(np.clip(out, 0.0, None), dtype=np.float32)
+    h, w = light.shape[:2]
+    across = _weights(w, scale, foot[0], foot_px[0], x0, x1).astype(np.float32)
+    down = _weights(h, scale, foot[1], foot_px[1], y0, y1).astype(np.float32)
+    rows = (down @ light.reshape(h, w * 4)).reshape(y1 - y0, w, 4)
+    out = across @ rows.transpose(1, 0, 2).reshape(w, (y1 - y0) * 4)
+    return (x0, y0), np.ascontiguousarray(out.reshape(x1 - x0, y1 - y0, 4).transpose(1, 0, 2))
 
 
 def _leaning(

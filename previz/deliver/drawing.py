@@ -9,9 +9,10 @@ What does not change along the move is drawn once, when the :class:`SideSheet` i
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -34,7 +35,8 @@ from previz.deliver.style import (
     fitted,
     verdict,
 )
-from previz.deliver.symbols import LampMark, draw_camera, draw_lamp
+from previz.deliver.symbols import LampMark as LampMark
+from previz.deliver.symbols import draw_camera, draw_lamp
 from previz.geometry import Array, rigid
 from previz.units import mm_text
 
@@ -86,7 +88,7 @@ class SideStatic:
 
 @dataclass(frozen=True, eq=False)
 class SideFrame:
-    """One frame. ``position`` (3,) m and ``forward`` (3,) are the lens's; ``edges`` (4, 3) are directions to the
+    """One frame. ``position`` (3,) m and ``forward`` (3,) are the lens's; ``field`` (4, 3) are directions to the
     middles of the frame's left, right, top and bottom edges. ``sight_lines`` (M, 2, 3) m run from the bridge's
     edge to the wall point behind it, ``broken`` (M,) says which of those edges show. ``break_pct`` is None where the
     frame was not judged.
@@ -96,10 +98,10 @@ class SideFrame:
     rail: float
     position: Array
     forward: Array
-    edges: Array
+    field: Array
     break_pct: float | None
-    sight_lines: Array = field(default_factory=lambda: np.zeros((0, 2, 3)))
-    broken: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    sight_lines: Array = dataclasses.field(default_factory=lambda: np.zeros((0, 2, 3)))
+    broken: NDArray[np.bool_] = dataclasses.field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     tells: tuple[str, ...] = ()
 
 
@@ -140,10 +142,10 @@ def usual_dimensions(
     ``lens`` is the station point, ``far_end`` and ``near_end`` the ends of the bridge's top at its middle, all (3,) m.
     """
     under = np.array([0.0, near_end[1], lens[2]])
-    at_wall = np.array([far_end[0], far_end[1], far_end[2]])
+    at_wall = np.asarray(far_end, dtype=np.float64)
     below = np.array([far_end[0], far_end[1], lens[2]])
     dimensions = [
-        Dimension("side", under, np.array([0.0, lens[1], lens[2]]), -56.0),
+        Dimension("side", under, np.array([0.0, lens[1], lens[2]]), -56.0 if lens[1] >= near_end[1] else 56.0),
         Dimension("side", at_wall, near_end, -44.0),
         Dimension("side", at_wall, below, -104.0),
         Dimension("plan", at_wall, below, -120.0),
@@ -182,7 +184,7 @@ class SideSheet:
         """The sheet of one frame, (720, 1280, 3) uint8 sRGB."""
         paper = self._paper.copy()
         for name, panel in self._panels.items():
-            edges = dynamic.edges[:2] if name == "plan" else dynamic.edges[2:]
+            edges = dynamic.field[:2] if name == "plan" else dynamic.field[2:]
             _draw_field(paper, panel, dynamic, edges)
             _draw_sight_lines(paper, panel, dynamic)
         # words over the moving lines, the camera over both

@@ -56,7 +56,7 @@ class HoldPlot:
     ``frames`` (N,) frame numbers; ``rail_mm`` (N,); ``break_pct`` (N,) with NaN where a frame could not be judged.
     ``hold`` is the asked stretch (first and last frame); ``held`` the stretch around the station that does hold, or
     None; ``hold_mm`` its length on the rail. ``thumbnails`` maps frames to lens pictures (H, W, 3) uint8; ``names``
-    maps frames to words that stand under them ("station").
+    maps frames to words that stand under them; frames without one get the move's own ("station").
     """
 
     title: TitleBlock
@@ -69,6 +69,7 @@ class HoldPlot:
     held: tuple[int, int] | None = None
     hold_mm: float = 0.0
     thumbnails: Mapping[int, Pixels8] = field(default_factory=dict)
+    names: Mapping[int, str] = field(default_factory=dict)
 
 
 def one_way(rail_mm: Array) -> bool:
@@ -344,8 +345,9 @@ def _thumbnails(paper: Paper, plot: HoldPlot, x: Array) -> None:
     chosen = sorted(plot.thumbnails)[:_MOST_THUMBS]
     if not chosen:
         return
-    names = {plot.reveal: "reveal", plot.frames[0]: "start", plot.frames[-1]: "end"}
+    names: dict[int | None, str] = {int(plot.frames[0]): "start", int(plot.frames[-1]): "end", plot.reveal: "reveal"}
     names |= {plot.hold[0]: "hold begins", plot.hold[1]: "hold ends", plot.station: "station"}
+    names |= dict(plot.names)
     half = _THUMB_WIDE / 2.0
     ends = [float(x[_at(plot, frame)]) for frame in chosen]
     middles = spread(ends, _THUMB_WIDE + 22.0, 40.0 + half, WIDTH_PX - 40.0 - half)

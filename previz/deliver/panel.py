@@ -53,7 +53,7 @@ class Panel:
         """A polygon (N, 3) m on the sheet, drawn in to just outside the window."""
         # far outside is as good as outside, and keeps the hatch small
         left, top, right, bottom = self.box
-        return np.clip(self.points(world), [left - 20, top - 20], [right + 20, bottom + 20])
+        return np.clip(self.points(world), [left - 8, top - 8], [right + 8, bottom + 8])
 
     def mask_outside(self, paper: Paper) -> None:
         """Clear what was drawn past the window's edges (towards neighbouring windows and the margin)."""

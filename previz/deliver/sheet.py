@@ -20,7 +20,6 @@ from previz.deliver.paper import Paper, TitleBlock
 from previz.deliver.style import (
     CHALK,
     CHALK_WASH,
-    FAINT,
     INK,
     PAPER,
     SIGNAL,
@@ -29,6 +28,7 @@ from previz.deliver.style import (
     break_text,
     fitted,
     mixed,
+    on_paper,
     text_width,
     wrapped,
 )
@@ -41,6 +41,10 @@ WIDTH_PX = 2400
 HEIGHT_PX = 1697
 _SIDE, _TOP, _FOOT, _GAP = 44, 116, 176, 28
 _ON_A_PAGE = 12
+
+# The best so many are shown and numbered; the table has them all
+_MOST_SHOWN = 120
+_MOST_NUMBERED = 60
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,7 @@ class CandidateView:
 
 @dataclass(frozen=True, eq=False)
 class CandidatePlan:
-    """The last page. Polygons (N, 3) m in the world: the bridge from the side and from above, the wall's cut profiles."""
+    """The last page. Polygons (N, 3) m in the world: bridge from the side and from above, the wall's cut profiles."""
 
     views: tuple[CandidateView, ...]
     bridge_side: Array
@@ -94,7 +98,10 @@ class CandidatePlan:
 
 @dataclass(frozen=True, eq=False)
 class ContactSheet:
-    """All candidates, best first. The title block's sheet numbers are put in here."""
+    """All candidates, best first. The title block's sheet numbers are put in here.
+
+    The pages show the best 120 and number the best 60 on the plan; the table has them all.
+    """
 
     title: TitleBlock
     cells: tuple[ContactCell, ...]
@@ -108,7 +115,8 @@ def page_name(page: int) -> str:
 
 def page_count(sheet: ContactSheet) -> int:
     """How many pages the sheet takes."""
-    return max(1, math.ceil(len(sheet.cells) / _ON_A_PAGE)) + (sheet.plan is not None)
+    shown = min(len(sheet.cells), _MOST_SHOWN)
+    return max(1, math.ceil(shown / _ON_A_PAGE)) + (sheet.plan is not None)
 
 
 def contact_pages(sheet: ContactSheet) -> Iterator[Pixels8]:
@@ -116,7 +124,7 @@ def contact_pages(sheet: ContactSheet) -> Iterator[Pixels8]:
     pages = page_count(sheet)
     cell_pages = pages - (sheet.plan is not None)
     for page in range(cell_pages):
-        cells = sheet.cells[page * _ON_A_PAGE : (page + 1) * _ON_A_PAGE]
+        cells = sheet.cells[:_MOST_SHOWN][page * _ON_A_PAGE : (page + 1) * _ON_A_PAGE]
         yield _cells_page(replace(sheet.title, sheet=page + 1, sheets=pages), cells, len(sheet.cells))
     if sheet.plan is not None:
         yield _plan_page(replace(sheet.title, sheet=pages, sheets=pages), sheet.plan)
@@ -142,17 +150,17 @@ def write_contact_sheet(folder: OutputFolder, sheet: ContactSheet) -> list[Path]
     return [*places, folder.write_text("sheet.csv", sheet_csv(sheet.cells))]
 
 
-def _page(title: TitleBlock, words: str) -> Paper:
-    paper = Paper(WIDTH_PX, HEIGHT_PX, 2)
+def _furnish(paper: Paper, title: TitleBlock, words: str) -> None:
     paper.text((_SIDE, 76.0), fitted(title.scene, 46.0, 1100.0, True), 46.0, INK, "ls", bold=True)
     paper.text((WIDTH_PX - _SIDE, 76.0), words, 30.0, INK, "rs")
     paper.line([(_SIDE, 96.0), (WIDTH_PX - _SIDE, 96.0)], INK, 2.0)
     paper.title_block(title, WIDTH_PX - _SIDE, HEIGHT_PX - 32.0, 640.0, 17.5)
-    return paper
 
 
 def _cells_page(title: TitleBlock, cells: Sequence[ContactCell], total: int) -> Pixels8:
-    paper = _page(title, f"{total} candidate{'s' if total != 1 else ''}, best first")
+    paper = Paper(WIDTH_PX, HEIGHT_PX)
+    words = f"{total} candidate{'s' if total != 1 else ''}, best first"
+    _furnish(paper, title, words if total <= _MOST_SHOWN else f"the best {_MOST_SHOWN} of {total} candidates")
     columns, rows = (3, 2) if total <= 6 else (4, 3)
     wide = (WIDTH_PX - 2 * _SIDE - (columns - 1) * _GAP) / columns
     high = (HEIGHT_PX - _TOP - _FOOT - (rows - 1) * _GAP) / rows
@@ -179,6 +187,8 @@ def _cell(paper: Paper, cell: ContactCell, left: int, top: int, wide: int, high:
         small = np.asarray(Image.fromarray(picture).resize(shape, Image.Resampling.LANCZOS))
     else:
         small = np.full((min(box_high, round(wide * 9 / 16)), wide, 3), PAPER, dtype=np.uint8)
+    if cell.reason:
+        small = on_paper(small, 0.4)
     x = left + (wide - small.shape[1]) // 2
     paper.paste(small, (x, top))
     right, bottom = x + small.shape[1], top + small.shape[0]
@@ -238,7 +248,7 @@ def _reason(paper: Paper, reason: str, box: tuple[float, float, float, float], s
 
 
 def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
-    paper = _page(replace(title, subject="Where the candidates stand"), "positions numbered by rank")
+    paper = Paper(WIDTH_PX, HEIGHT_PX)
     wide = WIDTH_PX - 2 * _SIDE
     high = (HEIGHT_PX - _TOP - _FOOT - _GAP) // 2
     shown = [plan.bridge_side, plan.bridge_plan, *(view.rail for view in plan.views)]
@@ -260,13 +270,15 @@ def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
         panel.mask_outside(paper)
         paper.text((panel.inner[0] + 8.0, panel.inner[1] + 6.0), name, 22.0, INK, bold=True, halo=4.0)
         _stand(paper, panel, plan.views)
-    # what the masks of the windows took from the head line
-    paper.line([(_SIDE, 96.0), (WIDTH_PX - _SIDE, 96.0)], INK, 2.0)
+    _furnish(paper, replace(title, subject="Where the candidates stand"), "positions numbered by rank, the best in blue")
     paper.scale_bar((_SIDE, HEIGHT_PX - 64.0), side.px_per_m, 420.0, 22.0)
     return paper.picture()
 
 
 def _stand(paper: Paper, panel: Panel, views: Sequence[CandidateView]) -> None:
+    for view in sorted(views, key=lambda v: v.rank)[_MOST_NUMBERED:]:
+        paper.circle(panel.point(view.position), 2.5, mixed(INK, 0.4))
+    views = sorted(views, key=lambda v: v.rank)[:_MOST_NUMBERED]
     room = Room((panel.inner[0], panel.inner[1] + 40.0, panel.inner[2], panel.inner[3]))
     reach = float(panel.camera.width_px + panel.camera.height_px)
     # the best drawn last, on top
@@ -279,7 +291,7 @@ def _stand(paper: Paper, panel: Panel, views: Sequence[CandidateView]) -> None:
             paper.dashed(line, CHALK if best else mixed(INK, 0.4), 2.2 if best else 1.1, (18.0, 8.0))
         rail = panel.points(view.rail)
         if len(rail) > 1:
-            paper.line(rail, CHALK if best else FAINT, 5.0 if best else 3.0)
+            paper.line(rail, CHALK if best else mixed(INK, 0.4), 5.0 if best else 3.0)
     groups: list[tuple[tuple[float, float], list[int]]] = []
     for view in sorted(views, key=lambda v: v.rank):
         at = panel.point(view.position)

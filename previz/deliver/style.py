@@ -58,8 +58,11 @@ def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
 
 
 def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Width of a line of text in pixels."""
-    return font(100, bold).getlength(text) * size / 100.0
+    """Width of a line of text in pixels, as :class:`previz.deliver.paper.Paper` draws it at twice the size.
+
+    Letters are set at whole pixels of that larger sheet, which makes small text up to 4 % wider than its design.
+    """
+    return font(max(1, round(size * 2.0)), bold).getlength(text) / 2.0
 
 
 def fitted(text: str, size: float, width: float, bold: bool = False) -> str:

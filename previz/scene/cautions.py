@@ -75,7 +75,8 @@ def _touch(scene: Scene, move: Move) -> Cautions:
         yield Caution(
             "camera.position",
             f"The lens comes within {mm_text(float(gaps[at]))} of the bridge at frame {judged_frames(move)[at]}; a "
-            f"barrel of {mm_text(scene.camera.lens_diameter)} needs {mm_text(needed)}. Raise the camera or move it out.",
+            f"barrel of {mm_text(scene.camera.lens_diameter)} needs {mm_text(needed)}. Raise the camera or move it "
+            "out.",
         )
 
 
@@ -103,8 +104,8 @@ def _wall_size(scene: Scene, move: Move) -> Cautions:
         if worst[at] > 0.5e-3:
             yield Caution(
                 f"wall.{key}",
-                f"The wall ends {mm_text(float(worst[at]), 0)} inside the view at the {side} (frame {frames[at]}): make "
-                "it larger, use a longer lens or dress what lies beyond.",
+                f"The wall ends {mm_text(float(worst[at]), 0)} inside the view at the {side} (frame {frames[at]}): "
+                "make it larger, use a longer lens or dress what lies beyond.",
             )
 
 
@@ -123,7 +124,7 @@ def _focus(scene: Scene, move: Move) -> Cautions:
         # the wall point on the optical axis
         axis = behind(camera.position, (camera.position + camera.forward)[None, :])[0]
         wall = float(np.linalg.norm(axis - camera.position))
-        if not np.isnan(wall) and body.focus > wall + scene.wall.relief:
+        if not np.isnan(wall) and body.focus > wall + 0.5 * scene.wall.relief:
             yield Caution(
                 "camera.focus",
                 f"The focus, {mm_text(body.focus)}, lies behind the wall, which is {mm_text(wall)} away along the "
@@ -143,7 +144,8 @@ def _focus(scene: Scene, move: Move) -> Cautions:
         yield Caution(
             "bridge.length",
             f"The near end comes within {mm_text(float(gaps[at]))} of the lens at frame {judged_frames(move)[at]}, "
-            f"nearer than many lenses focus (about {mm_text(CLOSEST_FOCUS)}): shorten the bridge or move the camera out.",
+            f"nearer than many lenses focus (about {mm_text(CLOSEST_FOCUS)}): shorten the bridge or move the camera "
+            "out.",
         )
 
 

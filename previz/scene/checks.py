@@ -68,8 +68,8 @@ def _bridge_on_wall(scene: Scene) -> Reasons:
             at = "" if key == "width" else " at its near end"
             yield Reason(("bridge", key), expected, mm_text(width) + at)
             return
-    if wall.kind is not None and wall.relief >= bridge.length:
-        expected = f"relief shallower than the bridge is long, {mm_text(bridge.length)}"
+    if wall.kind is not None and 0.5 * wall.relief >= bridge.length:
+        expected = f"a relief that leaves the bridge's {mm_text(bridge.length)} out of the rock"
         yield Reason(("wall", "relief"), expected, mm_text(wall.relief))
 
 
@@ -150,7 +150,7 @@ def _lens_path(scene: Scene) -> Reasons:
     places = move.positions[np.array(frames) - FIRST_FRAME]
     left, bottom, right, top = wall_box(scene)
     x, y, z = places.T
-    carved = scene.wall.relief if scene.wall.kind is not None else 0.0
+    carved = 0.5 * scene.wall.relief if scene.wall.kind is not None else 0.0
     within = (x > left) & (x < right) & (y > bottom) & (y < top)
     inside = (z <= _TIGHT) | (within & (z <= carved))
     aim = scene.rail.aim

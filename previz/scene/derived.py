@@ -37,7 +37,10 @@ def slip_px(scene: Scene, move: Move, rail: float) -> Array:
 
 
 def largest_slip_px(scene: Scene, move: Move) -> tuple[float, int]:
-    """The largest slip over the hold, px, and the frame where it is met."""
+    """The largest slip over the hold, px, and the frame where it is met.
+
+    NaN, and the frame, where the near end falls behind the lens within the hold.
+    """
     first, last = scene.rail.hold
     frames = sorted({*np.linspace(first, last, min(last - first + 1, 129)).round().astype(int).tolist()})
     slips = [
@@ -67,6 +70,7 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
     first, last = rail.hold
     hold = abs(float(move.rail[last - FIRST_FRAME] - move.rail[first - FIRST_FRAME]))
     slip, slip_frame = largest_slip_px(scene, move)
+    slip_text = f"{slip:.1f} px" if np.isfinite(slip) else "the near end is behind the lens"
 
     def frame_text(depth: float) -> str:
         return f"{sensor_width * depth / body.lens / _MM:.1f} x {sensor_height * depth / body.lens / _MM:.1f} mm"
@@ -91,7 +95,7 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
         ("station frame", f"{move.station_frame}"),
         ("hold", f"{first} to {last}, {mm_text(hold)} of rail"),
         ("slip at the near end", f"{slip_px_per_mm(scene, move):.3f} px for a millimetre of rail"),
-        ("largest slip in the hold", f"{slip:.1f} px at frame {slip_frame}"),
+        ("largest slip in the hold", f"{slip_text} at frame {slip_frame}"),
     ]
     if scene.plate is not None:
         tall = scene.plate.height / scene.scale

@@ -95,7 +95,7 @@ def shown(value: Any) -> str:
         plain = all(not isinstance(part, (list, dict)) for part in value)
         if plain and len(value) <= 4:
             return f"[{', '.join(shown(part) for part in value)}]"
-        return f"a list of {len(value)} values"
+        return f"a list of {len(value)} value{'s' * (len(value) != 1)}"
     return f"a {type(value).__name__}"
 
 
@@ -127,18 +127,22 @@ def nearest(name: str, choices: tuple[str, ...] | list[str]) -> str:
     return folded[close[0]] if close else ""
 
 
+def _title(table: str) -> str:
+    if table == "lamp":
+        return "[[lamp]]"
+    return f"[{table}]" if table else "the top of the file, before the first table"
+
+
 def unknown_key(loc: Loc) -> Reason:
     """The reason for a key that no table of a scene has, with the key that was probably meant."""
     table = ".".join(step for step in loc[:-1] if isinstance(step, str))
     name = str(loc[-1])
     known = tables().get(table, ())
-    title = f"[[{table}]]" if table == "lamp" else f"[{table}]"
-    expected = f"a key of {title}" if table else "a key or table of a scene"
+    expected = f"a key of {_title(table)}" if table else "a key or table of a scene"
     meant = nearest(name, known)
-    homes = [home for home, keys in tables().items() if name in keys and home != table]
-    if not meant and homes:
-        where = " or ".join(f"[{home}]" if home else "the top of the file, before the first table" for home in homes)
-        hint = f"it belongs in {where}" if homes != [""] else f"it belongs at {where}"
+    homes = [_title(home) for home, keys in tables().items() if name in keys and home != table]
+    if homes:
+        hint = f"it belongs to {' or '.join(homes)}"
     elif meant:
         hint = f'did you mean "{meant}"?'
     else:

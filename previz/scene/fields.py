@@ -10,6 +10,7 @@ into a line for people.
 
 from __future__ import annotations
 
+import datetime
 import math
 import re
 from collections.abc import Callable
@@ -49,11 +50,6 @@ def _finite(value: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _with_unit(value: Any, unit: str) -> str:
-    number = _finite(value)
-    return f'write "{number:g} {unit}"' if number is not None and unit else ""
-
-
 def _read(
     value: Any,
     info: ValidationInfo,
@@ -64,20 +60,22 @@ def _read(
     high: float,
     limits: str,
 ) -> float:
+    low, high = low - 1e-12, high + 1e-12  # a hair of room: 100 m written in inches is still 100 m
+    number, hint = None, ""
     if isinstance(value, str):
         try:
-            number: float | None = parse(value)
+            number = parse(value)
         except UnitError as error:
-            hint = str(error).rpartition("; ")[2] if "comma" in str(error) or "zero" in str(error) else ""
-            if not hint and re.fullmatch(r"\s*[+-]?[0-9]+\.?[0-9]*\s*", value) and len(value) < 20:
-                hint = _with_unit(float(value), unit)
-            raise wrong(expected, hint) from None
+            hint = str(error).rpartition("; ")[2] if "comma" in str(error) else ""
+            bare = float(value) if re.fullmatch(r"\s*[+-]?[0-9]{1,9}(\.[0-9]{0,9})?\s*", value) else None
     else:
-        number = None if from_file(info) else _finite(value)
+        bare = _finite(value)
+        number = None if from_file(info) else bare
     if number is None:
-        raise wrong(expected, _with_unit(value, unit))
-    # a hair of room: 100 m written in inches is still 100 m
-    if not low - 1e-12 <= number <= high + 1e-12:
+        if bare is not None and unit and low <= parse(f"{bare:.9g} {unit}") <= high:
+            hint = f'write "{bare:.9g} {unit}"'
+        raise wrong(expected, hint)
+    if not low <= number <= high:
         raise wrong(f"{expected.partition(' like')[0]} {limits}")
     return number
 
@@ -300,6 +298,25 @@ Text = Annotated[
     str,
     AfterValidator(_clean_text),
     WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 120}),
+]
+
+
+def _read_day(value: Any) -> Any:
+    day: datetime.date | None = None
+    if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        day = value
+    elif isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
+        try:
+            day = datetime.date.fromisoformat(value)
+        except ValueError:
+            day = None
+    if day is None:
+        raise wrong("a date like 2025-03-14")
+    return day
+
+
+Day = Annotated[
+    datetime.date, BeforeValidator(_read_day), WithJsonSchema({"type": "string", "format": "date"})
 ]
 
 

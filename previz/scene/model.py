@@ -8,7 +8,6 @@ together are found by ``previz.scene.checks``.
 
 from __future__ import annotations
 
-import datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -21,6 +20,7 @@ from previz.scene.fields import (
     Along,
     Angle,
     Coordinate,
+    Day,
     Ease,
     FileName,
     Length,
@@ -246,7 +246,7 @@ class Scene(Table):
     lamps: tuple[Lamp, ...] = Field((), validation_alias=AliasChoices("lamp", "lamps"), description="The lamps.")
     light: Light = Field(Light(), description="What all lamps share.")
     plate: Plate | None = Field(None, description="The performer's element.")
-    date: datetime.date | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
+    date: Day | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 
     def edited(self, **changes: Any) -> Self:

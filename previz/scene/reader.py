@@ -131,7 +131,9 @@ def _text(raw: bytes, file: str) -> str:
         found = f"a byte 0x{raw[error.start]:02x} that is not"
         raise _one(file, "text in UTF-8", found, "save it again as UTF-8", line, column) from None
     if "\0" in text:
-        raise _one(file, "text in UTF-8", "binary data", "is this a scene file?")
+        before = text[: text.index("\0")]
+        line, column = before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1
+        raise _one(file, "text in UTF-8", "binary data", "is this a scene file?", line, column)
     if not text.strip():
         raise _one(file, "a scene", "an empty file", "previz new writes a starter")
     return text

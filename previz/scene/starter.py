@@ -1,0 +1,109 @@
+"""The scene file that ``previz new`` writes: complete, commented, and ready to be shot as it is."""
+
+from __future__ import annotations
+
+_TEXT = '''\
+#:schema ./scene.schema.json
+# The line above lets a text editor complete and check this file: write the schema beside it once with
+#     previz schema > scene.schema.json
+# It is a comment: everything works without it.
+#
+# Lengths, angles, stops, times and percentages are text with their unit:
+#     "62 mm"  "1.8 m"  "2 ft 3 1/2 in"      "-8 deg"      "f/22"      "1/50 s"      "10%"
+# Lengths of things run from 0.1 mm to 100 m; places along an axis from -100 m to 100 m.
+# Axes: right along the wall, up, out of the wall towards the camera. They start on the wall's plane, under the
+# middle of the doorway, level with the bridge's top. All is at miniature size except [plate].
+# A line that begins with "# " and a key shows a choice that is not taken: remove the # to take it.
+
+title = @TITLE@              # name of the shot, up to 120 characters
+scale = "1:20"               # how much smaller than life the set is, 1:1 to 1:1000
+
+[delivery]
+frame = [1920, 1080]         # width and height in pixels, 16 to 16384 each
+rate = 25                    # frames a second, 1 to 1000: 25, 23.976 or "24000/1001"
+# bars = 2.39                # width / height of the picture inside the frame, 0.2 to 10
+
+[wall]
+kind = "slate"               # slate, basalt, ice or board; instead of kind, one of the next two
+# mesh = "wall.glb"          # a modelled wall in metres, axes as above: glb, obj, ply, stl
+# photo = "wall.jpg"         # a straight-on photograph of a flat painted wall
+width = "1.8 m"
+height = "2.2 m"             # foot to crest
+top = "800 mm"               # how much of the height lies above the bridge's top
+relief = "40 mm"             # full depth of carving, 0 mm for none
+seed = 7                     # another whole number from 0 makes another wall of the kind
+doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none
+triangles = 200000           # how finely the wall is made, 200 to 1000000
+texture_px = 2048            # side of its paint picture in pixels, 64 to 8192
+
+[bridge]
+length = "700 mm"            # from the sill towards the camera, less than to the lens
+width = "50 mm"              # at the sill
+thickness = "12 mm"
+taper = 1.0                  # near width / far width, 0.05 to 20
+camber = "0 mm"              # how far the middle of the length rises
+bend = "0 mm"                # how far the near end swings to camera right
+colour = "#c8b08a"           # the bare material, red green blue
+paint = "solved"             # bare, wash, projected or solved
+# image = "bridge.png"       # a picture laid over the bridge instead of paint
+# mesh = "bridge.glb"        # a modelled bridge instead of the slab, in metres, axes as above
+
+[camera]
+sensor = "35.9 x 24.0 mm"    # width x height
+lens = "35 mm"               # focal length
+stop = "f/22"                # f/0.5 to f/1000
+focus = "800 mm"             # from the entrance pupil, beyond the focal length
+position = ["0 mm", "160 mm", "1250 mm"]  # entrance pupil (not the sensor) at the station frame: right, up, out
+tilt = "-8 deg"              # up is positive, -90 to 90
+pan = "0 deg"                # to camera right is positive, -360 to 360
+roll = "0 deg"               # clockwise for the operator is positive, -360 to 360
+shift = ["0 mm", "0 mm"]     # lens against sensor: right, up
+pupil_from_mount = "0 mm"    # entrance pupil ahead of the lens mount
+lens_diameter = "70 mm"      # outside of the barrel
+shutter = "1/50 s"           # exposure of one frame
+
+[rail]
+along = [1, 0, 0]            # direction of travel: right, up, out; or "arc", sideways along a curve
+# radius = "1.5 m"           # for a curve: positive about a point ahead of the lens, negative about one behind
+travel = "120 mm"            # length of the move
+frames = 100                 # delivered frames, 1 to 100000; the first has the number 1001
+ease = "10%"                 # share of the frames for starting and again for stopping, 0% to 50%
+hold = [1001, 1040]          # first and last frame on which the bridge must not be seen
+reveal = 1090                # frame by which it must be seen, after the hold
+station = 1020               # frame at which the lens is at camera.position; if left out, the middle of the hold
+aim = "parallel"             # parallel, track (turns with an arc), or a point that stays in place in the picture
+
+[light]
+ambient = 50                 # lux from everywhere, from 0
+white_balance = 5600         # of the camera, in kelvin, 1500 to 25000
+
+[[lamp]]                     # one such table for each lamp
+name = "key"                 # no two alike
+position = ["-800 mm", "700 mm", "1500 mm"]  # middle of the lamp's face: right, up, out
+aim = ["0 mm", "0 mm", "0 mm"]               # the point it is turned to
+size = "300 mm"              # diameter of a soft lamp's face, 0 mm for a point
+lux = 1200                   # what it gives at its aim, face on; above 0
+kelvin = 5600                # colour temperature, 1500 to 25000
+
+[[lamp]]
+name = "fill"
+position = ["1100 mm", "400 mm", "1600 mm"]
+size = "600 mm"
+lux = 400
+
+[plate]                      # the performer, shot separately; lengths at full size
+# figure = "figure.png"      # cut-out with alpha, or a folder of numbered frames
+height = "1.75 m"            # the performer
+camera = { lens = "35 mm", height = "1.6 m", distance = "9 m", tilt = "-8 deg", travel = "2.4 m" }
+foot_mark = "400 mm"         # where the feet are: from the sill along the bridge, miniature size
+'''
+
+
+def starter_text(name: str) -> str:
+    """A commented scene file, TOML 1.0, of a quarry set that is titled ``name`` and has no faults.
+
+    Characters that a title cannot hold are left out; a name with nothing else gives "Quarry walk".
+    """
+    title = "".join(c for c in name if c.isprintable()).strip()[:120] or "Quarry walk"
+    quoted = '"' + title.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return _TEXT.replace("@TITLE@", quoted, 1)
