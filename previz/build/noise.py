@@ -7,6 +7,8 @@ a grid's columns and rows, fields are (ny, nx) float32.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
@@ -125,44 +127,47 @@ def fbm(
     return total
 
 
-def cells(
-    x: NDArray[np.float64], y: NDArray[np.float64], cell_x: float, cell_y: float, seed: int
-) -> tuple[Field, Field, NDArray[np.uint32]]:
-    """Random cells (Worley, "A Cellular Texture Basis Function", 1996): each point belongs to its nearest seed.
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Random cells: for each place (h, w) how much farther the second nearest seed is than the nearest, the place
+    as seen from its seed (``right``, ``up``), all in cell sizes, and a random number a cell."""
 
-    Distance to the nearest seed and how much farther the second one is, both (ny, nx) in cell sizes, and a random
-    number a cell. Only for grids of up to about a million points.
+    gap: Field
+    right: Field
+    up: Field
+    name: NDArray[np.uint32]
+
+
+def cells(u: Field, v: Field, seed: int) -> Cells:
+    """Cells around one random seed a unit square (Worley, "A Cellular Texture Basis Function", 1996).
+
+    ``u`` and ``v`` (h, w) are the places in cell sizes. Costs about a quarter of a second a million places.
     """
-    at_x, at_y = (x / cell_x).astype(np.float32), (y / cell_y).astype(np.float32)
-    i, j = np.floor(at_x).astype(np.int64), np.floor(at_y).astype(np.int64)
+    i, j = np.floor(u).astype(np.int32), np.floor(v).astype(np.int32)
     columns, rows = np.arange(i.min() - 1, i.max() + 2), np.arange(j.min() - 1, j.max() + 2)
-    seeds_x = columns + uniform(seed, rows[:, None], columns[None, :])
-    seeds_y = rows[:, None] + uniform(seed + 1, rows[:, None], columns[None, :])
-    names = hashed(seed + 2, rows[:, None], columns[None, :])
-    nearest = np.full((len(y), len(x)), 9.0, dtype=np.float32)
+    seeds_u = (columns + uniform(seed, rows[:, None], columns[None, :])).astype(np.float32).reshape(-1)
+    seeds_v = (rows[:, None] + uniform(seed + 1, rows[:, None], columns[None, :])).astype(np.float32).reshape(-1)
+    names = hashed(seed + 2, rows[:, None], columns[None, :]).reshape(-1)
+    base = (j - np.int32(rows[0])) * np.int32(len(columns)) + (i - np.int32(columns[0]))
+    nearest = np.full(u.shape, 9.0, dtype=np.float32)
     second = nearest.copy()
-    name = np.zeros(nearest.shape, dtype=np.uint32)
-    for dj in (-1, 0, 1):
-        for di in (-1, 0, 1):
-            c, r = i + di - columns[0], j + dj - rows[0]
-            px = np.take(seeds_x[r].astype(np.float32), c, axis=1)
-            py = np.take(seeds_y[r].astype(np.float32), c, axis=1)
-            px -= at_x
-            py -= at_y[:, None]
-            d = np.sqrt(px * px + py * py)
-            closer = d < nearest
-            second = np.where(closer, nearest, np.minimum(second, d))
-            nearest = np.where(closer, d, nearest)
-            name = np.where(closer, np.take(names[r], c, axis=1), name)
-    return nearest, second - nearest, name
-
-
-def dragged(field: Field, right: Field, down: Field) -> Field:
-    """A field (h, w) looked up elsewhere: at every place the value ``right`` columns and ``down`` rows away."""
-    h, w = field.shape
-    rows = np.arange(h, dtype=np.float32)[:, None] + down
-    columns = np.arange(w, dtype=np.float32) + right
-    return np.asarray(ndimage.map_coordinates(field, [rows, columns], order=1, mode="nearest"))
+    owner = np.zeros(u.shape, dtype=np.int32)
+    for down in (-1, 0, 1):
+        for across in (-1, 0, 1):
+            at = base + np.int32(down * len(columns) + across)
+            right = np.take(seeds_u, at)
+            right -= u
+            up = np.take(seeds_v, at)
+            up -= v
+            right *= right
+            up *= up
+            right += up
+            closer = right < nearest
+            second = np.where(closer, nearest, np.minimum(second, right))
+            np.copyto(nearest, right, where=closer)
+            np.copyto(owner, at, where=closer)
+    gap = np.sqrt(second) - np.sqrt(nearest)
+    return Cells(gap, u - np.take(seeds_u, owner), v - np.take(seeds_v, owner), np.take(names, owner))
 
 
 def blurred(field: Field, across: float, down: float | None = None) -> Field:

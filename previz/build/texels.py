@@ -70,7 +70,9 @@ def _of_grid(surface: GridSurface, width_px: int, height_px: int) -> TexelMap:
     return TexelMap(points, normals, np.ones((height_px, width_px), dtype=bool))
 
 
-def _of_mesh(surface: Surface, width_px: int, height_px: int) -> TexelMap:
+def texel_owners(surface: Surface, width_px: int, height_px: int, margin: bool) -> NDArray[np.int32]:
+    """The face that each texel (height_px, width_px) belongs to, -1 for none; with one texel more around every
+    chart where ``margin`` is set. Of faces laid over each other the one nearest to the camera (largest z) counts."""
     corners = surface.vertices[surface.faces]
     map_px = surface.uv.astype(np.float64)[surface.faces] * (width_px, height_px)
     area2 = _cross(map_px[:, 1] - map_px[:, 0], map_px[:, 2] - map_px[:, 0])
@@ -82,11 +84,21 @@ def _of_mesh(surface: Surface, width_px: int, height_px: int) -> TexelMap:
     owner = np.full(width_px * height_px, -1, dtype=np.int32)
     _draw(owner, drawn, map_px, area2, width_px, height_px, 0.0)
     empty = owner < 0
-    if empty.any():
+    if margin and empty.any():
         rim = drawn[_on_a_border(surface)[drawn]]
         around = owner.copy()
         _draw(around, rim, map_px, area2, width_px, height_px, 1.0)
         owner = np.where(empty, around, owner)
+    return owner.reshape(height_px, width_px)
+
+
+def _of_mesh(surface: Surface, width_px: int, height_px: int) -> TexelMap:
+    corners = surface.vertices[surface.faces]
+    map_px = surface.uv.astype(np.float64)[surface.faces] * (width_px, height_px)
+    area2 = _cross(map_px[:, 1] - map_px[:, 0], map_px[:, 2] - map_px[:, 0])
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.linalg.norm(across, axis=1)
+    owner = texel_owners(surface, width_px, height_px, margin=True).reshape(-1)
     texel = np.flatnonzero(owner >= 0)
     points = np.zeros((height_px * width_px, 3), dtype=np.float32)
     normals = np.zeros_like(points)

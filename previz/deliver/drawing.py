@@ -43,7 +43,7 @@ from previz.units import mm_text
 WIDTH_PX, HEIGHT_PX = 1280, 720
 _COLUMN = 320
 _PANEL_WIDE = WIDTH_PX - _COLUMN - 2 * MARGIN_PX
-_PANEL_HIGH = (HEIGHT_PX - 3 * MARGIN_PX) // 2
+_PANELS_HIGH = HEIGHT_PX - 3 * MARGIN_PX
 
 ViewName = Literal["side", "plan"]
 
@@ -106,31 +106,32 @@ class SideFrame:
 
 
 def sheet_cameras(
-    points: ArrayLike, width_px: int = _PANEL_WIDE, height_px: int = _PANEL_HIGH
+    points: ArrayLike, width_px: int = _PANEL_WIDE, height_px: int = _PANELS_HIGH
 ) -> tuple[OrthoCamera, OrthoCamera]:
     """The side elevation's and the plan's cameras that show ``points`` (N, 3) m: one scale, in line with each other.
 
-    Both have windows of ``width_px`` x ``height_px``; as they stand, those of :func:`side_sheet`.
+    Both windows are ``width_px`` wide; ``height_px`` is shared out between them as the set needs it. As they stand,
+    the sizes are those of :func:`side_sheet`.
     """
     p = np.asarray(points, dtype=np.float64).reshape(-1, 3)
     low, high = p.min(0), p.max(0)
     middle = 0.5 * (low + high)
-    # room for labels and dimension lines around what is shown
     reach = np.maximum(high - low, 1e-3)
-    px_per_m = float(
-        min(
-            (width_px - 130.0) / reach[2],
-            (height_px - 90.0) / reach[1],
-            (height_px - 90.0) / reach[0],
-        )
-    )
+    # room for labels and dimension lines around what is shown, most of it behind the camera
+    beside, above = 250.0, 90.0
+    scale = min((width_px - beside) / reach[2], (height_px - 2.0 * above) / (reach[0] + reach[1]))
+    spare = height_px - 2.0 * above - scale * (reach[0] + reach[1])
+    side_high = round(min(max(scale * reach[1] + above + 0.5 * spare, 0.3 * height_px), 0.7 * height_px))
+    plan_high = height_px - side_high
+    px_per_m = float(min(scale, (side_high - above) / reach[1], (plan_high - above) / reach[0]))
+    middle[2] += 55.0 / px_per_m
     far = 10.0 + float(reach.max())
     # columns: where the camera's x (sheet right), y (sheet up) and z (towards the viewer) point in the world
     from_right = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]])
     from_above = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]])
     return (
-        OrthoCamera(rigid(from_right, middle + np.array([far, 0.0, 0.0])), px_per_m, width_px, height_px),
-        OrthoCamera(rigid(from_above, middle + np.array([0.0, far, 0.0])), px_per_m, width_px, height_px),
+        OrthoCamera(rigid(from_right, middle + np.array([far, 0.0, 0.0])), px_per_m, width_px, side_high),
+        OrthoCamera(rigid(from_above, middle + np.array([0.0, far, 0.0])), px_per_m, width_px, plan_high),
     )
 
 
@@ -173,7 +174,7 @@ class SideSheet:
         self._static = static
         self._panels = {
             "side": Panel("SIDE, from camera right", static.side, MARGIN_PX, MARGIN_PX),
-            "plan": Panel("PLAN, from above", static.plan, MARGIN_PX, 2 * MARGIN_PX + _PANEL_HIGH),
+            "plan": Panel("PLAN, from above", static.plan, MARGIN_PX, 2 * MARGIN_PX + static.side.height_px),
         }
         self._paper = Paper(WIDTH_PX, HEIGHT_PX, 2)
         self._rooms = {name: Room(panel.inner) for name, panel in self._panels.items()}
@@ -220,6 +221,9 @@ class SideSheet:
         for name, panel in self._panels.items():
             room = self._rooms[name]
             room.block(panel.title(paper))
+            # the camera passes here
+            for x, y in panel.points(static.rail_line):
+                room.block((x - 40.0, y - 14.0, x + 10.0, y + 14.0))
             for dimension in static.dimensions:
                 if dimension.view == name:
                     note = _draw_dimension(paper, panel, dimension)

@@ -134,7 +134,9 @@ def _mm_and_inches(mm: float) -> str:
 
 def _headline(paper: Paper, plot: HoldPlot) -> None:
     colour = CHALK
-    if plot.held is None:
+    if plot.held is None and not np.isfinite(plot.break_pct[_at(plot, plot.station)]):
+        words, colour = "the station frame cannot be judged", INK
+    elif plot.held is None:
         words, colour = "does not hold at the station", SIGNAL
     elif plot.hold_mm == 0.0:
         words = f"holds from frame {plot.held[0]} to {plot.held[1]}"
@@ -347,7 +349,7 @@ def _thumbnails(paper: Paper, plot: HoldPlot, x: Array) -> None:
         return
     names: dict[int | None, str] = {int(plot.frames[0]): "start", int(plot.frames[-1]): "end", plot.reveal: "reveal"}
     names |= {plot.hold[0]: "hold begins", plot.hold[1]: "hold ends", plot.station: "station"}
-    names |= dict(plot.names)
+    names.update(plot.names.items())
     half = _THUMB_WIDE / 2.0
     ends = [float(x[_at(plot, frame)]) for frame in chosen]
     middles = spread(ends, _THUMB_WIDE + 22.0, 40.0 + half, WIDTH_PX - 40.0 - half)

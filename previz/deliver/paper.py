@@ -228,7 +228,9 @@ class Paper:
         else:
             words = both_text(length).split(" / ")
             width, height = block_size(words, size)
-            x = middle[0] + 9.0 if out[0] > 0.0 else middle[0] - 9.0 - width
+            # outside the line, or inside it where the sheet ends
+            right, left = middle[0] + 9.0, middle[0] - 9.0 - width
+            x = right if (out[0] > 0.0 and right + width < self.width_px) or left < 4.0 else left
             top = middle[1] - height / 2.0
             if height + 8.0 > abs(q[1] - p[1]):
                 top = max(p[1], q[1]) + 8.0

@@ -90,21 +90,22 @@ def _ends(box: Box) -> tuple[float, float]:
 
 def _height(rule: RailRule, box: Box, rail: float) -> float:
     top, bottom = _ends(box)
-    if rule.travel <= 0.0:
+    if rule.travel == 0.0:
         return 0.5 * (top + bottom)
     return bottom - min(max(rail / rule.travel, 0.0), 1.0) * (bottom - top)
 
 
 def _ticks(travel: float) -> list[tuple[float, bool]]:
-    if travel <= 0.0:
+    if travel == 0.0:
         return [(0.0, True)]
+    sign, travel = math.copysign(1.0, travel), abs(travel)
     rough = travel * 1e3 / 10.0
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(s * power for s in (1.0, 2.0, 5.0, 10.0) if s * power >= rough * (1.0 - 1e-9))
     # a number stands at every second tick, none where it would need decimals
     out = []
     for k in range(math.floor(travel * 1e3 / step + 1e-9) + 1):
-        out.append((k * step * 1e-3, k % 2 == 0 and float(k * step).is_integer()))
+        out.append((sign * k * step * 1e-3, k % 2 == 0 and float(k * step).is_integer()))
     return out
 
 

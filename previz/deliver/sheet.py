@@ -250,13 +250,12 @@ def _reason(paper: Paper, reason: str, box: tuple[float, float, float, float], s
 def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
     paper = Paper(WIDTH_PX, HEIGHT_PX)
     wide = WIDTH_PX - 2 * _SIDE
-    high = (HEIGHT_PX - _TOP - _FOOT - _GAP) // 2
     shown = [plan.bridge_side, plan.bridge_plan, *(view.rail for view in plan.views)]
     shown += [view.position[None] for view in plan.views]
-    side, above = sheet_cameras(np.concatenate(shown), wide, high)
+    side, above = sheet_cameras(np.concatenate(shown), wide, HEIGHT_PX - _TOP - _FOOT - _GAP)
     for name, camera, top in (
         ("SIDE, from camera right", side, _TOP),
-        ("PLAN, from above", above, _TOP + high + _GAP),
+        ("PLAN, from above", above, _TOP + side.height_px + _GAP),
     ):
         panel = Panel(name, camera, _SIDE, top)
         is_side = camera is side
@@ -270,7 +269,8 @@ def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
         panel.mask_outside(paper)
         paper.text((panel.inner[0] + 8.0, panel.inner[1] + 6.0), name, 22.0, INK, bold=True, halo=4.0)
         _stand(paper, panel, plan.views)
-    _furnish(paper, replace(title, subject="Where the candidates stand"), "positions numbered by rank, the best in blue")
+    title = replace(title, subject="Where the candidates stand")
+    _furnish(paper, title, "positions numbered by rank, the best in blue")
     paper.scale_bar((_SIDE, HEIGHT_PX - 64.0), side.px_per_m, 420.0, 22.0)
     return paper.picture()
 

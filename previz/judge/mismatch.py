@@ -1,8 +1,11 @@
 """Mismatch: the colour difference to the clean frame that an eye could see, inside the bridge's silhouette.
 
-Both frames are filtered as the eye filters them and compared in CIELAB: the spatial extension of CIELAB of Zhang
-and Wandell, "A spatial extension of CIELAB for digital color image reproduction", Journal of the SID 5(1), 61-63,
-1997. Its opponent matrix and kernel table are from memory of that paper. The difference taken is CIEDE2000.
+Both frames are filtered as the eye filters them and compared in CIELAB. The filter is that of FLIP (Andersson,
+Nilsson, Akenine-Moeller, Oskarsson, Astroem, Fairchild, "FLIP: A Difference Evaluator for Alternating Images",
+Proceedings of the ACM on Computer Graphics and Interactive Techniques 3(2), 2020, section 4.1): contrast sensitivity
+as Gaussians in a linear opponent space, all of positive weight, so that darks are not driven below black. Its
+constants are from memory of that paper; the tests compare with the package ``flip-evaluator``. The difference taken is
+CIEDE2000.
 """
 
 from __future__ import annotations
@@ -15,15 +18,12 @@ from previz import colour
 from previz.build.surface import Picture
 from previz.judge.viewer import Viewer
 
-OPPONENT_FROM_XYZ = np.array([[0.279, 0.720, -0.107], [-0.449, 0.290, -0.077], [0.086, -0.590, 0.501]])
-XYZ_FROM_OPPONENT = np.linalg.inv(OPPONENT_FROM_XYZ)
-
-# weight and spread (degrees) of the Gaussians exp(-(r / spread)^2) of each opponent channel's kernel; each kernel
-# sums to one
-_KERNELS = (
-    ((0.921, 0.0283), (0.105, 0.133), (-0.108, 4.336)),
-    ((0.531, 0.0392), (0.330, 0.494)),
-    ((0.488, 0.0536), (0.371, 0.386)),
+# (weight, b) of the Gaussians weight * sqrt(pi / b) * exp(-(pi x)^2 / b), x in degrees, of the achromatic, the
+# red-green and the blue-yellow channel; each filter sums to one
+_FILTERS = (
+    ((1.0, 0.0047),),
+    ((1.0, 0.0053),),
+    ((34.1, 0.04), (13.5, 0.025)),
 )
 
 
@@ -32,26 +32,30 @@ def seen_lab(linear: Picture, viewer: Viewer) -> NDArray[np.float32]:
 
     The picture goes on mirrored beyond its edges.
     """
-    opponent = (colour.xyz(linear) @ OPPONENT_FROM_XYZ.T.astype(np.float32)).astype(np.float32)
-    filtered = np.empty_like(opponent)
-    for channel, kernel in enumerate(_KERNELS):
-        filtered[..., channel] = _filtered(opponent[..., channel], kernel, viewer.px_per_deg)
-    return colour.lab_of_xyz(filtered @ XYZ_FROM_OPPONENT.T.astype(np.float32)).astype(np.float32)
+    white = colour.WHITE_XYZ.astype(np.float32)
+    relative = colour.xyz(linear).astype(np.float32) / white
+    opponent = np.stack(
+        [relative[..., 1], relative[..., 0] - relative[..., 1], relative[..., 1] - relative[..., 2]]
+    )
+    y, x_less_y, y_less_z = (
+        _filtered(channel, terms, viewer.px_per_deg) for channel, terms in zip(opponent, _FILTERS, strict=True)
+    )
+    filtered = np.stack([x_less_y + y, y, y - y_less_z], axis=-1)
+    return colour.lab_of_xyz(np.maximum(filtered, 0.0) * white).astype(np.float32)
 
 
 def _filtered(
-    channel: NDArray[np.float32], kernel: tuple[tuple[float, float], ...], px_per_deg: float
+    channel: NDArray[np.float32], terms: tuple[tuple[float, float], ...], px_per_deg: float
 ) -> NDArray[np.float32]:
-    # a cosine transform is exact for Gaussians over a mirrored picture, whatever their width
+    # a cosine transform is exact for Gaussians over a mirrored picture, whatever their width. A Gaussian
+    # weight * sqrt(pi / b) exp(-(pi x)^2 / b) has the area weight, and transforms to weight * exp(-b f^2)
     h, w = channel.shape
-    total = sum(weight for weight, _ in kernel)
-    fy = np.arange(h, dtype=np.float32) / (2.0 * h)
-    fx = np.arange(w, dtype=np.float32) / (2.0 * w)
+    total = sum(weight for weight, _ in terms)
+    fy = (np.arange(h) * px_per_deg / (2.0 * h)).astype(np.float32)
+    fx = (np.arange(w) * px_per_deg / (2.0 * w)).astype(np.float32)
     gain = np.zeros((h, w), dtype=np.float32)
-    for weight, spread in kernel:
-        sigma = spread * px_per_deg / np.sqrt(2.0)
-        k = np.float32(-2.0 * (np.pi * sigma) ** 2)
-        gain += np.float32(weight / total) * np.exp(k * fy**2)[:, None] * np.exp(k * fx**2)[None, :]
+    for weight, b in terms:
+        gain += np.float32(weight / total) * np.exp(-b * fy**2)[:, None] * np.exp(-b * fx**2)[None, :]
     return np.asarray(fft.idctn(fft.dctn(channel, norm="ortho") * gain, norm="ortho"), dtype=np.float32)
 
 
@@ -66,8 +70,8 @@ def mismatch_of(
     inside = bridge_cover > 0.5
     if not inside.any():
         return 0.0
-    # three standard deviations of the second widest kernel around the silhouette decide what is seen in it
-    margin = int(np.ceil(3.0 * 0.494 / np.sqrt(2.0) * viewer.px_per_deg))
+    # the widest filter is narrower than a tenth of a degree
+    margin = int(np.ceil(0.2 * viewer.px_per_deg)) + 1
     rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
     part = (
         slice(max(int(rows[0]) - margin, 0), int(rows[-1]) + margin + 1),

@@ -11,10 +11,11 @@ import contextlib
 import multiprocessing
 import os
 import signal
-from collections import deque
+import traceback
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from previz import colour
 from previz.build.surface import WALL as WALL_LAYER
 from previz.build.surface import LitSurface, Picture, Pixels8
+from previz.errors import EngineError
 from previz.geometry import Array
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
@@ -129,27 +131,28 @@ class Looker:
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
 
 
-_looker: Looker | None = None
-_loaded: Any = None
+# what travels to a worker: a set to load, or a job to do under its number
+_LOAD, _DO = "load", "do"
 
 
-def _start_worker(engine: str | None, sets: Any) -> None:
-    """Runs once in every worker: open the engine, then wait for the set."""
-    global _looker
+def _work(line: Connection, engine: str | None) -> None:
+    """A worker's life: open the engine, then do what comes down the line until it is closed."""
     # Ctrl-C reaches the whole group; only the first process decides what happens then
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _looker = Looker(open_engine(engine))
-    _looker.load(sets.get())
-
-
-def _ready_now() -> None:
-    return None
-
-
-def _do(job: Job[Result]) -> Result:
-    if _looker is None:
-        raise RuntimeError("the worker has not started")
-    return job.done_by(_looker)
+    try:
+        looker = Looker(open_engine(engine))
+        while True:
+            order, number, what = line.recv()
+            if order == _LOAD:
+                looker.load(what)
+            else:
+                line.send((number, what.done_by(looker), None))
+    except (EOFError, BrokenPipeError, ConnectionResetError):
+        return
+    except Exception as error:
+        error.add_note(traceback.format_exc())
+        with contextlib.suppress(OSError):
+            line.send((None, None, error))
 
 
 def default_workers() -> int:
@@ -168,31 +171,36 @@ class LookingRoom:
     def __init__(self, workers: int | None = None, engine: str | None = None) -> None:
         self.workers = default_workers() if workers is None else max(1, workers)
         self._engine = engine
-        self._pool: ProcessPoolExecutor | None = None
+        self._lines: list[Connection] = []
+        self._processes: list[BaseProcess] = []
         self._own: Looker | None = None
 
     def __enter__(self) -> LookingRoom:
-        if self.workers > 1:
-            context = multiprocessing.get_context("spawn")
-            self._sets = context.Queue()
-            # one thread of the software renderer a process: the processes already fill the machine
-            with _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
-                self._pool = ProcessPoolExecutor(
-                    self.workers, context, initializer=_start_worker, initargs=(self._engine, self._sets)
-                )
-                self._starting = [self._pool.submit(_ready_now) for _ in range(self.workers)]
-        else:
+        if self.workers == 1:
             self._own = Looker(open_engine(self._engine))
+            return self
+        context = multiprocessing.get_context("spawn")
+        # one thread of the software renderer a process: the processes already fill the machine
+        with _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
+            for _ in range(self.workers):
+                here, there = context.Pipe()
+                process = context.Process(target=_work, args=(there, self._engine), daemon=True)
+                process.start()
+                # the worker's end lives on in the worker alone, so that its death is noticed here
+                there.close()
+                self._lines.append(here)
+                self._processes.append(process)
         return self
 
     def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
-        if self._pool is not None:
+        for line in self._lines:
+            line.close()
+        for process in self._processes:
             if error is not None:
-                for process in multiprocessing.active_children():
-                    process.terminate()
-            self._pool.shutdown(wait=error is None, cancel_futures=True)
-            self._sets.cancel_join_thread()
-            self._sets.close()
+                process.terminate()
+            process.join(timeout=5.0)
+            if process.is_alive():
+                process.kill()
         if self._own is not None:
             self._own.engine.close()
 
@@ -200,27 +208,61 @@ class LookingRoom:
         """Hand the set to every worker."""
         if self._own is not None:
             self._own.load(ready)
-        else:
-            for _ in range(self.workers):
-                self._sets.put(ready)
+        for line in self._lines:
+            _send(line, (_LOAD, 0, ready))
 
     def run(self, jobs: Iterable[Job[Result]]) -> Iterator[Result]:
-        """Results of the jobs, in their order, as they come."""
+        """Results of the jobs, in their order, as they come. An error of a job is raised here."""
         if self._own is not None:
             for job in jobs:
                 yield job.done_by(self._own)
             return
-        if self._pool is None:
-            raise RuntimeError("the room is not open")
-        # a few jobs ahead: enough to keep every worker busy, few enough to keep memory flat
-        ahead = 2 * self.workers
-        waiting: deque[Future[Result]] = deque()
-        for job in jobs:
-            waiting.append(self._pool.submit(_do, job))
-            if len(waiting) >= ahead:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+        coming = enumerate(jobs)
+        waiting: dict[int, Result] = {}
+        busy = dict.fromkeys(self._lines, 0)
+        due = 0
+        while True:
+            for line in self._lines:
+                # one job ahead keeps a worker busy; results far ahead of their turn would fill the memory
+                while busy[line] < 2 and len(waiting) < 4 * self.workers:
+                    number, job = next(coming, (None, None))
+                    if number is None:
+                        break
+                    _send(line, (_DO, number, job))
+                    busy[line] += 1
+            if not any(busy.values()):
+                return
+            for line in [one for one in wait([one for one in self._lines if busy[one]]) if isinstance(one, Connection)]:
+                number, result = _received(line)
+                waiting[number] = result
+                busy[line] -= 1
+            while due in waiting:
+                yield waiting.pop(due)
+                due += 1
+
+
+def _send(line: Connection, message: Any) -> None:
+    try:
+        line.send(message)
+    except OSError:
+        _received(line)
+        raise EngineError(_DIED) from None
+
+
+def _received(line: Connection) -> tuple[int, Any]:
+    try:
+        number, result, error = line.recv()
+    except (EOFError, OSError):
+        raise EngineError(_DIED) from None
+    if error is not None:
+        raise error
+    return number, result
+
+
+_DIED = (
+    "a worker process ended unexpectedly, perhaps for want of memory; run again with --workers 1, "
+    "smaller frames (--width) or fewer wall.triangles"
+)
 
 
 @contextlib.contextmanager

@@ -17,7 +17,7 @@ from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.units import mm_text
 
-__all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "judge_move", "refuse_impossible"]
+__all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "refuse_impossible"]
 
 Reasons = Iterator[Reason]
 _TIGHT = 1e-9  # m; below this two lengths are the same
@@ -132,7 +132,7 @@ def _curve(scene: Scene) -> Reasons:
         yield Reason(("rail", "along"), expected, str(list(rail.along)))
 
 
-def judge_move(scene: Scene) -> Move | None:
+def _sound_move(scene: Scene) -> Move | None:
     """The scene's move where its frames and its rail are sound, None where they are not."""
     if any(True for _ in _rail(scene)):
         return None
@@ -143,7 +143,7 @@ def judge_move(scene: Scene) -> Move | None:
 
 
 def _lens_path(scene: Scene) -> Reasons:
-    move = judge_move(scene)
+    move = _sound_move(scene)
     if move is None:
         return
     frames = judged_frames(move)
@@ -183,8 +183,8 @@ def _bridge_reach(scene: Scene, move: Move, frames: list[int], places: Array) ->
         yield Reason(("camera", "position"), "a lens outside the bridge in every frame", "one that runs through it")
 
 
-def _pupil_view(scene: Scene) -> Reasons:
-    move = judge_move(scene)
+def _facing(scene: Scene) -> Reasons:
+    move = _sound_move(scene)
     if move is None or scene.bridge.mesh is not None:
         return
     body, bridge = scene.camera, scene.bridge
@@ -233,7 +233,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_bridge_on_wall, frozenset({"wall", "bridge"})),
     (_camera, frozenset({"camera"})),
     (_lens_path, frozenset({"wall", "bridge", "camera", "rail"})),
-    (_pupil_view, frozenset({"bridge", "camera", "rail"})),
+    (_facing, frozenset({"bridge", "camera", "rail"})),
     (_rail, frozenset({"rail"})),
     (_lamps, frozenset({"lamp"})),
     (_lamps_and_wall, frozenset({"lamp", "wall"})),

@@ -25,6 +25,7 @@ class Reason:
     expected: str
     found: str
     hint: str = ""
+    at_key: bool = False  # the place is the key itself, not its value
 
     @property
     def key(self) -> str:
@@ -41,6 +42,7 @@ _WRITE = {
     "rail": "a [rail] table",
     "camera.position": 'position = ["0 mm", "160 mm", "1250 mm"], the place of the lens',
     "rail.hold": "hold = [1001, 1040], the frames on which the bridge must not be seen",
+    "lamp.name": 'name = "key"',
     "wall.doorway.width": 'width = "60 mm"',
     "wall.doorway.height": 'height = "110 mm"',
     "plate.camera.lens": 'lens = "35 mm"',
@@ -81,7 +83,7 @@ def shown(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int):
-        digits = math.floor(value.bit_length() * math.log10(2)) + 1
+        digits = math.floor(max(value.bit_length() - 1, 0) * math.log10(2)) + 1
         return str(value) if digits <= 20 else f"a number of about {digits} digits"
     if isinstance(value, float):
         return f"{value:g}"
@@ -141,13 +143,15 @@ def unknown_key(loc: Loc) -> Reason:
     expected = f"a key of {_title(table)}" if table else "a key or table of a scene"
     meant = nearest(name, known)
     homes = [_title(home) for home, keys in tables().items() if name in keys and home != table]
-    if homes:
+    if name in tables() and table:
+        hint = f"it is a table of its own, {_title(name)}"
+    elif homes:
         hint = f"it belongs to {' or '.join(homes)}"
     elif meant:
         hint = f'did you mean "{meant}"?'
     else:
         hint = f"known are {', '.join(known)}"
-    return Reason(loc, expected, f"unknown key {quoted(name)}", hint)
+    return Reason(loc, expected, f"unknown key {quoted(name)}", hint, at_key=True)
 
 
 def reason_of(error: ErrorDetails, data: dict[str, Any]) -> Reason:
@@ -188,6 +192,6 @@ def reason_of(error: ErrorDetails, data: dict[str, Any]) -> Reason:
 
 def placed(reason: Reason, source: Source, file: str) -> Fault:
     """The fault of a reason: with its line and column."""
-    place = source.key_place if reason.found.startswith("unknown key") else source.value_place
+    place = source.key_place if reason.at_key else source.value_place
     line, column = place(reason.loc)
     return Fault(file, line, column, reason.key, reason.expected, reason.found, reason.hint)

@@ -50,6 +50,13 @@ def _finite(value: Any) -> float | None:
     return number if math.isfinite(number) else None
 
 
+def _fits(parse: Callable[[str], float], text: str, low: float, high: float) -> bool:
+    try:
+        return low <= parse(text) <= high
+    except UnitError:
+        return False
+
+
 def _read(
     value: Any,
     info: ValidationInfo,
@@ -60,7 +67,6 @@ def _read(
     high: float,
     limits: str,
 ) -> float:
-    low, high = low - 1e-12, high + 1e-12  # a hair of room: 100 m written in inches is still 100 m
     number, hint = None, ""
     if isinstance(value, str):
         try:
@@ -72,8 +78,9 @@ def _read(
         bare = _finite(value)
         number = None if from_file(info) else bare
     if number is None:
-        if bare is not None and unit and low <= parse(f"{bare:.9g} {unit}") <= high:
-            hint = f'write "{bare:.9g} {unit}"'
+        if bare is not None and unit and abs(bare) < 1e9:
+            text = f"{bare:.9f}".rstrip("0").rstrip(".") + (unit if unit == "%" else f" {unit}")
+            hint = f'write "{text}"' if _fits(parse, text, low, high) else ""
         raise wrong(expected, hint)
     if not low <= number <= high:
         raise wrong(f"{expected.partition(' like')[0]} {limits}")
@@ -97,9 +104,7 @@ def _text_schema(pattern: str, example: str) -> WithJsonSchema:
 
 # ECMA-262; an editor's help, looser than the reader
 _NUM = r"([0-9]+\s+[0-9]+/[0-9]+|[0-9]+/[0-9]+|([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?)"
-_LENGTH_PATTERN = (
-    rf"^\s*[+\-−]?\s*{_NUM}\s*(mm|cm|m|in|ft|\"|'|′|’|″|”)(\s*-?\s*{_NUM}\s*(in|\"|″|”))?\s*$"
-)
+_LENGTH_PATTERN = rf"""^\s*[+\-−]?\s*{_NUM}\s*(mm|cm|m|in|ft|"|'|′|’|″|”)(\s*-?\s*{_NUM}\s*(in|"|″|”))?\s*$"""
 _SIZE_SCHEMA = _text_schema(_LENGTH_PATTERN.replace(r"[+\-−]?", r"\+?"), "62 mm")
 _LENGTH_SCHEMA = _text_schema(_LENGTH_PATTERN, "62 mm")
 _LENGTH = "a length with its unit"

@@ -42,8 +42,9 @@ def distance_to_bridge(scene: Scene, points: ArrayLike) -> Array:
     across = np.maximum(np.abs(p[:, None, 0] - bridge.bend * share**2) - half_width, 0.0)
     above = np.maximum(p[:, None, 1] - top, 0.0) + np.maximum(top - bridge.thickness - p[:, None, 1], 0.0)
     # each cross section stands for the stretch halfway to its neighbours
-    reach = 0.5 * bridge.length / (len(share) - 1)
-    along = np.maximum(np.abs(p[:, None, 2] - bridge.length * share) - reach, 0.0)
+    reach = 0.5 / (len(share) - 1)
+    first, last = (bridge.length * np.clip(share + step, 0.0, 1.0) for step in (-reach, reach))
+    along = np.maximum(np.maximum(first - p[:, None, 2], p[:, None, 2] - last), 0.0)
     return np.asarray(np.sqrt(across**2 + above**2 + along**2).min(axis=1))
 
 

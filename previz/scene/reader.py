@@ -119,21 +119,25 @@ def _bytes(path: Path) -> bytes:
 
 
 def _text(raw: bytes, file: str) -> str:
+    hint = "save it again as UTF-8"
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise _one(file, "text in UTF-8", "text in UTF-16", "save it again as UTF-8")
+        raise _one(file, "text in UTF-8", "text in UTF-16", hint)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        before = raw[: error.start]
-        line, column = before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1
         if b"\0" in raw[:4096]:
             raise _one(file, "text in UTF-8", "binary data", "is this a scene file?") from None
+        line, column = _place(raw[: error.start].decode("utf-8-sig"))
         found = f"a byte 0x{raw[error.start]:02x} that is not"
-        raise _one(file, "text in UTF-8", found, "save it again as UTF-8", line, column) from None
+        raise _one(file, "text in UTF-8", found, hint, line, column) from None
     if "\0" in text:
-        before = text[: text.index("\0")]
-        line, column = before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1
+        line, column = _place(text[: text.index("\0")])
         raise _one(file, "text in UTF-8", "binary data", "is this a scene file?", line, column)
     if not text.strip():
         raise _one(file, "a scene", "an empty file", "previz new writes a starter")
     return text
+
+
+def _place(before: str) -> tuple[int, int]:
+    """Line and column of what comes after a text."""
+    return before.count("\n") + 1, len(before) - (before.rfind("\n") + 1) + 1

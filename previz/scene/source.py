@@ -94,8 +94,8 @@ class Source:
 
 
 def _is_leaf(node: Any) -> bool:
-    # a table's keys are never text themselves, so a key that is called "value_raw" cannot be mistaken
-    return isinstance(node, dict) and isinstance(node.get("value_raw"), str)
+    # the keys of a table lead to dicts, never to text: one that is called "key_raw" cannot be mistaken
+    return isinstance(node, dict) and any(isinstance(node.get(raw), str) for raw in ("key_raw", "value_raw"))
 
 
 def read_source(text: str, file: str) -> Source:
@@ -161,6 +161,8 @@ def _scan(text: str) -> Iterator[tuple[Loc, Place, Place]]:
             if header:
                 table = _resolved("".join(statement), counts)
                 yield table, key_at, key_at
+                if table[-1] == 0:
+                    yield table[:-1], key_at, key_at
             statement, in_value, wants_value = [], False, False
         elif token[0] == "#" or token.isspace():
             pass

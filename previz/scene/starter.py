@@ -17,6 +17,7 @@ _TEXT = '''\
 
 title = @TITLE@              # name of the shot, up to 120 characters
 scale = "1:20"               # how much smaller than life the set is, 1:1 to 1:1000
+# date = 2025-03-14          # for the title blocks; if left out, the date of this file
 
 [delivery]
 frame = [1920, 1080]         # width and height in pixels, 16 to 16384 each

@@ -90,16 +90,23 @@ class Sheet:
         field = noise.fbm(x, y, cell_x * self.mm, cell_y * self.mm, self.number(seed), octaves, gain, ridged)
         return _enlarged(field, skip_y, skip_x, *self.shape)
 
-    def cells(self, cell_x: float, cell_y: float, seed: int) -> tuple[Field, NDArray[np.uint32]]:
-        """Random cells: how far (mm) each place is from the border of its cell, roughly, and a number a cell."""
-        skip_x = self._skip(cell_x * self.mm / 8.0, self._step_x)
-        skip_y = self._skip(cell_y * self.mm / 8.0, self._step_y)
-        x, y = _thinned(self.x, skip_x), _thinned(self.y, skip_y)
-        _, gap, name = noise.cells(x, y, cell_x * self.mm, cell_y * self.mm, self.number(seed))
-        rows = np.minimum((np.arange(len(self.y)) + skip_y // 2) // skip_y, len(y) - 1)
-        columns = np.minimum((np.arange(len(self.x)) + skip_x // 2) // skip_x, len(x) - 1)
-        gap = _enlarged(gap, skip_y, skip_x, *self.shape)
-        return gap * np.float32(0.5 * min(cell_x, cell_y)), name[rows][:, columns]
+    def facets(self, wide: float, high: float, lean: float, seed: int, buckled: float = 0.25) -> noise.Cells:
+        """Angular facets of about ``wide`` by ``high`` mm (h, w); ``lean`` shears them to the right with height.
+
+        ``gap`` is turned into mm from the border, roughly. Worked out at no less than about 1.5 mm.
+        """
+        skip_x, skip_y = self._skip(9.0 * self.mm, self._step_x), self._skip(9.0 * self.mm, self._step_y)
+        small = Sheet(self.ground, _thinned(self.x, skip_x), _thinned(self.y, skip_y))
+        cell = min(wide, high)
+        bent = buckled * cell * small.fbm(1.3 * wide, 1.3 * high, seed, octaves=3)
+        u = (small.row + lean * small.column + bent) * np.float32(1.0 / wide)
+        v = (small.column - bent) * np.float32(1.0 / high)
+        found = noise.cells(u, v, self.number(seed + 1))
+        rows = np.minimum((np.arange(len(self.y)) + skip_y // 2) // skip_y, len(small.y) - 1)
+        columns = np.minimum((np.arange(len(self.x)) + skip_x // 2) // skip_x, len(small.x) - 1)
+        gap = _enlarged(found.gap, skip_y, skip_x, *self.shape) * np.float32(0.5 * cell)
+        right, up, name = (np.take(f[rows], columns, axis=1) for f in (found.right, found.up, found.name))
+        return noise.Cells(gap, right, up, name)
 
     def grain(self, cell_x: float, cell_y: float, seed: int) -> Field:
         """Fine even noise (h, w), -1 to 1: bristle marks, dust. Never finer than about two samples."""
@@ -110,6 +117,21 @@ class Sheet:
             max(cell_y * self.mm, 1.6 * self._step_y),
             self.number(seed),
         )
+
+    def strokes(self, long: float, thin: float, slope: float, seed: int, octaves: int = 2) -> Field:
+        """Noise (h, w) drawn out along a direction that rises by ``slope`` to the right."""
+        rise = self.x * slope
+        step = self._step_y
+        high, low = max(self.y[0], self.y[-1]), min(self.y[0], self.y[-1])
+        first = low - float(rise.max())
+        count = int((high - low + float(np.ptp(rise))) / step) + 2
+        y = first + step * np.arange(count)
+        field = Sheet(self.ground, self.x, y).fbm(long, thin, seed, octaves)
+        row = (self.y[:, None] - rise[None, :] - first) * (1.0 / step)
+        at = np.clip((row + 0.5).astype(np.int32), 0, count - 1)
+        at *= np.int32(len(self.x))
+        at += np.arange(len(self.x), dtype=np.int32)
+        return np.take(field.reshape(-1), at)
 
     def blurred(self, field: Field, mm: float) -> Field:
         """A field blurred over ``mm``, worked out small where that is no loss."""

@@ -16,9 +16,9 @@ _DIP = np.radians(27.0)  # beds fall to camera right
 _BENCH = 290.0  # mm between benches
 _BLOCKS = 97  # random numbers kept a bed
 
-_PIGMENTS = ["#5a636d", "#3b4148", "#202327", "#6c7671", "#5e5760", "#a3a8a8", "#7e8a93", "#8f8472", "#2c3036", "#c3c3bb"]
+_PIGMENTS = ["#76818b", "#575f68", "#2b2f34", "#7e8783", "#7a727a", "#b0b4b2", "#929ca4", "#9a9080", "#3c4147", "#c9c8bf"]
 # how often each is mixed: dark and light beds lie beside each other
-_ODDS = np.array([4, 4, 3, 3, 2, 2, 3, 1, 3, 1], dtype=np.float64)
+_ODDS = np.array([5, 4, 3, 3, 2, 2, 3, 1, 3, 1], dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +37,12 @@ class _Rock:
 def _rock(sheet: Sheet) -> _Rock:
     warp = sheet.fbm(380.0, 300.0, 1, octaves=3)
     sin, cos = np.float32(np.sin(_DIP)), np.float32(np.cos(_DIP))
-    across = sheet.row * sin + sheet.column * cos + 26.0 * warp
+    # steep faults, along which the beds have slipped
+    half = 0.5 * float(np.ptp(sheet.row)) + 0.5 * float(np.ptp(sheet.column)) + 200.0
+    faults = courses(-half, half, 150.0, 420.0, sheet.number(10))
+    fault = faults.index(sheet.row + 0.32 * sheet.column + 34.0 * warp)
+    slip = 130.0 * uniform(sheet.number(11), np.arange(len(faults.thickness()))) - 65.0
+    across = sheet.row * sin + sheet.column * cos + 26.0 * warp + slip[fault]
     along = sheet.row * cos - sheet.column * sin + 14.0 * sheet.fbm(120.0, 90.0, 2, octaves=2)
     reach = float(np.abs(across).max()) + 50.0
     beds = courses(-reach, reach, 7.0, 58.0, sheet.number(3), power=2.0)
@@ -58,9 +63,10 @@ def _rock(sheet: Sheet) -> _Rock:
     blocks = uniform(sheet.number(7), np.arange(len(thickness) * _BLOCKS))
     block_out = (blocks * 2.0 - 1.0) * np.where(blocks > 0.5, 1.0, 0.7)
     lean = below / thickness[bed] - 0.5
-    level = sheet.column + 22.0 * warp + 60.0
+    # benches are worked back block by block
+    level = sheet.column + 70.0 * warp + 60.0 + 38.0 * (blocks.astype(np.float32)[block] - 0.5)
     bench = level - _BENCH * np.floor(level / _BENCH)
-    set_back = -0.17 * np.floor(level / _BENCH)
+    set_back = -0.20 * np.floor(level / _BENCH)
     height = (
         0.34 * sheet.fbm(520.0, 420.0, 8, octaves=2)
         + 0.30 * bed_out.astype(np.float32)[bed]
@@ -85,13 +91,19 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     count = int(rock.bed.max()) + 1
     mixes = np.searchsorted(np.cumsum(_ODDS / _ODDS.sum()), uniform(sheet.number(20), np.arange(count)))
     coat = Coat.picked(_PIGMENTS, np.minimum(mixes, len(_PIGMENTS) - 1)[rock.bed])
-    tones = (0.62 + 0.85 * uniform(sheet.number(21), np.arange((count + 1) * _BLOCKS))).astype(np.float32)
     # bristle marks run along the beds
-    brush = sheet.fbm(26.0, 7.0, 22, octaves=2) * 0.16 + sheet.grain(5.0, 1.2, 23) * 0.13
-    coat.times(tones[rock.block] * (1.0 + brush))
-    patches = sheet.fbm(90.0, 60.0, 24, octaves=3)
-    coat.over("#aab0b0", 0.5 * smoothstep(0.25, 0.6, patches))
-    coat.over("#1c1e22", 0.62 * smoothstep(-0.2, -0.55, patches))
+    strokes = sheet.strokes(46.0, 6.0, -float(np.tan(_DIP)), 22, octaves=3)
+    grain = sheet.grain(3.0, 1.4, 23)
+    coat.over("#727d86", 0.5 * smoothstep(-0.5, 0.4, sheet.fbm(300.0, 220.0, 19, octaves=2)))
+    tones = (0.50 + 1.05 * uniform(sheet.number(21), np.arange((count + 1) * _BLOCKS))).astype(np.float32)
+    # every slab is lighter at its upper edge and darker towards the foot
+    turned = smoothstep(0.0, 26.0, rock.below) - 0.55
+    coat.times(tones[rock.block] * (1.0 + 0.30 * strokes + 0.12 * grain + 0.26 * turned))
+    patches = sheet.fbm(120.0, 70.0, 24, octaves=3) + 0.55 * strokes
+    coat.over("#ced2d1", 0.62 * smoothstep(0.34, 0.50, patches))
+    coat.over("#181a1d", 0.74 * smoothstep(-0.28, -0.46, patches))
+    # the face darkens and pales over whole stretches
+    coat.times(1.0 + 0.62 * sheet.fbm(430.0, 300.0, 25, octaves=2))
     _weather(coat, sheet, rock)
     _edges(coat, sheet, rock)
     return coat.picture()
@@ -101,21 +113,22 @@ def _weather(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
     runs = sheet.fbm(11.0, 260.0, 30, octaves=3)
     where = sheet.fbm(210.0, 190.0, 31, octaves=2)
     rust = smoothstep(0.05, 0.5, runs) * smoothstep(0.05, 0.45, where)
-    coat.over("#8a4a22", 0.62 * rust)
-    coat.over("#c07a3a", 0.40 * rust * smoothstep(0.35, 0.6, runs))
+    coat.over("#7d4a2a", 0.55 * rust)
+    coat.over("#b5763f", 0.35 * rust * smoothstep(0.35, 0.6, runs))
     pale_runs = smoothstep(0.12, 0.5, sheet.fbm(9.0, 180.0, 32, octaves=2)) * smoothstep(-0.1, -0.5, where)
     coat.over("#c9c9c0", 0.5 * pale_runs)
     # half barrels of drill holes, in rows, down to the foot of a bench
-    drilled = smoothstep(0.22, 0.3, sheet.fbm(330.0, 240.0, 33, octaves=1)) * smoothstep(6.0, 30.0, rock.bench)
-    place = (sheet.row + 0.08 * sheet.column) / 31.0
-    from_hole = np.abs(place - np.floor(place) - 0.5) * 31.0
-    coat.over("#b4b6b2", 0.75 * drilled * smoothstep(2.6, 1.2, from_hole))
-    coat.over("#17181b", 0.7 * drilled * smoothstep(1.0, 0.2, np.abs(from_hole - 3.2)))
+    drilled = smoothstep(0.42, 0.46, sheet.fbm(240.0, 200.0, 33, octaves=1)) * smoothstep(6.0, 30.0, rock.bench)
+    drilled = drilled * smoothstep(-0.3, 0.1, sheet.fbm(30.0, 90.0, 37, octaves=2))
+    place = (sheet.row + 0.11 * sheet.column) / 34.0
+    from_hole = np.abs(place - np.floor(place) - 0.5) * 34.0
+    coat.over("#a4a6a3", 0.7 * drilled * smoothstep(2.4, 1.0, from_hole))
+    coat.over("#17181b", 0.7 * drilled * smoothstep(1.0, 0.2, np.abs(from_hole - 3.0)))
     blotch = sheet.fbm(46.0, 40.0, 34, octaves=4, gain=0.65)
     colony = sheet.fbm(260.0, 220.0, 35, octaves=1)
-    lichen = smoothstep(0.30, 0.38, blotch + 0.45 * colony)
-    coat.over("#a9ad84", 0.8 * lichen * smoothstep(-0.35, 0.4, sheet.grain(2.0, 2.0, 36)))
-    coat.over("#b59a45", 0.7 * smoothstep(0.46, 0.52, blotch + 0.3 * colony))
+    lichen = smoothstep(0.40, 0.47, blotch + 0.45 * colony)
+    coat.over("#9ea08a", 0.75 * lichen * smoothstep(-0.45, 0.3, sheet.grain(2.0, 2.0, 36)))
+    coat.over("#a08f52", 0.6 * smoothstep(0.62, 0.70, blotch + 0.3 * colony))
 
 
 def _edges(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
@@ -131,6 +144,6 @@ def _edges(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
     crest = smoothstep(0.10, 0.42, out) * bristles
     lip = smoothstep(3.4, 1.0, rock.above) * smoothstep(0.05, 0.4, broken) * bristles
     coat.over("#c6cac8", 0.58 * np.maximum(crest, 0.9 * lip))
-    ledge = smoothstep(9.0, 2.0, _BENCH - rock.bench) * smoothstep(-0.4, 0.2, broken)
-    coat.over("#b7b2a4", 0.8 * ledge)
-    coat.over("#101114", 0.7 * smoothstep(12.0, 0.0, rock.bench))
+    ledge = smoothstep(15.0, 3.0, _BENCH - rock.bench + 9.0 * broken) * bristles
+    coat.over("#a9a69b", 0.75 * ledge)
+    coat.over("#101114", 0.6 * smoothstep(16.0, 0.0, rock.bench) * smoothstep(-0.5, 0.2, broken))

@@ -1,0 +1,164 @@
+"""A basalt sea stack: leaning columns broken off at many heights, white with birds above and dark with weed below."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.build.noise import Field, hashed, smoothstep, uniform
+from previz.build.surface import Picture
+from previz.build.walls.sheet import Coat, Ground, Sheet, courses
+from previz.geometry import Array
+
+# rows of columns one behind the other, nearest first: height (-1 to 1), where its tops lie as a share of the wall's
+# height above the lower edge, and how far apart (mm) the tops of neighbours may be
+_RANKS = ((0.62, 0.20, 170.0), (0.18, 0.46, 230.0), (-0.24, 0.74, 240.0), (-0.62, 2.0, 0.0))
+_PER_COLUMN = 61  # random numbers kept a column
+
+_PIGMENTS = ["#4c4f54", "#3a3d41", "#5c5e60", "#292b2e", "#6a6862", "#54504b", "#44494f", "#7b7a75"]
+
+
+@dataclass(frozen=True, eq=False)
+class _Columns:
+    """Of every place: a number of its column and of its drum, how far (-1 left to 1 right) across the column and
+    how far (mm) from its side, from its drum's joint and from its top, and the height, -1 to 1."""
+
+    column: NDArray[np.int64]
+    drum: NDArray[np.int64]
+    across: Field
+    side: Field
+    joint: Field
+    under_top: Field
+    rank: NDArray[np.int8]
+    height: Field
+
+
+def _columns(sheet: Sheet) -> _Columns:
+    ground = sheet.ground
+    warp = sheet.fbm(420.0, 520.0, 1, octaves=2)
+    fine = sheet.fbm(60.0, 90.0, 2, octaves=2)
+    # columns fan out a little
+    u = sheet.row * (1.0 + 0.00012 * sheet.column) + 0.07 * sheet.column + 34.0 * warp + 2.2 * fine
+    reach = float(np.abs(u).max()) + 100.0
+    shape = sheet.shape
+    out = _Columns(
+        *(np.zeros(shape, np.int64) for _ in range(2)),
+        *(np.zeros(shape, np.float32) for _ in range(4)),
+        np.zeros(shape, np.int8),
+        np.full(shape, -9.0, np.float32),
+    )
+    skyline = 0.5 + 0.5 * sheet.fbm(560.0, 4000.0, 3, octaves=2)
+    usual_height = ground.height / sheet.mm
+    bottom = ground.bottom / sheet.mm
+    free = np.ones(shape, dtype=bool)
+    for rank, (stands, share, scatter) in enumerate(_RANKS):
+        row = courses(-reach, reach, 27.0, 66.0, sheet.number(10 + rank))
+        index = row.index(u)
+        thickness = row.thickness()
+        centre = (0.5 * (row.starts[1:] + row.starts[:-1])).astype(np.float32)
+        names = np.arange(len(thickness))
+        number = index.astype(np.int64) + 4096 * rank
+        chance = uniform(sheet.number(20 + rank), names)
+        across = (u - centre[index]) / (0.5 * thickness[index])
+        # a top is a little aslant
+        slant = (uniform(sheet.number(30 + rank), names) * 16.0 - 8.0)[index] * across
+        top = bottom + (share + 0.24 * (skyline - 0.5)) * usual_height + (chance[index] - 0.5) * scatter + slant
+        mine = free & (sheet.column < top)
+        step = (30.0 + 60.0 * uniform(sheet.number(40 + rank), names)).astype(np.float32)[index]
+        # drums sit in one another like saucers
+        place = (sheet.column + 300.0 * chance[index] + 5.0 * across * across) / step
+        drum = np.floor(place)
+        drum_number = (drum.astype(np.int64) % _PER_COLUMN) + number * _PER_COLUMN
+        turned = (uniform(sheet.number(50 + rank), names) * 0.5 - 0.25)[index]
+        facets = np.minimum(np.minimum(1.0, 2.1 * (1.0 + across)), 2.1 * (1.0 - across)) + turned * across
+        shift = uniform(sheet.number(60), np.arange(int(drum_number.max()) + 1))
+        height = (
+            stands
+            + 0.24 * (facets - 1.0)
+            + 0.10 * (uniform(sheet.number(70 + rank), names)[index] - 0.5)
+            + 0.10 * (shift[drum_number] - 0.5)
+        )
+        for target, value in (
+            (out.column, number),
+            (out.drum, drum_number),
+            (out.across, across),
+            (out.side, (1.0 - np.abs(across)) * 0.5 * thickness[index]),
+            (out.joint, np.minimum(place - drum, 1.0 - (place - drum)) * step),
+            (out.under_top, np.minimum(top - sheet.column, 900.0)),
+            (out.height, height),
+        ):
+            np.copyto(target, value, where=mine, casting="same_kind")
+        out.rank[mine] = rank
+        free &= ~mine
+    out.height[...] += 0.05 * sheet.fbm(26.0, 26.0, 4, octaves=3) + 0.10 * warp
+    return out
+
+
+def carve(ground: Ground, x: Array, y: Array) -> Field:
+    """Height (h, w), about -1 to 1 of half the relief."""
+    return _columns(Sheet(ground, x, y)).height
+
+
+def painted(ground: Ground, x: Array, y: Array) -> Picture:
+    """Reflectance (h, w, 3)."""
+    sheet = Sheet(ground, x, y)
+    stone = _columns(sheet)
+    count = int(stone.column.max()) + 1
+    mixes = hashed(sheet.number(80), np.arange(count)) % len(_PIGMENTS)
+    coat = Coat.picked(_PIGMENTS, mixes.astype(np.int64)[stone.column])
+    drums = (0.66 + 0.72 * uniform(sheet.number(81), np.arange(int(stone.drum.max()) + 1))).astype(np.float32)
+    brush = sheet.fbm(7.0, 34.0, 82, octaves=2) * 0.16 + sheet.grain(1.2, 6.0, 83) * 0.14
+    # one facet of a column is painted light, the one turned away dark
+    depth = np.array([1.22, 1.05, 0.88, 0.72], dtype=np.float32)
+    facet = 0.85 * smoothstep(-0.40, -0.52, stone.across) - 0.50 * smoothstep(0.42, 0.54, stone.across)
+    coat.times(depth[stone.rank] * drums[stone.drum] * (1.0 + brush) * (1.0 + facet))
+    patches = sheet.fbm(110.0, 150.0, 84, octaves=3)
+    coat.over("#8d8f8e", 0.55 * smoothstep(0.18, 0.6, patches))
+    coat.over("#5b4636", 0.50 * smoothstep(-0.10, -0.5, sheet.fbm(170.0, 210.0, 85, octaves=3)))
+    coat.over("#141518", 0.60 * smoothstep(-0.16, -0.5, patches))
+    coat.times(1.10 + 0.60 * sheet.fbm(400.0, 420.0, 86, octaves=2))
+    _edges(coat, sheet, stone)
+    _weather(coat, sheet, stone)
+    return coat.picture()
+
+
+def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
+    broken = sheet.fbm(24.0, 44.0, 90, octaves=2)
+    bristles = smoothstep(-0.4, 0.6, sheet.grain(1.3, 5.0, 91) + 0.6 * broken)
+    out = sheet.raised(stone.height, 16.0)
+    coat.over("#090a0c", 0.85 * smoothstep(0.04, 0.40, -out))
+    joint = smoothstep(1.6, 0.4, stone.joint) * smoothstep(-0.3, 0.1, broken)
+    side = smoothstep(2.2, 0.5, stone.side)
+    coat.over("#08090a", 0.90 * np.maximum(side, 0.85 * joint))
+    # the edge below a joint catches the brush, and so do the arrises between facets
+    arris = smoothstep(0.10, 0.02, np.abs(np.abs(stone.across) - 0.50))
+    coat.over("#a9aaa6", 0.55 * arris * bristles)
+    coat.over("#b4b4ae", 0.40 * smoothstep(4.6, 1.6, stone.joint) * (1.0 - joint) * bristles)
+    coat.over("#c3c2ba", 0.50 * smoothstep(0.14, 0.40, out) * bristles)
+
+
+def _weather(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
+    ground = sheet.ground
+    share = (sheet.column - ground.bottom / sheet.mm) / (ground.height / sheet.mm)
+    blotch = sheet.fbm(44.0, 52.0, 100, octaves=4, gain=0.62)
+    lichen = smoothstep(0.30, 0.40, blotch) * smoothstep(0.28, 0.5, share)
+    coat.over("#a58a3e", 0.70 * lichen * smoothstep(-0.4, 0.4, sheet.grain(2.0, 2.0, 101)))
+    coat.over("#8f9c86", 0.55 * smoothstep(0.26, 0.34, -blotch) * smoothstep(0.2, 0.4, share))
+    # birds sit on the tops; what they leave runs down
+    topped = stone.under_top < 800.0
+    sat_on = (uniform(sheet.number(102), np.arange(int(stone.column.max()) + 1)) > 0.58)[stone.column] & topped
+    runs = sheet.fbm(7.0, 150.0, 103, octaves=3)
+    length = 60.0 + 150.0 * (runs + 0.35)
+    white = smoothstep(0.0, 0.55, 1.0 - stone.under_top / np.maximum(length, 8.0) + 0.25 * runs) * sat_on
+    coat.over("#d6d3c4", 0.86 * white * smoothstep(-0.55, 0.25, sheet.grain(2.0, 9.0, 104) + runs))
+    coat.over("#b9b7ae", 0.80 * smoothstep(9.0, 4.0, stone.under_top) * topped)
+    # the tide: weed, then barnacles above it
+    tide = share + 0.05 * sheet.fbm(170.0, 110.0, 105, octaves=4, gain=0.6)
+    speckle = sheet.fbm(11.0, 11.0, 106, octaves=2) + 0.5 * sheet.fbm(60.0, 50.0, 108, octaves=2)
+    barnacles = smoothstep(0.10, 0.14, tide) * smoothstep(0.24, 0.16, tide)
+    coat.over("#9d9888", 0.70 * barnacles * smoothstep(0.0, 0.3, speckle))
+    weed = smoothstep(0.135, 0.10, tide) * smoothstep(-0.75, -0.1, speckle)
+    coat.over("#1c2117", 0.85 * weed)
+    coat.over("#474a26", 0.6 * weed * smoothstep(0.1, 0.4, sheet.fbm(14.0, 40.0, 107, octaves=3)))

@@ -1,0 +1,83 @@
+"""The judged outline over a frame: what breaks is dashed, thicker and red; what holds is thin and blue."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from previz.deliver.overlay import OutlinePieces, lens_strip, with_outline
+from previz.deliver.style import CHALK, PAPER, SIGNAL
+from tests.deliver.made_up import near, noise
+
+
+def across(broken: bool, ground: int, width: int = 960) -> np.ndarray:
+    frame = np.full((120, width, 3), ground, dtype=np.uint8)
+    points = np.stack([np.arange(20.0, width - 20.0), np.full(width - 40, 60.5)], axis=-1)
+    return with_outline(frame, [OutlinePieces(points, np.full(len(points), broken))])
+
+
+@pytest.mark.parametrize("ground", [0, 90, 255])
+def test_broken_is_thicker_and_dashed(ground: int) -> None:
+    holds, breaks = near(across(False, ground), CHALK, 40), near(across(True, ground), SIGNAL, 40)
+    assert holds[:, 30:-30].any(axis=0).mean() > 0.99, "what holds is an unbroken line"
+    assert 0.5 < breaks[:, 30:-30].any(axis=0).mean() < 0.8, "what breaks is dashed"
+    assert breaks.sum(axis=0).max() >= 3 * holds.sum(axis=0).max()
+    assert not near(across(False, ground), SIGNAL, 40).any()
+    assert not near(across(True, ground), CHALK, 40).any()
+
+
+@pytest.mark.parametrize("ground", [SIGNAL, PAPER, (0, 0, 0)])
+def test_what_breaks_can_be_seen_on_a_wall_of_any_colour(ground: tuple[int, int, int]) -> None:
+    frame = np.broadcast_to(np.array(ground, dtype=np.uint8), (120, 480, 3)).copy()
+    points = np.stack([np.arange(20.0, 460.0), np.full(440, 60.0)], axis=-1)
+    got = with_outline(frame, [OutlinePieces(points, np.ones(440, dtype=bool))])
+    assert np.abs(got.astype(int) - frame).max(axis=2).max() > 120
+
+
+def test_the_rest_of_the_frame_is_left_alone() -> None:
+    frame = noise(90, 160)
+    points = np.array([[40.0, 20.0], [60.0, 20.0], [60.0, 40.0]])
+    got = with_outline(frame, [OutlinePieces(points, np.array([True, False, False]), closed=True)])
+    far = np.ones((90, 160), dtype=bool)
+    far[10:50, 30:70] = False
+    np.testing.assert_array_equal(got[far], frame[far])
+    assert (got != frame).any()
+    np.testing.assert_array_equal(with_outline(frame, []), frame)
+
+
+def test_a_closed_outline_is_closed_and_unseen_points_are_left_out() -> None:
+    frame = np.zeros((100, 100, 3), dtype=np.uint8)
+    square = np.array([[20.0, 20.0], [80.0, 20.0], [80.0, 80.0], [20.0, 80.0]])
+    holds = np.zeros(4, dtype=bool)
+    closed = with_outline(frame, [OutlinePieces(square, holds, closed=True)])
+    opened = with_outline(frame, [OutlinePieces(square, holds)])
+    assert closed[50, 18:23].max() > 0
+    assert opened[50, 18:23].max() == 0
+    square[1] = np.nan
+    hidden = with_outline(frame, [OutlinePieces(square, holds)])
+    assert hidden[20].max() == 0
+    assert hidden[80, 50].max() > 0
+
+
+def test_one_broken_piece_can_be_seen() -> None:
+    frame = np.zeros((60, 200, 3), dtype=np.uint8)
+    points = np.stack([np.arange(20.0, 180.0), np.full(160, 30.0)], axis=-1)
+    broken = np.zeros(160, dtype=bool)
+    broken[80:86] = True
+    assert near(with_outline(frame, [OutlinePieces(points, broken)]), SIGNAL, 40).sum() >= 6
+
+
+def test_flags_must_match_points() -> None:
+    with pytest.raises(ValueError, match="an outline is"):
+        with_outline(noise(20, 20), [OutlinePieces(np.zeros((3, 2)), np.zeros(2, dtype=bool))])
+
+
+@pytest.mark.parametrize("height", [270, 271])
+def test_strip(height: int) -> None:
+    picture = noise(height, 480)
+    got = lens_strip(picture, "1037  rail 44.2 mm", "breaks", SIGNAL)
+    np.testing.assert_array_equal(got[:height], picture)
+    assert got.shape[0] % 2 == 0
+    assert near(got[height:], SIGNAL)[:, 240:].any()
+    assert not near(got[height:], SIGNAL)[:, :240].any()
+    np.testing.assert_array_equal(got, lens_strip(picture, "1037  rail 44.2 mm", "breaks", SIGNAL))

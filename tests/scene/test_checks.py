@@ -1,0 +1,127 @@
+"""Scenes that cannot be built or shot: each is refused with its reason, and its neighbour just inside is not."""
+
+from pathlib import Path
+
+import pytest
+
+from previz.errors import SceneError
+from previz.scene.checks import impossible, refuse_impossible
+from previz.scene.reader import read_scene
+from tests.scene.example import changed, scene_of, written
+
+LENGTH, BEND = '"850 mm"', "taper     = 1.0 "
+POSITION = '["0 mm", "160 mm", "1250 mm"]'
+ALONG, TRAVEL, REVEAL = "[1, 0, 0] ", 'travel = "120 mm"', "reveal = 1090"
+HOLD, FRAMES, LAMP = "[1001, 1040]", "frames = 100", 'name = "key"'
+
+ORIGIN, OUT = '["0 mm", "0 mm", "0 mm"]', '["0 mm", "0 mm", "1 m"]'
+
+# what is changed, the key path that is refused, what is said
+IMPOSSIBLE = [
+    ([(LENGTH, '"1250 mm"')], "bridge.length", "1250.0 mm from the wall"),
+    ([(LENGTH, '"1300 mm"')], "bridge.length", "shorten the bridge"),
+    # a move along the bridge runs into its end only after the station frame
+    ([(ALONG, "[0, 0, -1] "), (TRAVEL, 'travel = "900 mm"')], "bridge.length", "(frame 1100)"),
+    ([(POSITION, '["0 mm", "-5 mm", "840 mm"]')], "bridge.length", "840.0 mm"),
+    ([(ALONG, "[0, -1, -0.4] "), (TRAVEL, 'travel = "500 mm"'), (LENGTH, '"1200 mm"')], "bridge.length", "frame"),
+    ([(POSITION, '["0 mm", "160 mm", "0 mm"]')], "camera.position[3]", "in front of the wall"),
+    ([(POSITION, '["0 mm", "160 mm", "-1 m"]')], "camera.position[3]", "in front of the wall"),
+    ([(POSITION, '["0 mm", "160 mm", "19 mm"]')], "camera.position[3]", "more than 20.0 mm"),
+    ([(ALONG, "[0, 0, -1] "), (TRAVEL, 'travel = "3 m"')], "camera.position[3]", "at frame 1100"),
+    ([(HOLD, "[1040, 1001]")], "rail.hold", "swap the two"),
+    ([(HOLD, "[1, 40]")], "rail.hold", "numbered from 1001"),
+    ([(HOLD, "[1001, 1101]"), (REVEAL, "")], "rail.hold", "set frames to at least 101"),
+    ([(REVEAL, "reveal = 1040")], "rail.reveal", "after the hold's end, 1040"),
+    ([(REVEAL, "reveal = 1101")], "rail.reveal", "1001 to 1100"),
+    ([(REVEAL, "reveal = 90")], "rail.reveal", "numbered from 1001"),
+    ([(REVEAL, "station = 1101")], "rail.station", "1001 to 1100"),
+    ([(TRAVEL, 'travel = "0 mm"')], "rail.travel", "not zero over 100 frames"),
+    ([(ALONG, '"arc" ')], "rail.radius", 'like radius = "1.5 m"'),
+    ([(ALONG, '"arc" '), (REVEAL, 'radius = "0 mm"')], "rail.radius", 'like radius = "1.5 m"'),
+    ([(ALONG, '"arc" '), (REVEAL, 'radius = "38.1 mm"')], "rail.radius", "at least 38.2 mm"),
+    ([(ALONG, "[1, 0.2, 0] "), (REVEAL, 'radius = "1 m"')], "rail.along", "lies flat"),
+    ([(REVEAL, 'aim = ["10 mm", "160 mm", "1250 mm"]')], "rail.aim", "does not run through"),
+    ([('"50 mm"', '"1.8 m"'), ('doorway = { width = "60 mm", height = "110 mm" }', "")], "bridge.width", "narrower"),
+    ([(BEND, "taper = 20 "), ('"50 mm"', '"95 mm"')], "bridge.taper", "narrower than the wall"),
+    ([(BEND, "taper = 0.06 "), ('"50 mm"', '"12 mm"'), ('thickness = "12 mm"', "")], "bridge.taper", "0.7 mm"),
+    ([(BEND, 'bend = "851 mm" ')], "bridge.bend", "at most the bridge's length"),
+    ([(BEND, 'camber = "-426 mm" ')], "bridge.camber", "at most half"),
+    ([('"700 mm"            # above', '"2.2 m" # above')], "wall.top", "wall behind the bridge"),
+    ([('width = "60 mm"', 'width = "1.8 m"')], "wall.doorway.width", "narrower than the wall"),
+    ([('height = "110 mm"', 'height = "700 mm"')], "wall.doorway.height", "lower than the wall's top"),
+    ([('"40 mm"', '"1.7 m"')], "wall.relief", "out of the rock"),
+    ([('focus    = "700 mm"', 'focus = "35 mm"')], "camera.focus", "beyond the focal length"),
+    ([('stop     = "f/22"', 'shift = ["36 mm", "0 mm"]')], "camera.shift", "the sensor's own size"),
+    ([("[1920, 1080]", "[1000, 1000]")], "delivery.frame", "at most 668 lines"),
+    ([(LAMP, LAMP + '\n[[lamp]]\nname = "KEY "')], "lamp[2].name", "as lamp 1"),
+    ([(LAMP, f"{LAMP}\nposition = {ORIGIN}\naim = {OUT}")], "lamp[1].position[3]", "in front of the wall"),
+    ([(LAMP, f"{LAMP}\nposition = {OUT}\naim = {OUT}")], "lamp[1].aim", "away from the lamp itself"),
+    ([('foot_mark = "400 mm"', 'foot_mark = "851 mm"')], "plate.foot_mark", "miniature"),
+    ([('tilt     = "-8 deg"', 'pan = "180 deg"')], "camera.position", "the sill and the near end behind it"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("changes", "key", "says"), IMPOSSIBLE)
+def test_what_cannot_be_built_is_refused_with_the_reason(
+    tmp_path: Path, changes: list[tuple[str, str]], key: str, says: str
+) -> None:
+    with pytest.raises(SceneError) as caught:
+        read_scene(written(tmp_path, changed(*changes)))
+    matching = [fault for fault in caught.value.faults if fault.key == key]
+    assert len(matching) == 1, caught.value
+    assert says in str(matching[0])
+    assert matching[0].line > 1
+
+
+# the nearest neighbours of the above that can be built
+POSSIBLE = [
+    [(LENGTH, '"1249 mm"')],
+    [(ALONG, "[0, 0, -1] "), (TRAVEL, 'travel = "350 mm"')],
+    # beside the bridge the lens may pass its end
+    [(ALONG, "[1, 0, -0.5] "), (TRAVEL, 'travel = "1200 mm"')],
+    [(POSITION, '["2 m", "160 mm", "10 mm"]'), (LENGTH, '"5 mm"'), ('"40 mm"', '"9 mm"'),
+     ("foot_mark = \"400 mm\"", "foot_mark = \"5 mm\""), ('tilt     = "-8 deg"', 'pan = "-90 deg"')],
+    [(HOLD, "[1001, 1100]"), (REVEAL, "")],
+    [(HOLD, "[1100, 1100]"), (REVEAL, "")],
+    [(REVEAL, "reveal = 1041")],
+    [(REVEAL, "reveal = 1100")],
+    [(FRAMES, "frames = 1"), (TRAVEL, 'travel = "0 mm"'), (HOLD, "[1001, 1001]"), (REVEAL, "")],
+    [(TRAVEL, 'travel = "-120 mm"')],
+    [(ALONG, '"arc" '), (REVEAL, 'radius = "-38.3 mm"')],
+    [(ALONG, "[1, 0, 0.2] "), (REVEAL, 'radius = "1 m"')],
+    [(REVEAL, 'aim = ["0 mm", "0 mm", "0 mm"]')],
+    [('focus    = "700 mm"', 'focus = "36 mm"')],
+    [("[1920, 1080]", "[1500, 1000]")],
+    # a Super 35 gate, whose printed sides make 1.3339
+    [("[1920, 1080]", "[1600, 1200]"), ('"35.9 x 24.0 mm"', '"24.89 x 18.66 mm"')],
+    [(LAMP, LAMP + '\nposition = ["0 mm", "1 m", "-200 mm"]')],
+    [('foot_mark = "400 mm"', 'foot_mark = "850 mm"')],
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("changes", POSSIBLE)
+def test_what_can_be_built_is_not_refused(tmp_path: Path, changes: list[tuple[str, str]]) -> None:
+    assert impossible(scene_of(tmp_path, *changes)) == []
+
+
+def test_a_modelled_wall_or_bridge_is_not_judged_by_sizes_it_does_not_have(tmp_path: Path) -> None:
+    (tmp_path / "thing.glb").write_bytes(b"x")
+    mesh = 'mesh = "thing.glb" '
+    assert impossible(scene_of(tmp_path, ('kind   = "slate" ', mesh), ('height = "110 mm"', 'height = "900 mm"'))) == []
+    assert impossible(scene_of(tmp_path, (BEND, mesh), (LENGTH, '"3 m"'))) == []
+    (tmp_path / "paint.png").write_bytes(b"x")
+    with pytest.raises(SceneError, match="one of mesh and image"):
+        scene_of(tmp_path, (BEND, mesh), ('width     = "50 mm"', 'image = "paint.png"'))
+
+
+def test_a_scene_edited_in_python_is_refused_alike(tmp_path: Path) -> None:
+    scene = scene_of(tmp_path)
+    refuse_impossible(scene)
+    with pytest.raises(SceneError, match=r"Quarry walk: bridge.length: expected a bridge that ends before the lens"):
+        refuse_impossible(scene.edited(bridge__length=1.3))
+
+
+def test_several_reasons_come_together(tmp_path: Path) -> None:
+    scene = scene_of(tmp_path).edited(bridge__length=1.3, camera__focus=0.02, rail__hold=(1090, 1001))
+    # the lens's way is not judged while the frames are in disorder
+    assert [reason.key for reason in impossible(scene)] == ["camera.focus", "rail.hold", "rail.reveal"]
