@@ -77,7 +77,8 @@ class CandidateJob:
             return replace(blank, reason=error.errors()[0]["msg"])
         faults = impossible(scene)
         if faults:
-            return replace(blank, scene=scene, reason=f"{faults[0].key}: expected {faults[0].expected}, found {faults[0].found}")
+            first = faults[0]
+            return replace(blank, scene=scene, reason=f"{first.key}: expected {first.expected}, found {first.found}")
         move = move_of(scene)
         station_point = np.asarray(move.camera(move.station_frame).position)
         bridge, _ = painter_of(looker).painted(scene, station_point)

@@ -10,19 +10,18 @@ import numpy as np
 from previz import colour
 from previz.build.surface import Pixels8
 from previz.camera import Camera
-from previz.deliver.cutout import place_cutout
+from previz.deliver.cutout import Figure, figure_of, place_cutout
 from previz.deliver.frames import read_png
 from previz.errors import BuildError
 from previz.geometry import Array
 from previz.scene.model import Scene
-from previz.scene.move import Move
 
 
 @dataclass(frozen=True, eq=False)
-class Figure:
-    """A cut-out (h, w, 4) uint8 that stands at ``foot`` (3,) m and is ``height`` m tall, at miniature size."""
+class StandingFigure:
+    """A cut-out that stands at ``foot`` (3,) m and is ``height`` m tall, at miniature size."""
 
-    cutout: Pixels8
+    cutout: Figure
     foot: Array
     height: float
 
@@ -38,7 +37,7 @@ class Figure:
         return colour.encoded8(linear)
 
 
-def figure_of(scene: Scene, move: Move) -> Figure | None:
+def standing_figure(scene: Scene) -> StandingFigure | None:
     """The scene's figure, or None where it has none. A folder of numbered frames gives its first."""
     plate = scene.plate
     if plate is None or plate.figure is None:
@@ -53,7 +52,7 @@ def figure_of(scene: Scene, move: Move) -> Figure | None:
     bridge = scene.bridge
     along = foot_mark / bridge.length
     foot = np.array([bridge.bend * along**2, 4.0 * bridge.camber * along * (1.0 - along), foot_mark])
-    return Figure(_rgba(path), foot, plate.height / scene.scale)
+    return StandingFigure(figure_of(_rgba(path)), foot, plate.height / scene.scale)
 
 
 def _rgba(path: Path) -> Pixels8:

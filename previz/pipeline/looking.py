@@ -225,14 +225,15 @@ class LookingRoom:
             for line in self._lines:
                 # one job ahead keeps a worker busy; results far ahead of their turn would fill the memory
                 while busy[line] < 2 and len(waiting) < 4 * self.workers:
-                    number, job = next(coming, (None, None))
-                    if number is None:
+                    following = next(coming, None)
+                    if following is None:
                         break
-                    _send(line, (_DO, number, job))
+                    _send(line, (_DO, *following))
                     busy[line] += 1
             if not any(busy.values()):
                 return
-            for line in [one for one in wait([one for one in self._lines if busy[one]]) if isinstance(one, Connection)]:
+            ready = wait([line for line in self._lines if busy[line]])
+            for line in [line for line in self._lines if line in ready]:
                 number, result = _received(line)
                 waiting[number] = result
                 busy[line] -= 1

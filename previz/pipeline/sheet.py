@@ -15,7 +15,7 @@ from previz.deliver.sheet import CandidatePlan, CandidateView, ContactCell, Cont
 from previz.deliver.style import both_text
 from previz.errors import UnitError
 from previz.pipeline.candidates import CandidateJob, CandidateResult, Setting, as_row, better
-from previz.pipeline.figure import figure_of
+from previz.pipeline.figure import standing_figure
 from previz.pipeline.looking import LookingRoom
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
@@ -106,7 +106,7 @@ def _with_figure(result: CandidateResult) -> Pixels8 | None:
     if result.code is None or result.scene is None:
         return result.code
     move = move_of(result.scene)
-    figure = figure_of(result.scene, move)
+    figure = standing_figure(result.scene)
     if figure is None:
         return result.code
     h, w = result.code.shape[:2]

@@ -22,7 +22,7 @@ from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
-from previz.pipeline.figure import Figure, figure_of
+from previz.pipeline.figure import StandingFigure, standing_figure
 from previz.pipeline.ledger import Ledger
 from previz.pipeline.looking import FrameJob, FrameResult, LookingRoom
 from previz.pipeline.prepare import ReadySet, prepare
@@ -58,9 +58,10 @@ def shoot(
     """Draw and judge the whole move; returns the summary that is also written."""
     scene = read_scene(scene_path)
     folder = OutputFolder(results_folder(scene_path, out))
+    folder.remove_leftovers()
     move = move_of(scene)
     height_px = _height(scene, width_px)
-    figure = figure_of(scene, move) if with_figure else None
+    figure = standing_figure(scene) if with_figure else None
     with LookingRoom(workers, engine) as room:
         ready = prepare(scene)
         room.load(ready)
@@ -147,7 +148,7 @@ def _files_are_there(folder: OutputFolder, frame: int) -> bool:
 
 
 def _write_frame(
-    folder: OutputFolder, move: Move, result: FrameResult, side: SideView, figure: Figure | None
+    folder: OutputFolder, move: Move, result: FrameResult, side: SideView, figure: StandingFigure | None
 ) -> None:
     if result.code is None:
         raise RuntimeError("a frame to be kept came without its picture")

@@ -12,16 +12,17 @@ from previz.build.surface import Pixels8
 from previz.camera import OrthoCamera
 from previz.deliver.drawing import (
     Dimension,
-    LampMark,
     SideFrame,
     SideSheet,
     SideStatic,
     field_directions,
     sheet_cameras,
+    usual_dimensions,
 )
 from previz.deliver.paper import TitleBlock
 from previz.deliver.railrule import RailMark, RailRule
 from previz.deliver.style import PAPER_LINEAR
+from previz.deliver.symbols import LampMark
 from previz.geometry import Array, unit
 from previz.judge.frame import JudgedFrame
 from previz.judge.outline import Outline
@@ -172,14 +173,7 @@ def _picture(engine: Engine, camera: OrthoCamera) -> Pixels8:
 
 
 def _dimensions(scene: Scene, move: Move) -> tuple[Dimension, ...]:
-    station = np.asarray(move.camera(move.station_frame).position)
-    below = np.array([station[0], 0.0, station[2]])
-    sill = np.array([0.0, 0.0, 0.0])
+    rail = move.positions
     near_end = np.array([scene.bridge.bend, 0.0, scene.bridge.length])
-    half = 0.5 * scene.bridge.width * np.array([1.0, 0.0, 0.0])
-    return (
-        Dimension("side", below, station, -46.0 if station[1] > 0 else 46.0),
-        Dimension("side", sill, near_end, 52.0),
-        Dimension("side", np.array([0.0, 0.0, 0.0]), np.array([0.0, 0.0, station[2]]), 84.0),
-        Dimension("plan", near_end + half, near_end - half, 30.0),
-    )
+    station = np.asarray(move.camera(move.station_frame).position)
+    return usual_dimensions(station, np.zeros(3), near_end, rail[0], rail[-1])
