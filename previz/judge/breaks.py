@@ -17,18 +17,30 @@ correction for guessing (Abbott, Journal of Economic Entomology 18, 265, 1925).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from previz.build.surface import Picture
 from previz.errors import JudgeError
-from previz.judge.fields import Fields, fields_of, reach_px, window_px
+from previz.judge.fields import fields_of, reach_px, window_px
 from previz.judge.ordinary import JND, Ordinary, across, in_direction, sizes
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
 from previz.judge.viewer import SHORTEST_RUN_DEG, WINDOW_ASPECT, WINDOW_GAIN, WINDOW_OFFSET, Viewer
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class Sides:
+    """What the windows see, (S, N, 4) each: L*, a*, b* and log grain outside and inside the outline at every scale."""
+
+    outside: Floats
+    inside: Floats
+    clean_outside: Floats
+    clean_inside: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,16 +71,17 @@ def break_of(
     if len(outline) == 0:
         raise JudgeError("the bridge's outline is not in the frame")
     part, origin = _seen_from_outline(with_bridge, outline, viewer)
-    steps, changes = steps_and_changes(
-        fields_of(with_bridge[part], viewer, origin), fields_of(clean[part], viewer, origin), outline, viewer
-    )
-    return decided(steps, changes, outline, ordinary, viewer)
+    sides = []
+    for picture in (with_bridge, clean):
+        fields = fields_of(picture[part], viewer, origin)
+        pairs = [across(fields, k, outline.xy, outline.normal, s) for k, s in enumerate(window_px(viewer))]
+        sides += [np.stack([pair[0] for pair in pairs]), np.stack([pair[1] for pair in pairs])]
+    return decided(Sides(*sides), outline, ordinary, viewer)
 
 
-def decided(
-    steps: Array, changes: Array, outline: Outline, ordinary: Ordinary, viewer: Viewer
-) -> Break:
-    """Break from the steps across the outline and the changes against the clean frame, both (N, S, 2)."""
+def decided(sides: Sides, outline: Outline, ordinary: Ordinary, viewer: Viewer) -> Break:
+    """Break from what the windows see on either side of the outline."""
+    steps, changes = _steps_and_changes(sides, outline, viewer)
     limit = in_direction(ordinary.limit, outline.normal)
     excess = steps / limit
     counts = (steps >= JND) & (excess >= 1.0) & (changes >= JND)
@@ -92,17 +105,14 @@ def _seen_from_outline(
     return (slice(int(y0), int(y1)), slice(int(x0), int(x1))), (int(x0), int(y0))
 
 
-def steps_and_changes(
-    with_bridge: Fields, clean: Fields, outline: Outline, viewer: Viewer
-) -> tuple[Array, Array]:
+def _steps_and_changes(sides: Sides, outline: Outline, viewer: Viewer) -> tuple[Array, Array]:
     """Steps across the outline and the larger change on either side against the clean frame, both (N, S, 2)."""
     steps, changes = [], []
     for scale, sigma in enumerate(window_px(viewer)):
-        outside, inside = across(with_bridge, scale, outline.xy, outline.normal, sigma)
-        clean_outside, clean_inside = across(clean, scale, outline.xy, outline.normal, sigma)
+        outside, inside = sides.outside[scale], sides.inside[scale]
         along = WINDOW_ASPECT * sigma
         steps.append(sizes(smoothed_along(outside - inside, outline, along)) / WINDOW_GAIN)
-        outer = sizes(smoothed_along(outside - clean_outside, outline, along))
-        inner = sizes(smoothed_along(inside - clean_inside, outline, along))
+        outer = sizes(smoothed_along(outside - sides.clean_outside[scale], outline, along))
+        inner = sizes(smoothed_along(inside - sides.clean_inside[scale], outline, along))
         changes.append(np.maximum(outer, inner))
     return np.stack(steps, axis=1).astype(np.float64), np.stack(changes, axis=1).astype(np.float64)

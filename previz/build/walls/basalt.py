@@ -22,12 +22,14 @@ _PIGMENTS = ["#4c4f54", "#3a3d41", "#5c5e60", "#292b2e", "#6a6862", "#54504b", "
 
 @dataclass(frozen=True, eq=False)
 class _Columns:
-    """Of every place: a number of its column and of its drum, how far (-1 left to 1 right) across the column and
-    how far (mm) from its side, from its drum's joint and from its top, and the height, -1 to 1."""
+    """Of every place: a number of its column and of its drum, which of the column's three faces it lies on (0 to 2)
+    and how far (mm) it is from the edges between them, from the column's side, from its drum's joint and from its
+    top; the rank of the column and the height, -1 to 1."""
 
     column: NDArray[np.int64]
     drum: NDArray[np.int64]
-    across: Field
+    face: NDArray[np.int8]
+    arris: Field
     side: Field
     joint: Field
     under_top: Field
@@ -40,11 +42,12 @@ def _columns(sheet: Sheet) -> _Columns:
     warp = sheet.fbm(420.0, 520.0, 1, octaves=2)
     fine = sheet.fbm(60.0, 90.0, 2, octaves=2)
     # columns fan out a little
-    u = sheet.row * (1.0 + 0.00012 * sheet.column) + 0.07 * sheet.column + 34.0 * warp + 2.2 * fine
+    u = sheet.row * (1.0 + 0.00012 * sheet.column) + 0.10 * sheet.column + 12.0 * warp + 0.8 * fine
     reach = float(np.abs(u).max()) + 100.0
     shape = sheet.shape
     out = _Columns(
         *(np.zeros(shape, np.int64) for _ in range(2)),
+        np.zeros(shape, np.int8),
         *(np.zeros(shape, np.float32) for _ in range(4)),
         np.zeros(shape, np.int8),
         np.full(shape, -9.0, np.float32),
@@ -54,7 +57,7 @@ def _columns(sheet: Sheet) -> _Columns:
     bottom = ground.bottom / sheet.mm
     free = np.ones(shape, dtype=bool)
     for rank, (stands, share, scatter) in enumerate(_RANKS):
-        row = courses(-reach, reach, 27.0, 66.0, sheet.number(10 + rank))
+        row = courses(-reach, reach, 17.0, 44.0, sheet.number(10 + rank))
         index = row.index(u)
         thickness = row.thickness()
         centre = (0.5 * (row.starts[1:] + row.starts[:-1])).astype(np.float32)
@@ -66,24 +69,29 @@ def _columns(sheet: Sheet) -> _Columns:
         slant = (uniform(sheet.number(30 + rank), names) * 16.0 - 8.0)[index] * across
         top = bottom + (share + 0.24 * (skyline - 0.5)) * usual_height + (chance[index] - 0.5) * scatter + slant
         mine = free & (sheet.column < top)
-        step = (30.0 + 60.0 * uniform(sheet.number(40 + rank), names)).astype(np.float32)[index]
+        step = (26.0 + 90.0 * uniform(sheet.number(40 + rank), names)).astype(np.float32)[index]
         # drums sit in one another like saucers
-        place = (sheet.column + 300.0 * chance[index] + 5.0 * across * across) / step
+        place = (sheet.column + 300.0 * chance[index] + 1.6 * across * across) / step
         drum = np.floor(place)
         drum_number = (drum.astype(np.int64) % _PER_COLUMN) + number * _PER_COLUMN
-        turned = (uniform(sheet.number(50 + rank), names) * 0.5 - 0.25)[index]
-        facets = np.minimum(np.minimum(1.0, 2.1 * (1.0 + across)), 2.1 * (1.0 - across)) + turned * across
+        left = (-0.72 + 0.55 * uniform(sheet.number(50 + rank), names))[index]
+        right = (0.17 + 0.55 * uniform(sheet.number(55 + rank), names))[index]
+        # three faces of a prism: the middle one stands out, the others fall back to the joint between columns
+        facets = np.minimum(np.minimum(1.0, (1.0 + across) / (1.0 + left)), (1.0 - across) / (1.0 - right))
+        face = (across > left).astype(np.int8) + (across > right).astype(np.int8)
+        arris = np.minimum(np.abs(across - left), np.abs(across - right)) * 0.5 * thickness[index]
         shift = uniform(sheet.number(60), np.arange(int(drum_number.max()) + 1))
         height = (
             stands
-            + 0.24 * (facets - 1.0)
-            + 0.10 * (uniform(sheet.number(70 + rank), names)[index] - 0.5)
+            + 0.26 * (facets - 1.0)
+            + 0.16 * (uniform(sheet.number(70 + rank), names)[index] - 0.5)
             + 0.10 * (shift[drum_number] - 0.5)
         )
         for target, value in (
             (out.column, number),
             (out.drum, drum_number),
-            (out.across, across),
+            (out.face, face),
+            (out.arris, arris),
             (out.side, (1.0 - np.abs(across)) * 0.5 * thickness[index]),
             (out.joint, np.minimum(place - drum, 1.0 - (place - drum)) * step),
             (out.under_top, np.minimum(top - sheet.column, 900.0)),
@@ -108,16 +116,18 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     count = int(stone.column.max()) + 1
     mixes = hashed(sheet.number(80), np.arange(count)) % len(_PIGMENTS)
     coat = Coat.picked(_PIGMENTS, mixes.astype(np.int64)[stone.column])
-    drums = (0.66 + 0.72 * uniform(sheet.number(81), np.arange(int(stone.drum.max()) + 1))).astype(np.float32)
-    brush = sheet.fbm(7.0, 34.0, 82, octaves=2) * 0.16 + sheet.grain(1.2, 6.0, 83) * 0.14
-    # one facet of a column is painted light, the one turned away dark
-    depth = np.array([1.22, 1.05, 0.88, 0.72], dtype=np.float32)
-    facet = 0.85 * smoothstep(-0.40, -0.52, stone.across) - 0.50 * smoothstep(0.42, 0.54, stone.across)
-    coat.times(depth[stone.rank] * drums[stone.drum] * (1.0 + brush) * (1.0 + facet))
-    patches = sheet.fbm(110.0, 150.0, 84, octaves=3)
-    coat.over("#8d8f8e", 0.55 * smoothstep(0.18, 0.6, patches))
-    coat.over("#5b4636", 0.50 * smoothstep(-0.10, -0.5, sheet.fbm(170.0, 210.0, 85, octaves=3)))
-    coat.over("#141518", 0.60 * smoothstep(-0.16, -0.5, patches))
+    drums = (0.74 + 0.56 * uniform(sheet.number(81), np.arange(int(stone.drum.max()) + 1))).astype(np.float32)
+    # each face of a column catches the light in its own way: left ones more, right ones less
+    faces = 0.62 + 0.80 * uniform(sheet.number(87), np.arange(3 * count))
+    faces = (faces * np.tile([1.30, 1.0, 0.66], count)).astype(np.float32)
+    depth = np.array([1.25, 1.06, 0.88, 0.74], dtype=np.float32)
+    strokes = sheet.strokes(9.0, 60.0, 0.0, 82, octaves=3)
+    tone = depth[stone.rank] * drums[stone.drum] * faces[3 * stone.column + stone.face]
+    coat.times(tone * (1.0 + 0.26 * strokes + 0.12 * sheet.grain(1.2, 4.0, 83)))
+    patches = sheet.fbm(90.0, 150.0, 84, octaves=3) + 0.45 * strokes
+    coat.over("#a3a5a2", 0.55 * smoothstep(0.30, 0.48, patches))
+    coat.over("#5e4838", 0.45 * smoothstep(-0.10, -0.5, sheet.fbm(170.0, 260.0, 85, octaves=3)))
+    coat.over("#121316", 0.66 * smoothstep(-0.26, -0.44, patches))
     coat.times(1.10 + 0.60 * sheet.fbm(400.0, 420.0, 86, octaves=2))
     _edges(coat, sheet, stone)
     _weather(coat, sheet, stone)
@@ -129,31 +139,36 @@ def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     bristles = smoothstep(-0.4, 0.6, sheet.grain(1.3, 5.0, 91) + 0.6 * broken)
     out = sheet.raised(stone.height, 16.0)
     coat.over("#090a0c", 0.85 * smoothstep(0.04, 0.40, -out))
-    joint = smoothstep(1.6, 0.4, stone.joint) * smoothstep(-0.3, 0.1, broken)
-    side = smoothstep(2.2, 0.5, stone.side)
-    coat.over("#08090a", 0.90 * np.maximum(side, 0.85 * joint))
-    # the edge below a joint catches the brush, and so do the arrises between facets
-    arris = smoothstep(0.10, 0.02, np.abs(np.abs(stone.across) - 0.50))
-    coat.over("#a9aaa6", 0.55 * arris * bristles)
-    coat.over("#b4b4ae", 0.40 * smoothstep(4.6, 1.6, stone.joint) * (1.0 - joint) * bristles)
+    kept = uniform(sheet.number(92), np.arange(int(stone.drum.max()) + 1))[stone.drum]
+    joint = smoothstep(1.3, 0.4, stone.joint) * smoothstep(0.25, 0.75, kept + 0.4 * broken)
+    side = smoothstep(1.9, 0.5, stone.side)
+    coat.over("#08090a", 0.90 * np.maximum(side, 0.80 * joint))
+    coat.over("#0b0c0e", 0.70 * smoothstep(0.10, 0.6, sheet.overhang(stone.height, 7.0)))
+    # the edge below a joint catches the brush, and so do the arrises between faces
+    worn = smoothstep(-0.25, 0.35, broken + 0.5 * (kept - 0.5))
+    coat.over("#a4a6a4", 0.45 * smoothstep(1.5, 0.5, stone.arris) * worn)
+    coat.over("#b4b4ae", 0.30 * smoothstep(4.0, 1.6, stone.joint) * (1.0 - joint) * bristles * smoothstep(0.5, 0.8, kept))
     coat.over("#c3c2ba", 0.50 * smoothstep(0.14, 0.40, out) * bristles)
 
 
 def _weather(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     ground = sheet.ground
     share = (sheet.column - ground.bottom / sheet.mm) / (ground.height / sheet.mm)
-    blotch = sheet.fbm(44.0, 52.0, 100, octaves=4, gain=0.62)
-    lichen = smoothstep(0.30, 0.40, blotch) * smoothstep(0.28, 0.5, share)
-    coat.over("#a58a3e", 0.70 * lichen * smoothstep(-0.4, 0.4, sheet.grain(2.0, 2.0, 101)))
-    coat.over("#8f9c86", 0.55 * smoothstep(0.26, 0.34, -blotch) * smoothstep(0.2, 0.4, share))
+    blotch = sheet.fbm(40.0, 60.0, 100, octaves=5, gain=0.66)
+    colony = sheet.fbm(280.0, 240.0, 109, octaves=2)
+    lichen = smoothstep(0.42, 0.52, blotch + 0.5 * colony) * smoothstep(0.26, 0.5, share)
+    coat.over("#9c8544", 0.66 * lichen * smoothstep(-0.4, 0.4, sheet.grain(2.0, 2.0, 101)))
+    coat.over("#858f7c", 0.50 * smoothstep(0.42, 0.56, 0.45 * colony - blotch) * smoothstep(0.2, 0.4, share))
     # birds sit on the tops; what they leave runs down
     topped = stone.under_top < 800.0
-    sat_on = (uniform(sheet.number(102), np.arange(int(stone.column.max()) + 1)) > 0.58)[stone.column] & topped
-    runs = sheet.fbm(7.0, 150.0, 103, octaves=3)
-    length = 60.0 + 150.0 * (runs + 0.35)
-    white = smoothstep(0.0, 0.55, 1.0 - stone.under_top / np.maximum(length, 8.0) + 0.25 * runs) * sat_on
-    coat.over("#d6d3c4", 0.86 * white * smoothstep(-0.55, 0.25, sheet.grain(2.0, 9.0, 104) + runs))
-    coat.over("#b9b7ae", 0.80 * smoothstep(9.0, 4.0, stone.under_top) * topped)
+    count = int(stone.column.max()) + 1
+    sat_on = (uniform(sheet.number(102), np.arange(count)) > 0.55)[stone.column] & topped
+    runs = sheet.fbm(4.5, 190.0, 103, octaves=3, gain=0.6)
+    reach = (16.0 + 120.0 * uniform(sheet.number(110), np.arange(count)).astype(np.float32) ** 2)[stone.column]
+    gone = stone.under_top / (reach * (1.0 + 0.9 * runs) + 6.0)
+    white = smoothstep(1.0, 0.15, gone) * sat_on
+    coat.over("#d3d0c3", 0.80 * white * smoothstep(-0.35, 0.45, runs + 0.35 * sheet.grain(1.6, 7.0, 104) + 0.5 - gone))
+    coat.over("#aeada6", 0.80 * smoothstep(10.0, 6.0, stone.under_top) * topped * smoothstep(-0.6, 0.1, blotch))
     # the tide: weed, then barnacles above it
     tide = share + 0.05 * sheet.fbm(170.0, 110.0, 105, octaves=4, gain=0.6)
     speckle = sheet.fbm(11.0, 11.0, 106, octaves=2) + 0.5 * sheet.fbm(60.0, 50.0, 108, octaves=2)

@@ -15,13 +15,14 @@ from previz.geometry import Array
 @dataclass(frozen=True, eq=False)
 class _Ice:
     """Of every place: facets and the splinters in them, layer (0 to 1) and its rim (mm), how far it is turned up
-    or down (about -1 to 1), and the height, -1 to 1."""
+    or down (about -1 to 1), how deep it lies in a bowl (0 at the crest), and the height, -1 to 1."""
 
     facets: Cells
     splinters: Cells
     layer: Field
     layer_rim: Field
     turned: Field
+    bowls: Field
     height: Field
 
 
@@ -43,7 +44,7 @@ def _ice(sheet: Sheet) -> _Ice:
     rim = np.minimum(depth - begins[layer], begins[layer + 1] - depth)
     tone = uniform(sheet.number(10), np.arange(len(rows.thickness())))[layer]
     # the sun has eaten shallow bowls into the faces
-    bowls = np.abs(sheet.fbm(64.0, 42.0, 11, octaves=2))
+    bowls = np.abs(sheet.fbm(78.0, 50.0, 11, octaves=2, gain=0.35))
     height = (
         0.28 * broad
         + 0.56 * (out - 0.5)
@@ -52,10 +53,10 @@ def _ice(sheet: Sheet) -> _Ice:
         + 0.22 * small_out
         - 0.34 * small_up * splinters.up
         + 0.10 * (tone - 0.5)
-        + 0.10 * bowls
+        + 0.26 * bowls
     )
     turned = np.clip(-1.3 * upward - 0.7 * small_up + 0.5 * sideways, -1.0, 1.0)
-    return _Ice(facets, splinters, tone, rim, turned.astype(np.float32), height.astype(np.float32))
+    return _Ice(facets, splinters, tone, rim, turned.astype(np.float32), bowls, height.astype(np.float32))
 
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
@@ -71,7 +72,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     mood = sheet.fbm(460.0, 420.0, 20, octaves=2)
     strokes = sheet.strokes(34.0, 10.0, -0.55, 22, octaves=3)
     # light comes from above and is eaten by depth; faces turned to the sky are pale
-    lit = 0.16 + 0.50 * share + 0.36 * mood + 0.26 * ice.height - 0.34 * ice.turned + 0.14 * strokes
+    lit = 0.20 + 0.50 * share + 0.36 * mood + 0.26 * ice.height - 0.34 * ice.turned + 0.14 * strokes - 0.4 * (ice.bowls - 0.25)
     lit = lit + 0.16 * (ice.layer - 0.5)
     coat = Coat.of(sheet.shape, "#10304f")
     coat.over("#285f86", smoothstep(0.05, 0.28, lit))
@@ -102,13 +103,10 @@ def _edges(coat: Coat, sheet: Sheet, ice: _Ice, strokes: Field) -> None:
     out = sheet.raised(ice.height, 16.0)
     coat.over("#052040", 0.78 * smoothstep(0.04, 0.30, -out))
     crack = smoothstep(2.6, 0.7, ice.facets.gap) * smoothstep(-0.25, 0.25, broken)
-    fine = smoothstep(1.3, 0.4, ice.splinters.gap) * smoothstep(0.15, 0.5, broken)
-    coat.over("#031a35", 0.88 * np.maximum(crack, 0.7 * fine))
+    coat.over("#031a35", 0.85 * crack)
     coat.over("#052341", 0.66 * smoothstep(0.08, 0.5, sheet.overhang(ice.height, 7.0)))
-    edge = smoothstep(9.0, 3.0, ice.facets.gap) * smoothstep(2.0, 3.2, ice.facets.gap)
-    small_edge = smoothstep(5.0, 2.0, ice.splinters.gap) * smoothstep(1.2, 2.2, ice.splinters.gap)
-    crest = np.maximum(smoothstep(0.08, 0.30, out), 0.7 * np.maximum(edge, 0.7 * small_edge))
-    coat.over("#eaf3f5", 0.62 * crest * bristles)
+    crest = smoothstep(0.07, 0.26, out) * smoothstep(-0.3, 0.3, broken)
+    coat.over("#e3eef2", 0.60 * crest * bristles)
     # snow lies wherever something stands out below
     shelf = np.maximum(sheet.overhang(-ice.height, 9.0), 0.5 * sheet.overhang(-ice.height, 26.0))
     shelf = sheet.blurred(np.maximum(shelf, 0.6 * sheet.overhang(-ice.height, 3.5)), 3.0)

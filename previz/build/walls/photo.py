@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from previz.build.noise import smoothstep
-from previz.build.relief import Opening
+from previz.build.relief import JAMB, Opening
 from previz.build.surface import Picture
 from previz.build.walls.sheet import BRIGHTEST, DARKEST
 from previz.geometry import Array
@@ -53,12 +53,14 @@ def doorway_darkened(picture: Picture, opening: Opening | None, x: Array, y: Arr
     """The inside of a doorway painted nearly black, darkest at the top; its dressed edge is left in the wall's paint."""
     if opening is None:
         return picture
-    columns = np.flatnonzero(np.abs(x) < 0.5 * opening.width)
-    rows = np.flatnonzero((y > 0.0) & (y < opening.height))
+    # the rim and one texel more: the steep sides take their colour from there
+    reach = JAMB + max(abs(float(x[1] - x[0])), abs(float(y[1] - y[0]))) if len(x) > 1 and len(y) > 1 else JAMB
+    columns = np.flatnonzero(np.abs(x) < 0.5 * opening.width + reach)
+    rows = np.flatnonzero((y > -reach) & (y < opening.height + reach))
     if len(columns) == 0 or len(rows) == 0:
         return picture
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     depth = smoothstep(0.0, 0.4, y[rows] / opening.height)[:, None, None]
     out = picture.copy()
-    out[part] = np.maximum(picture[part] * (0.35 - 0.25 * depth), DARKEST)
+    out[part] = np.maximum(picture[part] * (0.30 - 0.22 * depth), DARKEST)
     return out

@@ -25,7 +25,7 @@ BRIGHTEST = 0.90
 _SAMPLES = 6.0
 
 # the shorter side (m) of the wall for which features are drawn at the sizes given in the rules
-_USUAL_SIDE = 1.2
+_USUAL_SIDE = 2.0
 
 
 @dataclass(frozen=True)
