@@ -69,13 +69,17 @@ class Camera:
         directions /= np.linalg.norm(directions, axis=-1, keepdims=True)
         return np.broadcast_to(self.position, directions.shape).copy(), directions
 
-    def resized(self, width_px: int, height_px: int) -> Camera:
-        """The same camera with another pixel count; the horizontal field is kept."""
-        k = width_px / self.width_px
+    def resized(self, width_px: int, height_px: int, factor: float | None = None) -> Camera:
+        """The same camera with another pixel count; the horizontal field is kept.
+
+        ``factor`` is how many times finer the pixels become; given, it decides instead of the width, and the frame
+        is cropped or widened about its middle.
+        """
+        k = width_px / self.width_px if factor is None else factor
         return replace(
             self,
             focal_px=self.focal_px * k,
-            centre_x_px=self.centre_x_px * k,
+            centre_x_px=(self.centre_x_px - 0.5 * self.width_px) * k + 0.5 * width_px,
             centre_y_px=(self.centre_y_px - 0.5 * self.height_px) * k + 0.5 * height_px,
             width_px=width_px,
             height_px=height_px,

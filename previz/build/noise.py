@@ -47,8 +47,15 @@ def uniform(seed: int, *coordinates: ArrayLike) -> Field:
 def smoothstep(low: float, high: float, values: ArrayLike) -> Field:
     """0 below ``low``, 1 above ``high`` and a soft step between; falls where ``low`` > ``high``."""
     v = np.asarray(values, dtype=np.float32)
-    t = np.clip((v - np.float32(low)) * np.float32(1.0 / (high - low)), 0.0, 1.0)
-    return np.asarray(t * t * (3.0 - 2.0 * t))
+    k = np.float32(1.0 / (high - low))
+    t = np.asarray(v * k)
+    t -= np.float32(low) * k
+    np.clip(t, 0.0, 1.0, out=t)
+    out = np.asarray(t * np.float32(-2.0))
+    out += np.float32(3.0)
+    out *= t
+    out *= t
+    return out
 
 
 def _cells(along: NDArray[np.float64], cell: float) -> tuple[Whole, Whole, Field]:

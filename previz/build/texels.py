@@ -11,7 +11,7 @@ from previz.build.relief import GridSurface
 from previz.build.surface import Surface
 from previz.geometry import Array
 
-# texels looked at in one go: bounds the memory to about 150 MB
+# texels looked at in one go: bounds the memory to about 100 MB
 _CHUNK = 1 << 20
 
 
@@ -95,9 +95,15 @@ def texel_owners(surface: Surface, width_px: int, height_px: int, margin: bool) 
 def _of_mesh(surface: Surface, width_px: int, height_px: int) -> TexelMap:
     corners = surface.vertices[surface.faces]
     map_px = surface.uv.astype(np.float64)[surface.faces] * (width_px, height_px)
-    area2 = _cross(map_px[:, 1] - map_px[:, 0], map_px[:, 2] - map_px[:, 0])
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    size = np.linalg.norm(across, axis=1)
+    second, third = map_px[:, 1] - map_px[:, 0], map_px[:, 2] - map_px[:, 0]
+    area2 = _cross(second, third)
+    e1, e2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    across = np.cross(e1, e2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        normal = (across / np.linalg.norm(across, axis=1, keepdims=True)).astype(np.float32)
+        # the way (m) that a step of one texel right and one down makes on each face
+        right = (third[:, 1:] * e1 - second[:, 1:] * e2) / area2[:, None]
+        down = (second[:, :1] * e2 - third[:, :1] * e1) / area2[:, None]
     owner = texel_owners(surface, width_px, height_px, margin=True).reshape(-1)
     texel = np.flatnonzero(owner >= 0)
     points = np.zeros((height_px * width_px, 3), dtype=np.float32)
@@ -105,13 +111,11 @@ def _of_mesh(surface: Surface, width_px: int, height_px: int) -> TexelMap:
     for start in range(0, len(texel), _CHUNK):
         at = texel[start : start + _CHUNK]
         face = owner[at]
-        centre = np.stack([at % width_px + 0.5, at // width_px + 0.5], axis=1)
-        a, b, c = (map_px[face, k] for k in range(3))
-        second = _cross(centre - a, c - a) / area2[face]
-        third = _cross(b - a, centre - a) / area2[face]
-        p = corners[face]
-        points[at] = p[:, 0] + second[:, None] * (p[:, 1] - p[:, 0]) + third[:, None] * (p[:, 2] - p[:, 0])
-        normals[at] = across[face] / size[face, None]
+        from_x = at % width_px + 0.5 - map_px[face, 0, 0]
+        from_y = at // width_px + 0.5 - map_px[face, 0, 1]
+        for k in range(3):
+            points[at, k] = corners[face, 0, k] + right[face, k] * from_x + down[face, k] * from_y
+        normals[at] = normal[face]
     shape = (height_px, width_px)
     return TexelMap(points.reshape(*shape, 3), normals.reshape(*shape, 3), (owner >= 0).reshape(shape))
 
@@ -137,51 +141,54 @@ def _draw(
     height_px: int,
     margin: float,
 ) -> None:
-    """Write the face number into every texel whose centre lies in a face, or within ``margin`` texels of it."""
-    low = np.floor(map_px[faces].min(axis=1) - margin - 0.5).astype(np.int64) + 1
-    high = np.floor(map_px[faces].max(axis=1) + margin - 0.5).astype(np.int64)
-    low = np.clip(low, 0, None)
-    high = np.minimum(high, [width_px - 1, height_px - 1])
-    extent = np.maximum(high - low + 1, 0)
-    count = extent[:, 0] * extent[:, 1]
+    """Write the face number into every texel whose centre lies in a face, or within ``margin`` texels of it.
+
+    Row by row: in a row of texels a face is one run, bounded by its three edges.
+    """
+    y = map_px[faces, :, 1]
+    low = np.clip(np.floor(y.min(axis=1) - margin - 0.5).astype(np.int64) + 1, 0, height_px)
+    high = np.clip(np.floor(y.max(axis=1) + margin - 0.5).astype(np.int64) + 1, 0, height_px)
+    rows = np.maximum(high - low, 0)
+    ends = np.cumsum(rows)
     start = 0
     while start < len(faces):
-        # as many faces in a row as fit into a chunk; a single large one goes band by band
-        stop = start + max(1, int(np.searchsorted(np.cumsum(count[start:]), _CHUNK, side="right")))
-        if stop == start + 1 and count[start] > _CHUNK:
-            step = max(1, int(_CHUNK // max(extent[start, 0], 1)))
-            for top in range(int(low[start, 1]), int(high[start, 1]) + 1, step):
-                bottom = min(top + step - 1, int(high[start, 1]))
-                y, x = np.mgrid[top : bottom + 1, low[start, 0] : high[start, 0] + 1]
-                _claim(owner, faces[start : start + 1], x.ravel(), y.ravel(), map_px, area2, width_px, margin)
-        else:
-            part = slice(start, stop)
-            which = np.repeat(np.arange(start, stop), count[part])
-            offset = np.arange(len(which)) - np.repeat(np.cumsum(count[part]) - count[part], count[part])
-            x = low[which, 0] + offset % np.maximum(extent[which, 0], 1)
-            y = low[which, 1] + offset // np.maximum(extent[which, 0], 1)
-            _claim(owner, faces[which], x, y, map_px, area2, width_px, margin)
+        done = ends[start - 1] if start else 0
+        stop = max(start + 1, int(np.searchsorted(ends, done + _CHUNK // 4, side="right")))
+        count = rows[start:stop]
+        which = np.repeat(faces[start:stop], count)
+        row = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low[start:stop], count)
+        _claim(owner, which, row, map_px, area2, width_px, margin)
         start = stop
 
 
 def _claim(
     owner: NDArray[np.int32],
-    faces: NDArray[np.intp],
-    x: NDArray[np.int64],
-    y: NDArray[np.int64],
+    which: NDArray[np.intp],
+    row: NDArray[np.int64],
     map_px: Array,
     area2: Array,
     width_px: int,
     margin: float,
 ) -> None:
-    inside = np.ones(len(x), dtype=bool)
-    single = len(faces) == 1
+    """Claim the texels of each face ``which`` (N,) in the ``row`` (N,) beside it."""
+    left = map_px[which, :, 0].min(axis=1) - margin
+    right = map_px[which, :, 0].max(axis=1) + margin
+    side = np.sign(area2[which])
     for k in range(3):
-        a, b = map_px[faces, k], map_px[faces, (k + 1) % 3]
-        side = np.sign(area2[faces])
-        edge = b - a
-        # signed distance to the edge times its length, positive inside
-        value = side * (edge[:, 0] * (y + 0.5 - a[:, 1]) - edge[:, 1] * (x + 0.5 - a[:, 0]))
-        inside &= value >= -1e-9 - margin * np.hypot(edge[:, 0], edge[:, 1])
-    at = (y * width_px + x)[inside]
-    owner[at] = faces[0] if single else faces[inside]
+        a, b = map_px[which, k], map_px[which, (k + 1) % 3]
+        along_x, along_y = b[:, 0] - a[:, 0], b[:, 1] - a[:, 1]
+        # inside: side * (along_x * (y - ay) - along_y * (x - ax)) >= -slack
+        slack = 1e-9 + margin * np.hypot(along_x, along_y)
+        free = side * along_x * (row + 0.5 - a[:, 1]) + slack
+        slope = side * along_y
+        with np.errstate(divide="ignore", invalid="ignore"):
+            bound = a[:, 0] + free / slope
+        right = np.where(slope > 0.0, np.minimum(right, bound), right)
+        left = np.where(slope < 0.0, np.maximum(left, bound), left)
+        left = np.where((slope == 0.0) & (free < 0.0), np.inf, left)
+    first = np.ceil(np.clip(left - 0.5, 0.0, width_px)).astype(np.int64)
+    last = np.floor(np.clip(right - 0.5, -1.0, width_px - 1.0)).astype(np.int64)
+    count = np.maximum(last - first + 1, 0)
+    base = row * width_px + first
+    at = np.arange(int(count.sum())) + np.repeat(base - np.cumsum(count) + count, count)
+    owner[at] = np.repeat(which.astype(np.int32), count)

@@ -63,7 +63,7 @@ def judge_frame(
     except JudgeError as error:
         return JudgedFrame(FrameScore(frame, rail, None, mismatch, 0.0, (), str(error)), None, width_px, height_px)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
-    score = FrameScore(frame, rail, found.percent, mismatch, slip, _tells(found))
+    score = FrameScore(frame, rail, found.percent, mismatch, slip, tells_of(found))
     return JudgedFrame(score, found, width_px, height_px)
 
 
@@ -79,7 +79,8 @@ def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str
     return camera.focal_px / float(np.median(camera.depth(hits.point[met])))
 
 
-def _tells(found: Break) -> tuple[str, ...]:
+def tells_of(found: Break) -> tuple[str, ...]:
+    """The kinds of step that give the bridge away, the most frequent first."""
     counts = np.bincount(found.kind[found.broken], minlength=len(KINDS))
     total = max(int(counts.sum()), 1)
     order = sorted(range(len(KINDS)), key=lambda k: (-counts[k], k))

@@ -12,14 +12,14 @@ from previz.judge.viewer import HOLDS_BELOW_PCT
 class FrameScore:
     """What is known of one frame. ``break_pct`` is None where the frame cannot be judged; ``reason`` says why.
 
-    ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00, ``slip_px`` delivered pixels, ``tells``
-    the causes of break, the most frequent first.
+    ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00 (None where no picture was made), ``slip_px``
+    delivered pixels, ``tells`` the causes of break, the most frequent first.
     """
 
     frame: int
     rail: float
     break_pct: float | None
-    mismatch_de: float
+    mismatch_de: float | None
     slip_px: float
     tells: tuple[str, ...] = ()
     reason: str = ""

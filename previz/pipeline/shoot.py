@@ -229,7 +229,8 @@ def _written(
     if unjudged:
         first = unjudged[0]
         warnings.append(f"{len(unjudged)} frames cannot be judged, the first is {first.frame}: {first.reason}")
-    certified = [s.frame for s in order if s.break_pct is not None and s.mismatch_de < JND_DE00]
+    judged = [s for s in order if s.break_pct is not None]
+    certified = [s.frame for s in judged if s.mismatch_de is not None and s.mismatch_de < JND_DE00]
     return {
         "title": scene.title,
         "scene_sha256": run["scene"],

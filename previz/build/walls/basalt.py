@@ -17,18 +17,19 @@ from previz.geometry import Array
 _RANKS = ((0.62, 0.20, 170.0), (0.18, 0.46, 230.0), (-0.24, 0.74, 240.0), (-0.62, 2.0, 0.0))
 _PER_COLUMN = 61  # random numbers kept a column
 
-_PIGMENTS = ["#4c4f54", "#3a3d41", "#5c5e60", "#292b2e", "#6a6862", "#54504b", "#44494f", "#7b7a75"]
+_PIGMENTS = ["#575a5f", "#44474c", "#686a6b", "#303236", "#77746d", "#605b55", "#4f555b", "#8a8882"]
 
 
 @dataclass(frozen=True, eq=False)
 class _Columns:
-    """Of every place: a number of its column and of its drum, which of the column's three faces it lies on (0 to 2)
-    and how far (mm) it is from the edges between them, from the column's side, from its drum's joint and from its
-    top; the rank of the column and the height, -1 to 1."""
+    """Of every place: a number of its column (of ``count``) and of its drum (``_PER_COLUMN`` numbers a column), which
+    of the column's three faces it lies on (0 to 2) and how far (mm) it is from the edges between them, from the
+    column's side, from its drum's joint and from its top; the rank of the column and the height, -1 to 1."""
 
-    column: NDArray[np.int64]
-    drum: NDArray[np.int64]
-    face: NDArray[np.int8]
+    count: int
+    column: NDArray[np.int32]
+    drum: NDArray[np.int32]
+    face: NDArray[np.int32]
     arris: Field
     side: Field
     joint: Field
@@ -44,64 +45,68 @@ def _columns(sheet: Sheet) -> _Columns:
     # columns fan out a little
     u = sheet.row * (1.0 + 0.00012 * sheet.column) + 0.10 * sheet.column + 12.0 * warp + 0.8 * fine
     reach = float(np.abs(u).max()) + 100.0
-    shape = sheet.shape
-    out = _Columns(
-        *(np.zeros(shape, np.int64) for _ in range(2)),
-        np.zeros(shape, np.int8),
-        *(np.zeros(shape, np.float32) for _ in range(4)),
-        np.zeros(shape, np.int8),
-        np.full(shape, -9.0, np.float32),
-    )
-    skyline = 0.5 + 0.5 * sheet.fbm(560.0, 4000.0, 3, octaves=2)
+    skyline = 0.5 * sheet.fbm(560.0, 4000.0, 3, octaves=2)
     usual_height = ground.height / sheet.mm
-    bottom = ground.bottom / sheet.mm
-    free = np.ones(shape, dtype=bool)
-    for rank, (stands, share, scatter) in enumerate(_RANKS):
-        row = courses(-reach, reach, 17.0, 44.0, sheet.number(10 + rank))
-        index = row.index(u)
-        thickness = row.thickness()
-        centre = (0.5 * (row.starts[1:] + row.starts[:-1])).astype(np.float32)
-        names = np.arange(len(thickness))
-        number = index.astype(np.int64) + 4096 * rank
-        chance = uniform(sheet.number(20 + rank), names)
-        across = (u - centre[index]) / (0.5 * thickness[index])
+    rows = [courses(-reach, reach, 17.0, 44.0, sheet.number(10 + rank)) for rank in range(len(_RANKS))]
+    counts = [len(row.thickness()) for row in rows]
+    centre = np.concatenate([0.5 * (row.starts[1:] + row.starts[:-1]) for row in rows]).astype(np.float32)
+    half = 0.5 * np.concatenate([row.thickness() for row in rows])
+
+    def chance(seed: int) -> Field:
+        # each rank's columns are counted from its own first one
+        return np.concatenate([uniform(sheet.number(seed + rank), np.arange(n)) for rank, n in enumerate(counts)])
+
+    slant = (chance(30) * 16.0 - 8.0).astype(np.float32)
+    level = chance(20)
+    column = np.zeros(sheet.shape, dtype=np.int32)
+    rank_of = np.zeros(sheet.shape, dtype=np.int8)
+    under_top = np.zeros(sheet.shape, dtype=np.float32)
+    free = np.ones(sheet.shape, dtype=bool)
+    first = 0
+    for rank, (_, share, scatter) in enumerate(_RANKS):
+        number = rows[rank].index(u) + np.int32(first)
         # a top is a little aslant
-        slant = (uniform(sheet.number(30 + rank), names) * 16.0 - 8.0)[index] * across
-        top = bottom + (share + 0.24 * (skyline - 0.5)) * usual_height + (chance[index] - 0.5) * scatter + slant
+        own = ground.bottom / sheet.mm + share * usual_height + (level - 0.5) * scatter
+        aslant = slant / half
+        top = (own - aslant * centre).astype(np.float32)[number] + aslant[number] * u
+        top += np.float32(0.24 * usual_height) * skyline
         mine = free & (sheet.column < top)
-        step = (26.0 + 90.0 * uniform(sheet.number(40 + rank), names)).astype(np.float32)[index]
-        # drums sit in one another like saucers
-        place = (sheet.column + 300.0 * chance[index] + 1.6 * across * across) / step
-        drum = np.floor(place)
-        drum_number = (drum.astype(np.int64) % _PER_COLUMN) + number * _PER_COLUMN
-        left = (-0.72 + 0.55 * uniform(sheet.number(50 + rank), names))[index]
-        right = (0.17 + 0.55 * uniform(sheet.number(55 + rank), names))[index]
-        # three faces of a prism: the middle one stands out, the others fall back to the joint between columns
-        facets = np.minimum(np.minimum(1.0, (1.0 + across) / (1.0 + left)), (1.0 - across) / (1.0 - right))
-        face = (across > left).astype(np.int8) + (across > right).astype(np.int8)
-        arris = np.minimum(np.abs(across - left), np.abs(across - right)) * 0.5 * thickness[index]
-        shift = uniform(sheet.number(60), np.arange(int(drum_number.max()) + 1))
-        height = (
-            stands
-            + 0.26 * (facets - 1.0)
-            + 0.16 * (uniform(sheet.number(70 + rank), names)[index] - 0.5)
-            + 0.10 * (shift[drum_number] - 0.5)
-        )
-        for target, value in (
-            (out.column, number),
-            (out.drum, drum_number),
-            (out.face, face),
-            (out.arris, arris),
-            (out.side, (1.0 - np.abs(across)) * 0.5 * thickness[index]),
-            (out.joint, np.minimum(place - drum, 1.0 - (place - drum)) * step),
-            (out.under_top, np.minimum(top - sheet.column, 900.0)),
-            (out.height, height),
-        ):
-            np.copyto(target, value, where=mine, casting="same_kind")
-        out.rank[mine] = rank
+        np.copyto(column, number, where=mine)
+        np.copyto(rank_of, np.int8(rank), where=mine)
+        np.copyto(under_top, top - sheet.column, where=mine)
         free &= ~mine
-    out.height[...] += 0.05 * sheet.fbm(26.0, 26.0, 4, octaves=3) + 0.10 * warp
-    return out
+        first += counts[rank]
+    across = (u - centre[column]) / half[column]
+    step = (26.0 + 90.0 * chance(40)).astype(np.float32)[column]
+    # drums sit in one another like saucers
+    place = (sheet.column + (300.0 * level)[column] + 1.6 * across * across) / step
+    drum_place = np.floor(place)
+    drum = drum_place.astype(np.int32) % _PER_COLUMN + column * _PER_COLUMN
+    # three faces of a prism: the middle one stands out, the others fall back to the joint between columns
+    left, right = (-0.72 + 0.55 * chance(50))[column], (0.17 + 0.55 * chance(55))[column]
+    facets = np.minimum(np.minimum(1.0, (1.0 + across) / (1.0 + left)), (1.0 - across) / (1.0 - right))
+    face = (across > left).astype(np.int32) + (across > right)
+    stands = np.repeat([stands for stands, _, _ in _RANKS], counts) + 0.16 * (chance(70) - 0.5)
+    shift = uniform(sheet.number(60), np.arange(first * _PER_COLUMN))
+    height = (
+        stands.astype(np.float32)[column]
+        + 0.26 * (facets - 1.0)
+        + 0.10 * (shift[drum] - 0.5)
+        + 0.05 * sheet.fbm(26.0, 26.0, 4, octaves=3)
+        + 0.10 * warp
+    )
+    return _Columns(
+        count=first,
+        column=column,
+        drum=drum,
+        face=face,
+        arris=np.minimum(np.abs(across - left), np.abs(across - right)) * half[column],
+        side=(1.0 - np.abs(across)) * half[column],
+        joint=np.minimum(place - drum_place, 1.0 - (place - drum_place)) * step,
+        under_top=np.minimum(under_top, 900.0),
+        rank=rank_of,
+        height=height,
+    )
 
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
@@ -113,10 +118,10 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     """Reflectance (h, w, 3)."""
     sheet = Sheet(ground, x, y)
     stone = _columns(sheet)
-    count = int(stone.column.max()) + 1
+    count = stone.count
     mixes = hashed(sheet.number(80), np.arange(count)) % len(_PIGMENTS)
     coat = Coat.picked(_PIGMENTS, mixes.astype(np.int64)[stone.column])
-    drums = (0.74 + 0.56 * uniform(sheet.number(81), np.arange(int(stone.drum.max()) + 1))).astype(np.float32)
+    drums = (0.74 + 0.56 * uniform(sheet.number(81), np.arange(stone.count * _PER_COLUMN))).astype(np.float32)
     # each face of a column catches the light in its own way: left ones more, right ones less
     faces = 0.62 + 0.80 * uniform(sheet.number(87), np.arange(3 * count))
     faces = (faces * np.tile([1.30, 1.0, 0.66], count)).astype(np.float32)
@@ -139,7 +144,7 @@ def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     bristles = smoothstep(-0.4, 0.6, sheet.grain(1.3, 5.0, 91) + 0.6 * broken)
     out = sheet.raised(stone.height, 16.0)
     coat.over("#090a0c", 0.85 * smoothstep(0.04, 0.40, -out))
-    kept = uniform(sheet.number(92), np.arange(int(stone.drum.max()) + 1))[stone.drum]
+    kept = uniform(sheet.number(92), np.arange(stone.count * _PER_COLUMN))[stone.drum]
     joint = smoothstep(1.3, 0.4, stone.joint) * smoothstep(0.25, 0.75, kept + 0.4 * broken)
     side = smoothstep(1.9, 0.5, stone.side)
     coat.over("#08090a", 0.90 * np.maximum(side, 0.80 * joint))
@@ -161,7 +166,7 @@ def _weather(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     coat.over("#858f7c", 0.50 * smoothstep(0.42, 0.56, 0.45 * colony - blotch) * smoothstep(0.2, 0.4, share))
     # birds sit on the tops; what they leave runs down
     topped = stone.under_top < 800.0
-    count = int(stone.column.max()) + 1
+    count = stone.count
     sat_on = (uniform(sheet.number(102), np.arange(count)) > 0.55)[stone.column] & topped
     runs = sheet.fbm(4.5, 190.0, 103, octaves=3, gain=0.6)
     reach = (16.0 + 120.0 * uniform(sheet.number(110), np.arange(count)).astype(np.float32) ** 2)[stone.column]

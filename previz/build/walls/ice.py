@@ -110,7 +110,7 @@ def _edges(coat: Coat, sheet: Sheet, ice: _Ice, strokes: Field) -> None:
     # snow lies wherever something stands out below
     shelf = np.maximum(sheet.overhang(-ice.height, 9.0), 0.5 * sheet.overhang(-ice.height, 26.0))
     shelf = sheet.blurred(np.maximum(shelf, 0.6 * sheet.overhang(-ice.height, 3.5)), 3.0)
-    ragged = 0.10 * sheet.fbm(34.0, 26.0, 50, octaves=3)
+    ragged = 0.13 * sheet.fbm(60.0, 50.0, 50, octaves=4, gain=0.65) - 0.05
     lying = smoothstep(0.10, 0.17, shelf + ragged)
     coat.over("#a9c9da", 0.7 * smoothstep(0.05, 0.12, shelf + 1.4 * ragged) * smoothstep(0.0, 0.05, shelf))
     coat.over("#f1f3f1", 0.92 * lying)

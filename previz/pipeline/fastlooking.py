@@ -1,0 +1,146 @@
+"""The fast judge at work on a ready set: what it needs drawn, drawn when it is first needed and kept."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from previz.build.surface import BRIDGE as BRIDGE_LAYER
+from previz.build.surface import Picture
+from previz.camera import Camera
+from previz.errors import JudgeError
+from previz.geometry import Array
+from previz.judge.breaks import Break
+from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
+from previz.judge.frame import tells_of
+from previz.judge.hold import FrameScore
+from previz.judge.layerfields import LayerFields
+from previz.judge.ordinary import OrdinaryWall
+from previz.judge.slip import slip_of
+from previz.judge.viewer import Viewer
+from previz.look.sight import SightLines
+from previz.look.view import Engine
+from previz.pipeline.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet
+from previz.scene.model import Scene
+from previz.scene.move import Move
+
+# Lens positions this share of the distance to the wall apart are looked at from one place
+_CELL = 0.04
+
+# places kept at once: about 25 MB each
+_KEPT = 12
+
+# pixels around the bridge's own picture that windows and paint may need
+_MARGIN_PX = 64
+
+
+class FastLooker:
+    """Judges cameras on one ready set in frames of one height. ``engine`` must have the set loaded."""
+
+    def __init__(
+        self, ready: ReadySet, engine: Engine, sight: SightLines, ordinary: Callable[[int], OrdinaryWall]
+    ) -> None:
+        self._ready = ready
+        self._engine = engine
+        self._sight = sight
+        self._flat = ready.wall.shadowed.code is ready.wall.clean.code
+        self._near: OrderedDict[tuple[int, ...], Near] = OrderedDict()
+        bridge = ready.built.bridge.surface
+        self._vertices = bridge.vertices
+        self._height_px = 0
+        self._width_px = 0
+        self._ordinary = ordinary
+        self._judge: FastJudge | None = None
+        reference = ready.move.camera(ready.move.station_frame)
+        self._cell = _CELL * max(float(reference.position[2]), 0.1)
+
+    def score(self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int) -> FrameScore:
+        """A frame's score; mismatch is left out, as it needs the whole picture."""
+        camera = move.camera(frame, width_px, height_px)
+        rail = move.rail_at(frame)
+        try:
+            found = self.judged(scene, camera, move.camera(move.station_frame, width_px, height_px))
+        except JudgeError as error:
+            return FrameScore(frame, rail, None, None, 0.0, (), str(error))
+        station = np.asarray(move.camera(move.station_frame).position)
+        slip = slip_of(found.outline, camera, station, self._sight, scene.delivery.frame[0])
+        return FrameScore(frame, rail, found.percent, None, slip, tells_of(found))
+
+    def judged(self, scene: Scene, camera: Camera, station: Camera) -> Break:
+        """Break of a camera; ``station`` is the camera for which the paint lines up."""
+        if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
+            self._width_px, self._height_px = camera.width_px, camera.height_px
+            self._near.clear()
+            self._judge = FastJudge(
+                near=self._near_to,
+                sight=self._sight,
+                ordinary=self._ordinary(camera.height_px),
+                vertices=self._vertices,
+                faces=self._ready.built.bridge.surface.faces,
+                wall_reaches=float(self._ready.built.wall.vertices[:, 2].max()) + 1e-3,
+                wall=WALL,
+                bridge=BRIDGE,
+            )
+        return self._judge.judge(camera, self._paint(scene, station))
+
+    def _paint(self, scene: Scene, station: Camera) -> Paint:
+        bridge = scene.bridge
+        if bridge.image is None and bridge.paint in ("projected", "solved"):
+            return ContinuedWall(station, self._sight, WALL)
+        return OwnPaint()
+
+    def _near_to(self, position: Array) -> Near:
+        """What is seen from the middle of the cell that a lens position (3,) m lies in."""
+        cell = tuple(int(n) for n in np.floor(position / self._cell))
+        if cell not in self._near:
+            if len(self._near) >= _KEPT:
+                self._near.popitem(last=False)
+            self._near[cell] = self._looked_at((np.array(cell) + 0.5) * self._cell)
+        self._near.move_to_end(cell)
+        return self._near[cell]
+
+    def _looked_at(self, position: Array) -> Near:
+        viewer = Viewer(self._height_px)
+        camera = self._around_bridge(position)
+        clean = LayerFields(camera, lambda c: self._wall(c, CLEAN_WALL), viewer)
+        shadowed = clean if self._flat else LayerFields(camera, lambda c: self._wall(c, WALL), viewer)
+        own = isinstance(self._paint(self._ready.scene, camera), OwnPaint)
+        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer) if own else None)
+
+    def _around_bridge(self, position: Array) -> Camera:
+        """A camera at a lens position that shows the bridge and the wall around it that paint may continue."""
+        move = self._ready.move
+        base = move.camera(move.station_frame, self._width_px, self._height_px)
+        # square on keeps one magnification over the wall; where it looks does not matter, only what it shows
+        pose = np.eye(4)
+        pose[:3, 3] = position
+        camera = replace(base, world_from_cam=pose, centre_x_px=0.0, centre_y_px=0.0)
+        ahead = camera.depth(self._vertices) > 0.25 * float(np.median(camera.depth(self._vertices)))
+        px = camera.project(self._vertices[ahead])
+        near_depth = float(camera.depth(self._vertices[ahead]).min())
+        slip = camera.focal_px * float(move.rail[-1]) * (1.0 / near_depth - 1.0 / max(float(position[2]), near_depth))
+        margin = _MARGIN_PX + min(slip, 0.5 * base.width_px)
+        low, high = np.floor(px.min(axis=0) - margin), np.ceil(px.max(axis=0) + margin)
+        return replace(
+            camera,
+            centre_x_px=-float(low[0]),
+            centre_y_px=-float(low[1]),
+            width_px=int(high[0] - low[0]),
+            height_px=int(high[1] - low[1]),
+        )
+
+    def _wall(self, camera: Camera, name: str) -> Picture:
+        return np.asarray(np.clip(self._engine.draw(camera, (name,)).colour, 0.0, 1.0))
+
+    def _bridge(self, camera: Camera) -> Picture:
+        """The bridge alone; beyond its edges its nearest colour goes on."""
+        view = self._engine.draw(camera, (BRIDGE,))
+        whole = view.cover(BRIDGE_LAYER) > 0.999
+        if not whole.any():
+            return np.clip(view.colour, 0.0, 1.0)
+        _, (rows, columns) = distance_transform_edt(~whole, return_indices=True)
+        return np.clip(view.colour[rows, columns], 0.0, 1.0)
