@@ -54,6 +54,10 @@ class SceneError(PrevizError):
         self.faults = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in faults))
 
+    def __reduce__(self) -> tuple[type[SceneError], tuple[list[Fault]]]:
+        # between processes it travels by its faults, not by its text
+        return SceneError, (list(self.faults),)
+
 
 class BuildError(PrevizError):
     """A set that cannot be built from what the scene names."""

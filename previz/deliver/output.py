@@ -14,7 +14,7 @@ import math
 import os
 import re
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path, PurePath
@@ -127,10 +127,19 @@ class OutputFolder:
         """Write :func:`json_text`; gives its place."""
         return self.write_text(name, json_text(value, decimals, sort_keys))
 
-    def remove_leftovers(self, older_than: float = _LEFT_BEHIND) -> int:
-        """Remove temporary files of runs that were killed (untouched for ``older_than`` s); gives how many."""
+    def remove_leftovers(self, older_than: float = _LEFT_BEHIND, within: Sequence[str] | None = None) -> int:
+        """Remove temporary files of runs that were killed (untouched for ``older_than`` s); gives how many.
+
+        Looks in the folder itself and the folders ``within`` it; in all of them unless given.
+        """
+        if within is None:
+            left = list(self.path.rglob(".part-*"))
+        else:
+            # a link may lead out of the folder
+            folders = [self.path, *(self.path / name for name in within if not (self.path / name).is_symlink())]
+            left = [path for folder in folders for path in folder.glob(".part-*")]
         count = 0
-        for path in sorted(self.path.rglob(".part-*")):
+        for path in sorted(left):
             with suppress(OSError):
                 if _TEMPORARY.fullmatch(path.name) and time.time() - path.stat().st_mtime >= older_than:
                     path.unlink()

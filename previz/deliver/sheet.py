@@ -43,7 +43,7 @@ _SIDE, _TOP, _FOOT, _GAP = 44, 116, 176, 28
 _ON_A_PAGE = 12
 
 # The best so many are shown and numbered; the table has them all
-_MOST_SHOWN = 120
+MOST_SHOWN = 120
 _MOST_NUMBERED = 60
 
 
@@ -115,7 +115,7 @@ def page_name(page: int) -> str:
 
 def page_count(sheet: ContactSheet) -> int:
     """How many pages the sheet takes."""
-    shown = min(len(sheet.cells), _MOST_SHOWN)
+    shown = min(len(sheet.cells), MOST_SHOWN)
     return max(1, math.ceil(shown / _ON_A_PAGE)) + (sheet.plan is not None)
 
 
@@ -124,7 +124,7 @@ def contact_pages(sheet: ContactSheet) -> Iterator[Pixels8]:
     pages = page_count(sheet)
     cell_pages = pages - (sheet.plan is not None)
     for page in range(cell_pages):
-        cells = sheet.cells[:_MOST_SHOWN][page * _ON_A_PAGE : (page + 1) * _ON_A_PAGE]
+        cells = sheet.cells[:MOST_SHOWN][page * _ON_A_PAGE : (page + 1) * _ON_A_PAGE]
         yield _cells_page(replace(sheet.title, sheet=page + 1, sheets=pages), cells, len(sheet.cells))
     if sheet.plan is not None:
         yield _plan_page(replace(sheet.title, sheet=pages, sheets=pages), sheet.plan)
@@ -160,7 +160,7 @@ def _furnish(paper: Paper, title: TitleBlock, words: str) -> None:
 def _cells_page(title: TitleBlock, cells: Sequence[ContactCell], total: int) -> Pixels8:
     paper = Paper(WIDTH_PX, HEIGHT_PX)
     words = f"{total} candidate{'s' if total != 1 else ''}, best first"
-    _furnish(paper, title, words if total <= _MOST_SHOWN else f"the best {_MOST_SHOWN} of {total} candidates")
+    _furnish(paper, title, words if total <= MOST_SHOWN else f"the best {MOST_SHOWN} of {total} candidates")
     columns, rows = (3, 2) if total <= 6 else (4, 3)
     wide = (WIDTH_PX - 2 * _SIDE - (columns - 1) * _GAP) / columns
     high = (HEIGHT_PX - _TOP - _FOOT - (rows - 1) * _GAP) / rows

@@ -7,15 +7,16 @@ finished sheet.
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
-import matplotlib
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ImageFont
 
 from previz.colour import LINEAR_OF_CODE
+from previz.errors import PrevizError
 from previz.units import inches_text, mm_text
 
 Colour = tuple[int, int, int]
@@ -48,11 +49,19 @@ PAPER_LINEAR: Final[tuple[float, float, float]] = (
 HOLDS_BELOW_PCT: Final = 5.0
 
 
+def _font_folder() -> Path:
+    # importing matplotlib itself would make folders in the user's home
+    found = find_spec("matplotlib")
+    if found is None or not found.submodule_search_locations:
+        raise PrevizError("matplotlib, whose fonts the sheets use, is not installed; run: pip install matplotlib")
+    return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
+
+
 @lru_cache(maxsize=64)
 def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
     """DejaVu Sans Mono of a size in pixels, from matplotlib's own data, so that no system font is needed."""
     name = "DejaVuSansMono-Bold.ttf" if bold else "DejaVuSansMono.ttf"
-    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name
+    path = _font_folder() / name
     # the basic layout engine is everywhere; the other depends on how Pillow was built
     return ImageFont.truetype(str(path), size, layout_engine=ImageFont.Layout.BASIC)
 

@@ -27,7 +27,7 @@ from previz.errors import JudgeError
 from previz.judge.fields import fields_of, reach_px, window_px
 from previz.judge.ordinary import JND, Ordinary, across, in_direction, sizes
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
-from previz.judge.viewer import SHORTEST_RUN_DEG, WINDOW_ASPECT, WINDOW_GAIN, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import SHORTEST_RUN_DEG, WINDOW_ASPECT, WINDOW_GAIN, Viewer
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -99,7 +99,7 @@ def _seen_from_outline(
 ) -> tuple[tuple[slice, slice], tuple[int, int]]:
     """The part of a picture that the outline's windows can see, and its first pixel (x, y)."""
     h, w = picture.shape[:2]
-    reach = reach_px(viewer) + int(np.ceil(WINDOW_OFFSET * window_px(viewer)[-1]))
+    reach = reach_px(viewer)
     x0, y0 = np.maximum(np.floor(outline.xy.min(axis=0)).astype(int) - reach, 0)
     x1, y1 = np.minimum(np.ceil(outline.xy.max(axis=0)).astype(int) + reach, [w, h])
     return (slice(int(y0), int(y1)), slice(int(x0), int(x1))), (int(x0), int(y0))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,33 +20,33 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import unit
 from previz.judge.breaks import Break, Sides, decided
-from previz.judge.fields import GRAIN_WINDOW, window_px
+from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.silhouette import silhouette
-from previz.judge.viewer import GRAIN_FLOOR, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import GRAIN_FLOOR, GRAIN_WINDOW, WINDOW_OFFSET, Viewer
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
 
-# share of a window that lies on its own side of a straight outline, for mean colour and for grain
+# share of a window that lies on its own side of a straight outline; a grain window is as far away for its size
 _OWN_SIDE = float(ndtr(WINDOW_OFFSET))
-_OWN_SIDE_GRAIN = float(ndtr(WINDOW_OFFSET / GRAIN_WINDOW))
 
 # how far beyond the outline, in window widths, the middle of that other share lies: E(x | x > a) - a of a Gaussian
 _BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / (1.0 - _OWN_SIDE) - WINDOW_OFFSET
 
 
 def _edge_energy() -> float:
-    """What a straight edge of height one adds to the grain energy seen one window's offset away.
+    """What a straight edge of height one adds to the grain energy seen one grain window away.
 
     The residue of an edge after a Gaussian of width one is H(x) - Phi(x); its square is averaged by the grain window.
     """
     x = np.linspace(-12.0, 12.0, 48_001)
     residue = (x > 0.0) - ndtr(x)
-    window = np.exp(-0.5 * ((x - WINDOW_OFFSET) / GRAIN_WINDOW) ** 2) / (GRAIN_WINDOW * math.sqrt(2.0 * math.pi))
+    window = np.exp(-0.5 * (x / GRAIN_WINDOW - WINDOW_OFFSET) ** 2) / (GRAIN_WINDOW * math.sqrt(2.0 * math.pi))
     return float((residue**2 * window).sum() * (x[1] - x[0]))
 
 
@@ -151,7 +151,7 @@ class FastJudge:
             wall_out, wall_in = near.shadowed.at(*out_point), near.shadowed.at(*in_point)
         pattern = paint.at(*self._bridge_at(camera, outline, in_px), near)
         seen_out, seen_in = _across_the_edge(wall_out, wall_in, pattern, sigma)
-        sides = Sides(seen_out, seen_in, clean_out.seen(), clean_in.seen())
+        sides = Sides(seen_out, seen_in, _as_seen(clean_out, sigma), _as_seen(clean_in, -sigma))
         return decided(sides, outline, self.ordinary.at(size), viewer)
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
@@ -197,17 +197,29 @@ def _across_the_edge(wall_out: Places, wall_in: Places, paint: Places, sigma: Ar
     paint_within, wall_within = paint.seen(near * sigma, True), wall_in.seen(near * sigma, True)
     paint_without, wall_without = paint.seen(far * sigma, True), wall_out.seen(-near * sigma, True)
     within, without = paint_within - wall_within, wall_without - paint_without
-    outside, inside, behind = wall_out.seen(), paint.seen(), wall_in.seen()
-    beyond = paint.seen(2.0 * WINDOW_OFFSET * sigma)
-    energies = [np.exp(2.0 * field[..., 3]) - GRAIN_FLOOR**2 for field in (outside, inside, behind, beyond)]
+    seen_out = wall_out.seen() + np.float32(1.0 - _OWN_SIDE) * within
+    seen_in = paint.seen() + np.float32(1.0 - _OWN_SIDE) * without
+    # grain is looked at farther away: wall and paint there, on either side
+    farther = WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * sigma
+    e_wall_out, e_wall_in = _energy(wall_out.seen(farther)), _energy(wall_in.seen(-farther))
+    e_paint_in, e_paint_out = _energy(paint.seen(-farther)), _energy(paint.seen(farther + 2.0 * WINDOW_OFFSET * sigma))
     edge = _EDGE_ENERGY * (0.5 * (within - without)[..., 0]) ** 2
-    other = 1.0 - _OWN_SIDE_GRAIN
-    seen_out = outside + np.float32(1.0 - _OWN_SIDE) * within
-    seen_in = inside + np.float32(1.0 - _OWN_SIDE) * without
-    seen_out[..., 3] = _grain(energies[0] + other * (energies[1] - energies[2]) + edge)
-    seen_in[..., 3] = _grain(energies[1] + other * (energies[0] - energies[3]) + edge)
+    other = 1.0 - _OWN_SIDE
+    seen_out[..., 3] = _grain(e_wall_out + other * (e_paint_in - e_wall_in) + edge)
+    seen_in[..., 3] = _grain(e_paint_in + other * (e_wall_out - e_paint_out) + edge)
     return seen_out, seen_in
 
 
-def _grain(energy: Field) -> Field:
+def _as_seen(wall: Places, away: Array) -> Field:
+    """The clean wall's fields, grain taken farther ``away`` (S, N, 2) px from the outline than colour."""
+    field = wall.seen()
+    field[..., 3] = wall.seen(WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * away)[..., 3]
+    return field
+
+
+def _energy(field: Field) -> Field:
+    return np.asarray(np.exp(2.0 * field[..., 3]) - GRAIN_FLOOR**2)
+
+
+def _grain(energy: Floats) -> Field:
     return np.asarray(0.5 * np.log(np.maximum(energy, 0.0) + GRAIN_FLOOR**2), dtype=np.float32)

@@ -10,13 +10,10 @@ from scipy.ndimage import gaussian_filter
 
 from previz import colour
 from previz.build.surface import Picture
-from previz.judge.viewer import GRAIN_FLOOR, WINDOW_DEG, Viewer
+from previz.judge.viewer import GRAIN_FLOOR, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
 
 # Gaussian windows are cut off at this many standard deviations
 _CUT = 2.5
-
-# The grain window is this much wider than the window whose grain it weighs: a contrast energy needs more room
-GRAIN_WINDOW = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,9 +51,9 @@ def window_px(viewer: Viewer) -> tuple[float, ...]:
 
 
 def reach_px(viewer: Viewer) -> int:
-    """How far from a place its fields look, in whole pixels."""
+    """How far from the outline its windows look, in whole pixels."""
     widest = window_px(viewer)[-1]
-    return int(np.ceil(widest * _CUT * (1.0 + GRAIN_WINDOW))) + 1
+    return int(np.ceil(widest * (_CUT * (1.0 + GRAIN_WINDOW) + WINDOW_OFFSET * GRAIN_WINDOW))) + 1
 
 
 def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:

@@ -21,6 +21,7 @@ from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_of, window_px
 from previz.judge.outline import longest_runs_only, smoothed
 from previz.judge.viewer import (
+    GRAIN_WINDOW,
     JND_COLOUR,
     JND_GRAIN,
     PIECE_SPACING_DEG,
@@ -72,9 +73,13 @@ class Ordinary:
 
 
 def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> tuple[Floats, Floats]:
-    """Field values (..., 4) one window to the outside and to the inside of ``places`` (..., 2) px."""
-    offset = WINDOW_OFFSET * sigma * normals
-    return fields.at(scale, places + offset), fields.at(scale, places - offset)
+    """Field values (..., 4) outside and inside ``places`` (..., 2) px, colour and grain each one window of theirs away."""
+    sides = []
+    for offset in (WINDOW_OFFSET * sigma * normals, -WINDOW_OFFSET * sigma * normals):
+        values = fields.at(scale, places + offset)
+        values[..., 3] = fields.at(scale, places + GRAIN_WINDOW * offset)[..., 3]
+        sides.append(values)
+    return sides[0], sides[1]
 
 
 def sizes(difference: Floats) -> Floats:

@@ -23,6 +23,10 @@ WINDOW_DEG: Final = (1.0 / 32.0, 1.0 / 16.0, 1.0 / 8.0)
 # How far from the outline the windows' centres lie, in standard deviations.
 WINDOW_OFFSET: Final = 1.5
 
+# The grain of a window is averaged over a window this much wider, which lies as much farther from the outline: a
+# contrast energy needs more room than a mean, and must not see the outline itself.
+GRAIN_WINDOW: Final = 2.0
+
 # A straight edge of height h reads erf(offset / sqrt 2) h through two such windows.
 WINDOW_GAIN: Final = math.erf(WINDOW_OFFSET / math.sqrt(2.0))
 

@@ -137,6 +137,8 @@ def _opened(way: Way) -> _Context:
         np.infty = np.inf  # type: ignore[attr-defined]
     if way == "egl":
         os.environ["PYOPENGL_PLATFORM"] = "egl"
+    # Mesa keeps compiled shaders in the user's home; ours are two, and nothing is written but results
+    os.environ.setdefault("MESA_SHADER_CACHE_DISABLE", "true")
     # PyOpenGL 3.1.0, which pyrender pins, knows this type by the module that it had before Python 3.12
     from OpenGL.plugins import FormatHandler
 

@@ -11,6 +11,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 import traceback
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -29,7 +30,7 @@ from previz.geometry import Array
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
-from previz.look.choose import open_engine
+from previz.look.choose import Choice, choose_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Painter, ReadySet, square_on
@@ -135,12 +136,28 @@ class Looker:
 _LOAD, _DO = "load", "do"
 
 
+@dataclass(frozen=True)
+class Opened:
+    """How a room draws: name and driver of its engine; ``message`` is one line for the user where there is a need."""
+
+    engine: str
+    driver: str
+    message: str
+
+
+def _opened(choice: Choice) -> Opened:
+    return Opened(choice.engine.name, choice.engine.driver, choice.message)
+
+
 def _work(line: Connection, engine: str | None) -> None:
     """A worker's life: open the engine, then do what comes down the line until it is closed."""
     # Ctrl-C reaches the whole group; only the first process decides what happens then
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     try:
-        looker = Looker(open_engine(engine))
+        choice = choose_engine(engine)
+        line.send((0, _opened(choice), None))
+        looker = Looker(choice.engine)
         while True:
             order, number, what = line.recv()
             if order == _LOAD:
@@ -153,6 +170,31 @@ def _work(line: Connection, engine: str | None) -> None:
         error.add_note(traceback.format_exc())
         with contextlib.suppress(OSError):
             line.send((None, None, error))
+
+
+def _end_with_parent() -> None:
+    """End this process as soon as the one that started it is gone, however it went and whatever is going on here."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)
+
+
+@contextlib.contextmanager
+def _unheard_interrupts() -> Iterator[None]:
+    """Hold Ctrl-C back for the moment, so that a process started meanwhile never hears it at all."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    # started on demand otherwise, and that would let Ctrl-C through again
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def default_workers() -> int:
@@ -174,14 +216,26 @@ class LookingRoom:
         self._lines: list[Connection] = []
         self._processes: list[BaseProcess] = []
         self._own: Looker | None = None
+        self._opened: Opened | None = None
 
     def __enter__(self) -> LookingRoom:
         if self.workers == 1:
-            self._own = Looker(open_engine(self._engine))
+            choice = choose_engine(self._engine)
+            self._opened = _opened(choice)
+            self._own = Looker(choice.engine)
             return self
+        try:
+            self._start()
+        except BaseException:
+            self._end(at_once=True)
+            raise
+        return self
+
+    def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
         # one thread of the software renderer a process: the processes already fill the machine
-        with _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1"):
+        threads = _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+        with threads, _unheard_interrupts():
             for _ in range(self.workers):
                 here, there = context.Pipe()
                 process = context.Process(target=_work, args=(there, self._engine), daemon=True)
@@ -190,22 +244,41 @@ class LookingRoom:
                 there.close()
                 self._lines.append(here)
                 self._processes.append(process)
-        return self
 
     def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        self._end(at_once=error is not None)
+
+    def _end(self, at_once: bool) -> None:
         for line in self._lines:
             line.close()
-        for process in self._processes:
-            if error is not None:
+        if at_once:
+            for process in self._processes:
                 process.terminate()
+        for process in self._processes:
             process.join(timeout=5.0)
             if process.is_alive():
                 process.kill()
         if self._own is not None:
             self._own.engine.close()
 
+    @property
+    def opened(self) -> Opened:
+        """How this room draws; waits until its workers have opened their engines."""
+        if self._opened is None:
+            found = [_received(line)[1] for line in self._lines]
+            self._opened = found[0]
+            other = next((o for o in found if (o.engine, o.driver) != (found[0].engine, found[0].driver)), None)
+            if other is not None:
+                raise EngineError(
+                    f"the worker processes draw in different ways, {found[0].engine} ({found[0].driver}) and "
+                    f"{other.engine} ({other.driver}); run again with --workers 1, or name one with --engine"
+                )
+        return self._opened
+
     def load(self, ready: ReadySet) -> None:
         """Hand the set to every worker."""
+        # what they report first has to be read first
+        _ = self.opened
         if self._own is not None:
             self._own.load(ready)
         for line in self._lines:

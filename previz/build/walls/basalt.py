@@ -123,9 +123,9 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     coat = Coat.picked(_PIGMENTS, mixes.astype(np.int64)[stone.column])
     drums = (0.74 + 0.56 * uniform(sheet.number(81), np.arange(stone.count * _PER_COLUMN))).astype(np.float32)
     # each face of a column catches the light in its own way: left ones more, right ones less
-    faces = 0.62 + 0.80 * uniform(sheet.number(87), np.arange(3 * count))
-    faces = (faces * np.tile([1.30, 1.0, 0.66], count)).astype(np.float32)
-    depth = np.array([1.25, 1.06, 0.88, 0.74], dtype=np.float32)
+    faces = 0.74 + 0.52 * uniform(sheet.number(87), np.arange(3 * count))
+    faces = (faces * np.tile([1.22, 1.0, 0.72], count)).astype(np.float32)
+    depth = np.array([1.50, 1.10, 0.80, 0.58], dtype=np.float32)
     strokes = sheet.strokes(9.0, 60.0, 0.0, 82, octaves=3)
     tone = depth[stone.rank] * drums[stone.drum] * faces[3 * stone.column + stone.face]
     coat.times(tone * (1.0 + 0.26 * strokes + 0.12 * sheet.grain(1.2, 4.0, 83)))
@@ -133,7 +133,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     coat.over("#a3a5a2", 0.55 * smoothstep(0.30, 0.48, patches))
     coat.over("#5e4838", 0.45 * smoothstep(-0.10, -0.5, sheet.fbm(170.0, 260.0, 85, octaves=3)))
     coat.over("#121316", 0.66 * smoothstep(-0.26, -0.44, patches))
-    coat.times(1.10 + 0.60 * sheet.fbm(400.0, 420.0, 86, octaves=2))
+    coat.times(1.08 + 0.95 * sheet.fbm(430.0, 420.0, 86, octaves=1))
     _edges(coat, sheet, stone)
     _weather(coat, sheet, stone)
     return coat.picture()
