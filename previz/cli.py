@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-import json
+import errno
+import os
+import signal
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -11,12 +14,23 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from previz import __version__
-from previz.errors import PrevizError
+from previz.errors import OutputError, PrevizError
 
 if TYPE_CHECKING:
     from previz.pipeline.progress import Progress
+    from previz.pipeline.shoot import Shot
 
 _ENGINES = click.Choice(["pictures", "sightlines"])
+
+_STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
+
+# s that are given to putting things away after Ctrl-C
+_PATIENCE = 0.9
+
+# what a machine runs out of: disk, disk share, open files (one program, all), memory, processes
+_MACHINE = {
+    getattr(errno, name, errno.ENOSPC) for name in ("ENOSPC", "EDQUOT", "EMFILE", "ENFILE", "ENOMEM", "EAGAIN")
+}
 
 
 class _Commands(click.Group):
@@ -47,6 +61,13 @@ def _scene_argument(function: Callable[..., None]) -> Callable[..., None]:
     return click.argument("scene", type=click.Path(path_type=Path))(function)
 
 
+def _folder(ctx: click.Context, parameter: click.Parameter, value: str | None) -> Path | None:
+    # an empty text, from a variable that is not set, would mean the working folder
+    if value is not None and not value.strip():
+        raise click.BadParameter("it is empty; name a folder", ctx, parameter)
+    return None if value is None else Path(value)
+
+
 def _common(function: Callable[..., None]) -> Callable[..., None]:
     """Options of every command that looks at the set."""
     for option in (
@@ -58,7 +79,10 @@ def _common(function: Callable[..., None]) -> Callable[..., None]:
             "--workers", type=click.IntRange(1, 256), help="Processes at work; as many as processors unless given."
         ),
         click.option(
-            "--out", type=click.Path(path_type=Path), help="Folder for the results; renders/<scene> unless given."
+            "--out",
+            metavar="FOLDER",
+            callback=_folder,
+            help="Folder for the results; renders/<scene> unless given.",
         ),
     ):
         function = option(function)
@@ -86,10 +110,10 @@ def check(scene: Path, as_json: bool) -> None:
     if as_json:
         _print_json(checked)
         return
-    from previz.pipeline.progress import print_rows
+    from previz.pipeline.progress import print_cautions, print_rows
 
     print_rows(checked["title"], checked["derived"])
-    _print_cautions(checked["cautions"], err=False)
+    print_cautions(checked["cautions"])
 
 
 @cli.command()
@@ -97,7 +121,7 @@ def schema() -> None:
     """Print the JSON Schema of scene files, for editors."""
     from previz.scene.schema import schema_json
 
-    click.echo(schema_json())
+    _put(schema_json() + "\n")
 
 
 @cli.command()
@@ -120,8 +144,8 @@ def shoot(
     from previz.pipeline.shoot import shoot as run
 
     with _progress(as_json) as progress:
-        summary = run(scene, out, width, figure, workers, engine, progress)
-    _print_summary(summary, as_json)
+        shot = run(scene, out, width, figure, workers, engine, progress)
+    _print_shot(shot, as_json)
 
 
 @cli.command()
@@ -137,8 +161,8 @@ def score(
     from previz.pipeline.shoot import score as run
 
     with _progress(as_json) as progress:
-        summary = run(scene, out, width, workers, engine, progress)
-    _print_summary(summary, as_json)
+        shot = run(scene, out, width, workers, engine, progress)
+    _print_shot(shot, as_json)
 
 
 @cli.command()
@@ -171,9 +195,14 @@ def sheet(
     asked = {"height": height, "tilt": tilt, "distance": distance, "lens": lens, "lateral": lateral}
     ranges = {name: text for name, text in asked.items() if text is not None}
     with _progress(as_json) as progress:
-        rows = run(scene, ranges, out, width, workers, engine, progress)
+        made = run(scene, ranges, out, width, workers, engine, progress)
     if as_json:
-        _print_json(rows)
+        _print_json(made.rows)
+        return
+    from previz.pipeline.progress import print_candidates, print_cautions
+
+    print_candidates(made.title, made.rows, made.varied, made.folder.as_posix())
+    print_cautions(made.cautions)
 
 
 def _progress(as_json: bool) -> Progress:
@@ -183,22 +212,31 @@ def _progress(as_json: bool) -> Progress:
 
 
 def _print_json(value: Any) -> None:
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+    from previz.deliver.output import json_text
+
+    _put(json_text(value, decimals=4, sort_keys=False))
 
 
-def _print_cautions(cautions: list[str], err: bool) -> None:
-    for caution in cautions:
-        click.echo(f"caution: {caution}", err=err)
+def _put(text: str) -> None:
+    """Write to standard output, as UTF-8 whatever the terminal speaks (RFC 8259 asks for it)."""
+    try:
+        click.echo(text.encode("utf-8"), nl=False)
+    except BrokenPipeError:
+        # whoever read our output has seen enough; nothing is wrong, and nothing more is to be written
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        raise OutputError(f"cannot write to standard output: {error.strerror or error}") from error
 
 
-def _print_summary(summary: dict[str, Any], as_json: bool) -> None:
+def _print_shot(shot: Shot, as_json: bool) -> None:
     if as_json:
-        _print_json(summary)
+        _print_json(shot.summary)
         return
-    from previz.pipeline.progress import print_summary
+    from previz.pipeline.progress import print_cautions, print_summary
 
-    print_summary(summary)
-    _print_cautions(summary["cautions"], err=True)
+    print_summary(shot.summary, shot.folder.as_posix())
+    print_cautions(shot.summary["cautions"])
 
 
 def _fail(message: str) -> NoReturn:
@@ -206,14 +244,29 @@ def _fail(message: str) -> NoReturn:
     sys.exit(2)
 
 
+def _stop(number: int, frame: object) -> NoReturn:
+    """Ctrl-C: stop once, in good order; where something takes too long to be put away, stop all the same."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    last = threading.Timer(_PATIENCE, _leave)
+    last.daemon = True
+    last.start()
+    raise KeyboardInterrupt
+
+
+def _leave() -> None:
+    click.echo(_STOPPED, err=True)
+    os._exit(130)
+
+
 def main() -> None:
     """Run the command line; a user's mistake is one message and exit code 2."""
+    signal.signal(signal.SIGINT, _stop)
     try:
         cli.main(standalone_mode=False)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("previz: stopped; whole files are kept, run the same command again to go on", err=True)
+        click.echo(_STOPPED, err=True)
         sys.exit(130)
     except click.ClickException as error:
         error.show()
@@ -222,10 +275,11 @@ def main() -> None:
         _fail(str(error))
     except MemoryError:
         _fail("not enough memory for this scene; ask for smaller frames with --width or fewer wall.triangles")
-    except BrokenPipeError:
-        # whoever read our output has left; nothing is wrong
-        sys.stderr.close()
-        sys.exit(0)
+    except OSError as error:
+        if error.errno not in _MACHINE:
+            raise
+        where = f" ({error.filename})" if error.filename else ""
+        _fail(f"the machine refuses: {error.strerror}{where}; free some of it, or ask for fewer --workers")
 
 
 if __name__ == "__main__":

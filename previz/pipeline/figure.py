@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from PIL import Image, UnidentifiedImageError
 
 from previz import colour
 from previz.build.surface import Pixels8
 from previz.camera import Camera
 from previz.deliver.cutout import Figure, figure_of, place_cutout
-from previz.deliver.frames import read_png
-from previz.errors import BuildError
+from previz.errors import BuildError, PrevizError
 from previz.geometry import Array
 from previz.scene.model import Scene
+
+_MOST_PIXELS = 120_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,26 +40,75 @@ class StandingFigure:
         return colour.encoded8(linear)
 
 
-def standing_figure(scene: Scene) -> StandingFigure | None:
-    """The scene's figure, or None where it has none. A folder of numbered frames gives its first."""
+def figure_file(scene: Scene) -> Path | None:
+    """The picture of the scene's figure, or None where it has none. A folder of numbered frames gives its first."""
     plate = scene.plate
     if plate is None or plate.figure is None:
         return None
     path = scene.path(plate.figure)
-    if path.is_dir():
-        frames = sorted(p for p in path.iterdir() if p.suffix.lower() == ".png")
-        if not frames:
-            raise BuildError(f"{path}: no PNG frames in this folder; put the figure's numbered frames there")
-        path = frames[0]
-    foot_mark = plate.foot_mark
-    bridge = scene.bridge
-    along = foot_mark / bridge.length
-    foot = np.array([bridge.bend * along**2, 4.0 * bridge.camber * along * (1.0 - along), foot_mark])
-    return StandingFigure(figure_of(_rgba(path)), foot, plate.height / scene.scale)
+    if not path.is_dir():
+        return path
+    try:
+        frames = sorted(p for p in path.iterdir() if p.suffix.lower() == ".png" and p.is_file())
+    except OSError as error:
+        raise BuildError(f"{path}: the figure's folder cannot be opened ({error.strerror or error})") from error
+    if not frames:
+        raise BuildError(f"{path}: no PNG frames in this folder; put the figure's numbered frames there")
+    return frames[0]
+
+
+def standing_figure(scene: Scene) -> StandingFigure | None:
+    """The scene's figure, or None where it has none. Raises :class:`BuildError` for a picture that is no cut-out."""
+    path = figure_file(scene)
+    if path is None or scene.plate is None:
+        return None
+    return stood(scene, cutout_of(path))
+
+
+def stood(scene: Scene, cutout: Figure) -> StandingFigure:
+    """A cut-out on the foot mark of a scene that has a plate."""
+    plate, bridge = scene.plate, scene.bridge
+    if plate is None:
+        raise ValueError("the scene has no plate")
+    along = plate.foot_mark / bridge.length
+    foot = np.array([bridge.bend * along**2, 4.0 * bridge.camber * along * (1.0 - along), plate.foot_mark])
+    return StandingFigure(cutout, foot, plate.height / scene.scale)
+
+
+def cutout_of(path: Path) -> Figure:
+    """The cut-out in a picture file. Raises :class:`BuildError`, naming the file."""
+    try:
+        return figure_of(_rgba(path))
+    except BuildError:
+        raise
+    except PrevizError as error:
+        raise BuildError(f"{path}: {error}") from error
 
 
 def _rgba(path: Path) -> Pixels8:
-    picture = read_png(path)
-    if picture.ndim != 3 or picture.shape[2] != 4:
-        raise BuildError(f"{path}: the figure has no alpha channel; save the cut-out as a PNG with transparency")
-    return picture
+    try:
+        with warnings.catch_warnings():
+            # the size is checked here, with a plainer message
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            with Image.open(path) as image:
+                width, height = image.size
+                if width * height > _MOST_PIXELS:
+                    raise BuildError(
+                        f"{path}: the figure has {width} x {height} pixels; at most {_MOST_PIXELS // 1_000_000} "
+                        "million are read, so save it smaller"
+                    )
+                if not image.has_transparency_data:
+                    raise BuildError(
+                        f"{path}: the figure has no alpha channel; save the cut-out as a PNG with transparency"
+                    )
+                return np.asarray(image.convert("RGBA"))
+    except FileNotFoundError:
+        raise BuildError(f"{path}: there is no such file; the figure's cut-out is expected there") from None
+    except Image.DecompressionBombError:
+        raise BuildError(f"{path}: the figure is far too large to read; save it smaller") from None
+    except UnidentifiedImageError:
+        raise BuildError(f"{path}: this is not a picture that can be read; save the cut-out as PNG") from None
+    # Pillow reports broken data in one of these ways, according to where it breaks
+    except (OSError, SyntaxError, ValueError, EOFError, TypeError) as error:
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise BuildError(f"{path}: the figure is broken or cut short ({reason}); save it again") from error

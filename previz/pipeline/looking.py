@@ -204,14 +204,16 @@ def default_workers() -> int:
 
 
 class LookingRoom:
-    """Looks at frames with ``workers`` processes; use it in a ``with`` block.
+    """Looks at frames with ``workers`` processes, no more than there are ``jobs``; use it in a ``with`` block.
 
     Make it before the set is built: its workers then start meanwhile. With one worker everything happens in this
     process.
     """
 
-    def __init__(self, workers: int | None = None, engine: str | None = None) -> None:
+    def __init__(self, workers: int | None = None, engine: str | None = None, jobs: int | None = None) -> None:
         self.workers = default_workers() if workers is None else max(1, workers)
+        if jobs is not None:
+            self.workers = max(1, min(self.workers, jobs))
         self._engine = engine
         self._lines: list[Connection] = []
         self._processes: list[BaseProcess] = []

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterable, Iterator
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -11,28 +11,49 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
+from rich.text import Text
 
+from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.units import inches_text
 
 Item = TypeVar("Item")
 
+# lines longer than this are hard to read, however wide the window
+_WIDEST = 100
+
+# rows of a sheet's table that are printed; the file has them all
+_ROWS = 10
+
+# columns of a sheet's table: key of the row, head, decimals
+_SETTINGS = {
+    "height": ("height_mm", "height mm", 0),
+    "tilt": ("tilt_deg", "tilt deg", 1),
+    "distance": ("distance_mm", "distance mm", 0),
+    "lens": ("lens_mm", "lens mm", 1),
+    "lateral": ("lateral_mm", "lateral mm", 0),
+}
+_NUMBERS = (("hold_mm", "hold mm", 1), ("break_worst_pct", "worst %", 1), ("break_reveal_pct", "reveal %", 1))
+
+
+def _console(quiet: bool = False) -> Console:
+    return Console(stderr=True, quiet=quiet, highlight=False, emoji=False, markup=False)
+
 
 class Progress:
-    """Says what is going on. Bars are drawn on a terminal only; ``quiet`` says nothing at all."""
+    """Says what is going on. Bars are drawn on a terminal only; ``quiet`` leaves out all but what must be said."""
 
     def __init__(self, quiet: bool = False) -> None:
         self._quiet = quiet
-        self._console = Console(stderr=True, quiet=quiet)
+        self._console = _console()
         self._bar: Bar | None = None
 
     def __enter__(self) -> Progress:
         if self._console.is_terminal and not self._quiet:
             self._bar = Bar(
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 MofNCompleteColumn(),
                 TimeRemainingColumn(),
-                TextColumn("{task.fields[note]}"),
                 console=self._console,
             )
             self._bar.start()
@@ -45,8 +66,19 @@ class Progress:
             self._bar.stop()
 
     def say(self, text: str) -> None:
-        """One line."""
-        self._console.print(text, markup=False, highlight=False, soft_wrap=True)
+        """A line about what goes on."""
+        if not self._quiet:
+            self.note(text)
+
+    def note(self, text: str) -> None:
+        """Something that must be said, quiet or not; an empty text says nothing."""
+        if text:
+            self._console.print(Text(text), soft_wrap=True)
+
+    def going_on(self, done: int, total: int, what: str) -> None:
+        """Say that a stopped run is continued, where it is."""
+        if done:
+            self.say(f"going on with a stopped run: {done} of {total} {what} are there already")
 
     def over(self, items: Iterable[Item], total: int, what: str) -> Iterator[Item]:
         """The items, counted as they go by."""
@@ -54,44 +86,102 @@ class Progress:
             yield from items
             self.say(f"{what}: {total}")
             return
-        task = self._bar.add_task(what, total=total, note="")
+        task = self._bar.add_task(what, total=total)
         for item in items:
             yield item
             self._bar.advance(task)
 
 
-def print_rows(title: str, rows: Iterable[tuple[str, str]]) -> None:
-    """A table of labels and values on standard output."""
-    table = Table(title=title, show_header=False, title_justify="left")
+def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:
+    """A title and a table of labels and values, a line each where the window is not too narrow."""
+    table = Table.grid(padding=(0, 2), pad_edge=True)
+    table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    table.add_column(justify="right", overflow="fold")
     for label, value in rows:
-        table.add_row(label, value)
-    Console(file=sys.stdout, highlight=False).print(table)
+        table.add_row(Text(label), Text(value))
+    console = _console()
+    console.print(Text(title, style="bold"))
+    console.print(table)
+
+
+def print_cautions(cautions: Iterable[str]) -> None:
+    """Every caution once, wrapped to the window."""
+    console = _console()
+    width = max(40, min(console.width, _WIDEST))
+    for caution in dict.fromkeys(cautions):
+        lines = textwrap.wrap(
+            caution, width, initial_indent="caution: ", subsequent_indent=" " * 9, break_on_hyphens=False
+        )
+        console.print(Text("\n".join(lines)), soft_wrap=True)
 
 
 def _percent(value: float | None) -> str:
-    return "-" if value is None else f"{value:.1f} %"
+    return "not judged" if value is None else f"{value:.1f} %"
 
 
-def print_summary(summary: dict[str, Any]) -> None:
-    """The shot in a short table, on standard error."""
-    table = Table(title=summary["title"], show_header=False, title_justify="left")
-    table.add_column()
-    table.add_column(justify="right")
-    hold_mm = summary["hold_mm"]
-    frames = summary["hold_frames"]
-    range_text = f", frames {summary['hold_first']}-{summary['hold_last']}" if frames else ""
-    table.add_row("holds for", f"{hold_mm:.1f} mm ({inches_text(hold_mm / 1e3)}) of rail{range_text}")
-    station = f"break at the station point (frame {summary['station_frame']})"
-    table.add_row(station, _percent(summary["break_station_pct"]))
-    table.add_row("break inside the hold, mean", _percent(summary["break_mean_pct"]))
-    worst = summary["worst_frame"]
-    tells = ", ".join(summary["worst_tells"])
-    where = f" (frame {worst}{': ' + tells if tells else ''})" if worst is not None else ""
-    table.add_row(f"break inside the hold, worst{where}", _percent(summary["break_worst_pct"]))
-    table.add_row("break at the reveal", _percent(summary["break_reveal_pct"]))
-    table.add_row("drawn by", f"{summary['engine']} ({summary['driver']})")
-    if summary.get("folder"):
-        table.add_row("written to", summary["folder"])
-    Console(stderr=True, highlight=False).print(table)
+def _frames(first: int, last: int) -> str:
+    return f"frame {first}" if first == last else f"frames {first} to {last}"
+
+
+def verdict(summary: dict[str, Any]) -> str:
+    """What matters, in a few words."""
+    first, last = summary["hold_wanted"]
+    if summary["break_station_pct"] is None:
+        return f"cannot be told: the station frame {summary['station_frame']} cannot be judged"
+    if summary["hold_first"] is None:
+        return f"no: the bridge shows already at the station frame {summary['station_frame']}"
+    if summary["hold_first"] <= first and last <= summary["hold_last"]:
+        return "yes, over all of the hold asked for"
+    return "not over all of the hold asked for"
+
+
+def print_summary(summary: dict[str, Any], folder: str) -> None:
+    """The shot in a short table."""
+    hold_mm, frames = summary["hold_mm"], summary["hold_frames"]
+    held = f"{hold_mm:.1f} mm ({inches_text(hold_mm / 1e3)}) of rail"
+    if frames:
+        held = f"{_frames(summary['hold_first'], summary['hold_last'])}, {held}"
+    worst = _percent(summary["break_worst_pct"])
+    if summary["worst_frame"] is not None:
+        worst += f" at frame {summary['worst_frame']}"
+        if summary["worst_tells"]:
+            worst += f", told by {', '.join(summary['worst_tells'])}"
+    rows = [
+        ("hidden", verdict(summary)),
+        ("hold asked for", _frames(*summary["hold_wanted"])),
+        (f"holds (to {HOLDS_BELOW_PCT:g} %)", held if frames else "not at all"),
+        ("break at station", f"{_percent(summary['break_station_pct'])} at frame {summary['station_frame']}"),
+        ("break in the hold", f"{_percent(summary['break_mean_pct'])} in the mean"),
+        ("worst in the hold", worst),
+    ]
+    if summary["reveal_frame"] is not None:
+        reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"
+        rows.append(("break at the reveal", reveal))
+    rows += [("drawn by", f"{summary['engine']}, {summary['driver']}"), ("written to", folder)]
+    print_rows(summary["title"], rows)
+
+
+def print_candidates(title: str, rows: Sequence[dict[str, Any]], varied: Sequence[str], folder: str) -> None:
+    """The best candidates in a short table, and how many could not be judged."""
+    columns = [("rank", "rank", 0), *(_SETTINGS[name] for name in varied), *_NUMBERS]
+    table = Table(box=None, pad_edge=True, padding=(0, 1), header_style="none")
+    for _, head, _ in columns:
+        table.add_column(Text(head), justify="right", no_wrap=True)
+    judged = [row for row in rows if not row["reason"]]
+    for row in judged[:_ROWS]:
+        table.add_row(*(_number(row[key], decimals) for key, _, decimals in columns))
+    console = _console()
+    console.print(Text(title, style="bold"))
+    if judged:
+        console.print(table)
+    if len(judged) > _ROWS:
+        console.print(Text(f"  and {len(judged) - _ROWS} more"))
+    lost = [row for row in rows if row["reason"]]
+    if lost:
+        many = "1 candidate" if len(lost) == 1 else f"{len(lost)} candidates"
+        console.print(Text(f"  {many} cannot be judged; the first: {lost[0]['reason']}"), soft_wrap=True)
+    console.print(Text(f"  written to {folder}"), soft_wrap=True)
+
+
+def _number(value: float | None, decimals: int) -> str:
+    return "-" if value is None else f"{value:.{decimals}f}"

@@ -13,6 +13,9 @@ _NUMBER = re.compile(r"^\s*[+-]?[0-9./ ]+$")
 _UNIT = re.compile(r"[a-zA-Z°\"']+\s*$")
 _MOST = 1000
 
+# of a wrong text, so much is shown again
+_SHOWN = 60
+
 
 def values_of(text: str, parse: Callable[[str], float], name: str) -> tuple[float, ...]:
     """The values that ``text`` asks for, in the inside unit, in order.
@@ -20,7 +23,7 @@ def values_of(text: str, parse: Callable[[str], float], name: str) -> tuple[floa
     ``parse`` reads one value with its unit; a value without a unit takes that of the last. Raises ``UnitError``,
     naming ``name``, where the text cannot be read.
     """
-    span = re.fullmatch(r"(.+?)\.\.(.+?)\s+x\s*([0-9]+)\s*", text)
+    span = re.fullmatch(r"(.+?)\.\.(.+?)\s+x\s*([0-9]{1,9})\s*", text)
     try:
         if span is not None:
             first, last, count = span.group(1), span.group(2), int(span.group(3))
@@ -31,6 +34,7 @@ def values_of(text: str, parse: Callable[[str], float], name: str) -> tuple[floa
         parts = text.split(",")
         return tuple(parse(_with_unit(part, parts[-1])) for part in parts)
     except UnitError as error:
+        text = text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
         hint = 'write a span like "120..240 mm x 4" or values like "28, 35 mm"'
         raise UnitError(f'--{name} "{text}": {error}; {hint}') from None
 

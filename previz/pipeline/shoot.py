@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,25 +19,30 @@ from previz.deliver.holdplot import HoldPlot, hold_plot
 from previz.deliver.output import OutputFolder
 from previz.deliver.overlay import OutlinePieces, with_outline
 from previz.deliver.table import HoldRow, write_hold, write_summary
+from previz.errors import BuildError
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
-from previz.pipeline.figure import StandingFigure, standing_figure
-from previz.pipeline.ledger import Ledger
-from previz.pipeline.looking import FrameJob, FrameResult, LookingRoom
+from previz.pipeline.cautions import once, scene_cautions
+from previz.pipeline.figure import StandingFigure, figure_file, standing_figure
+from previz.pipeline.ledger import Ledger, file_sha256, ledger_name
+from previz.pipeline.looking import FrameJob, FrameResult, LookingRoom, Opened
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
+from previz.pipeline.results import results_folder, results_in
 from previz.pipeline.sideview import SideView, title_block
-from previz.scene.checks import cautions
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
 
 
-def results_folder(scene_path: Path, out: Path | None) -> Path:
-    """Where a scene's results go: ``out``, or ``renders/<scene>`` in the working folder."""
-    return out if out is not None else Path("renders") / scene_path.stem
+@dataclass(frozen=True)
+class Shot:
+    """What a run leaves: ``summary`` is what ``summary.json`` holds, ``folder`` where the results lie."""
+
+    summary: dict[str, Any]
+    folder: Path
 
 
 def scene_date(scene: Scene, scene_path: Path) -> str:
@@ -54,40 +60,33 @@ def shoot(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> dict[str, Any]:
-    """Draw and judge the whole move; returns the summary that is also written."""
-    scene = read_scene(scene_path)
-    folder = OutputFolder(results_folder(scene_path, out))
-    folder.remove_leftovers()
+) -> Shot:
+    """Draw and judge the whole move; a stopped run of the same scene is continued."""
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
+    figure = _wanted_figure(scene, scene_path) if with_figure else None
     move = move_of(scene)
-    height_px = _height(scene, width_px)
-    figure = standing_figure(scene) if with_figure else None
-    with LookingRoom(workers, engine) as room:
+    height_px = scaled_height(scene, width_px)
+    date = scene_date(scene, scene_path)
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        LookingRoom(workers, engine, len(move.frames)) as room,
+    ):
         ready = prepare(scene)
         room.load(ready)
-        chosen = choose_engine(engine)
-        if chosen.message:
-            progress.say(chosen.message)
-        run = {
-            "scene": scene_sha256(scene_path),
-            "version": __version__,
-            "engine": chosen.engine.name,
-            "driver": chosen.engine.driver,
-            "size": f"{width_px}x{height_px}",
-            "figure": str(with_figure),
-        }
-        ledger = Ledger(folder, run)
-        date = scene_date(scene, scene_path)
+        progress.note(room.opened.message)
+        run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
+        ledger = Ledger(folder, ledger_name("shoot"), {**run, "date": date}, FrameScore)
+        chosen = choose_engine(room.opened.engine)
         side = SideView(ready, chosen.engine, date)
-        finished = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
-        wanted = [f for f in move.frames if f not in finished]
+        scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
+        wanted = [f for f in move.frames if f not in scores]
+        progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         jobs = [FrameJob(f, width_px, height_px) for f in wanted]
-        scores = dict(finished)
         try:
             for result in progress.over(room.run(jobs), len(jobs), "frames looked at and judged"):
                 score = result.judged.score
                 _write_frame(folder, move, result, side, figure)
-                ledger.add(score)
+                ledger.add(score.frame, score)
                 scores[score.frame] = score
             chosen.engine.close()
         finally:
@@ -102,10 +101,11 @@ def shoot(
         if summary.worst_frame is not None:
             job = FrameJob(summary.worst_frame, width_px, height_px)
             _write_worst(folder, next(iter(room.run([job]))))
-        values = _written(scene, scene_path, move, order, summary, run, folder, ready)
+        values = _written(scene, order, summary, run, (width_px, height_px), ready)
         _write_tables(folder, order, values)
-    ledger.close(finished=True)
-    return values
+        ledger.close(finished=True)
+        progress.note(_strangers(folder, move))
+    return Shot(values, folder.path)
 
 
 def score(
@@ -115,32 +115,80 @@ def score(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> dict[str, Any]:
-    """Judge the whole move without keeping pictures; returns the summary that is also written."""
-    scene = read_scene(scene_path)
-    folder = OutputFolder(results_folder(scene_path, out))
+) -> Shot:
+    """Judge the whole move without keeping pictures; a stopped run of the same scene is continued."""
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     move = move_of(scene)
-    height_px = _height(scene, width_px)
-    with LookingRoom(workers, engine) as room:
+    height_px = scaled_height(scene, width_px)
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        LookingRoom(workers, engine, len(move.frames)) as room,
+    ):
         ready = prepare(scene)
         room.load(ready)
-        jobs = [FrameJob(f, width_px, height_px, pictures=False) for f in move.frames]
-        results = list(progress.over(room.run(jobs), len(jobs), "frames judged"))
-    order = [r.judged.score for r in results]
-    run = {
-        "scene": scene_sha256(scene_path),
-        "engine": results[0].engine,
-        "driver": results[0].driver,
-        "size": f"{width_px}x{height_px}",
+        progress.note(room.opened.message)
+        run = run_of(scene, sha256, room.opened, (width_px, height_px))
+        ledger = Ledger(folder, ledger_name("score"), run, FrameScore)
+        wanted = [f for f in move.frames if f not in ledger.done]
+        progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
+        jobs = [FrameJob(f, width_px, height_px, pictures=False) for f in wanted]
+        try:
+            for result in progress.over(room.run(jobs), len(jobs), "frames judged"):
+                ledger.add(result.judged.score.frame, result.judged.score)
+        finally:
+            ledger.close(finished=False)
+        order = [ledger.done[f] for f in move.frames]
+        values = _written(scene, order, _summary_of(scene, move, order), run, (width_px, height_px), ready)
+        _write_tables(folder, order, values)
+        ledger.close(finished=True)
+    return Shot(values, folder.path)
+
+
+def run_of(
+    scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], with_figure: bool = False
+) -> dict[str, str]:
+    """All that the results of a run depend on, in texts: the scene, the files it names, the program, how it draws."""
+    bridge, wall = scene.bridge, scene.wall
+    named = {"bridge.mesh": bridge.mesh, "bridge.image": bridge.image, "wall.mesh": wall.mesh, "wall.photo": wall.photo}
+    run = {name: file_sha256(scene.path(file)) for name, file in named.items() if file is not None}
+    figure = figure_file(scene) if with_figure else None
+    return run | {
+        "scene": sha256,
+        "version": __version__,
+        "engine": opened.engine,
+        "driver": opened.driver,
+        "size": f"{size_px[0]}x{size_px[1]}",
+        "figure": "" if figure is None else file_sha256(figure),
     }
-    values = _written(scene, scene_path, move, order, _summary_of(scene, move, order), run, folder, ready)
-    _write_tables(folder, order, values)
-    return values
 
 
-def _height(scene: Scene, width_px: int) -> int:
+def _wanted_figure(scene: Scene, scene_path: Path) -> StandingFigure:
+    figure = standing_figure(scene)
+    if figure is None:
+        raise BuildError(
+            f'{scene_path}: there is no figure to stand in the frames; write figure = "figure.png" under [plate], or '
+            "leave out --figure"
+        )
+    return figure
+
+
+def scaled_height(scene: Scene, width_px: int) -> int:
+    """Height, px, of the scene's frames when they are ``width_px`` wide."""
     full_width, full_height = scene.delivery.frame
     return max(round(full_height * width_px / full_width), 1)
+
+
+def _strangers(folder: OutputFolder, move: Move) -> str:
+    """A word about frames of an earlier, longer run, which would be taken for this one's; empty without any."""
+    own = {frame_name(frame) for frame in move.frames}
+    names = (path.name for path in folder.place("lens/1001.png").parent.glob("*.png"))
+    strange = sorted(name for name in names if Path(name).stem.isdigit() and name not in own)
+    if not strange:
+        return ""
+    return (
+        f"{len(strange)} frames of an earlier run ({strange[0]} to {strange[-1]}) are still in "
+        f"{folder.path.as_posix()}; they are no part of this one"
+    )
 
 
 def _files_are_there(folder: OutputFolder, frame: int) -> bool:
@@ -210,25 +258,22 @@ def _write_plot(
 
 def _written(
     scene: Scene,
-    scene_path: Path,
-    move: Move,
     order: Sequence[FrameScore],
     summary: HoldSummary,
     run: dict[str, str],
-    folder: OutputFolder,
+    size_px: tuple[int, int],
     ready: ReadySet,
 ) -> dict[str, Any]:
-    width, height = (int(n) for n in run["size"].split("x"))
-    warnings = [f"{c.key}: {c.text}" for c in cautions(scene)]
+    warnings = [*scene_cautions(scene), *ready.built.cautions]
     if ready.out_of_range > 0.01:
         warnings.append(
-            f"bridge.paint: on {100.0 * ready.out_of_range:.0f} % of the bridge no paint is dark or bright enough for "
-            "the light that falls there; bring more light to the bridge or less to the wall"
+            f"bridge.paint: On {100.0 * ready.out_of_range:.0f} % of the bridge no paint is dark or bright enough for "
+            "the light that falls there; bring more light to the bridge or less to the wall."
         )
     unjudged = [s for s in order if s.break_pct is None]
     if unjudged:
-        first = unjudged[0]
-        warnings.append(f"{len(unjudged)} frames cannot be judged, the first is {first.frame}: {first.reason}")
+        many = "1 frame" if len(unjudged) == 1 else f"{len(unjudged)} frames"
+        warnings.append(f"{many} cannot be judged, the first is {unjudged[0].frame}: {unjudged[0].reason}.")
     judged = [s for s in order if s.break_pct is not None]
     certified = [s.frame for s in judged if s.mismatch_de is not None and s.mismatch_de < JND_DE00]
     return {
@@ -238,10 +283,11 @@ def _written(
         "engine": run["engine"],
         "driver": run["driver"],
         "frames": len(order),
-        "size_px": [width, height],
-        "px_per_deg": round(Viewer(height).px_per_deg, 3),
+        "size_px": list(size_px),
+        "px_per_deg": round(Viewer(size_px[1]).px_per_deg, 3),
         "station_frame": summary.station_frame,
         "certified_frames": len(certified),
+        "hold_wanted": list(scene.rail.hold),
         "hold_mm": round(1e3 * summary.hold, 3),
         "hold_frames": summary.hold_frames,
         "hold_first": summary.hold_first,
@@ -250,10 +296,10 @@ def _written(
         "break_worst_pct": _rounded(summary.break_worst_pct),
         "break_station_pct": _rounded(summary.break_station_pct),
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
+        "reveal_frame": scene.rail.reveal,
         "worst_frame": summary.worst_frame,
         "worst_tells": list(summary.worst_tells),
-        "cautions": warnings,
-        "folder": folder.path.as_posix(),
+        "cautions": once(warnings),
     }
 
 
@@ -264,5 +310,4 @@ def _rounded(value: float | None) -> float | None:
 def _write_tables(folder: OutputFolder, order: Sequence[FrameScore], values: dict[str, Any]) -> None:
     rows = [HoldRow(s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells) for s in order]
     write_hold(folder, rows)
-    # where the results lie is no part of them: the same scene gives the same bytes in any folder
-    write_summary(folder, {key: value for key, value in values.items() if key != "folder"})
+    write_summary(folder, values)

@@ -34,7 +34,7 @@ from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.paint.baselines import BASELINES, WallViews, wall_views
+from previz.paint.baselines import BASELINES, WallViews, random, wall_views
 from previz.paint.projected import hidden_wall, painted, wash_colour
 from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, Rectangle, lit_wall, square_on
 from previz.scene.model import Scene
@@ -56,6 +56,7 @@ BARE = "#e8c020"
 class CalibrationSet:
     """A set, the places it is painted from and the places it is judged from."""
 
+    number: int
     name: str
     scene: Scene
     paint_from: tuple[Camera, ...]
@@ -70,13 +71,18 @@ def _looking_at(point: Array, azimuth: float, elevation: float, distance: float,
     return camera_for(point + distance * away, -azimuth, -elevation, 0.0, focal, SENSOR, *FRAME_PX)
 
 
+def _spread(rng: np.random.Generator, count: int, reach: float) -> Array:
+    """``count`` places between -reach and reach, one drawn in each of as many equal parts."""
+    return np.asarray(reach * ((np.arange(count) + rng.uniform(0.0, 1.0, count)) / count * 2.0 - 1.0))
+
+
 def calibration_set(number: int, folder: Path) -> CalibrationSet:
     """The set of a number: wall kinds and shapes in turn, everything else drawn by the number."""
     rng = np.random.default_rng([2014, number])
     kind = KINDS[number % len(KINDS)]
     shape = SHAPES[number // len(KINDS) % len(SHAPES)]
     wall = {
-        "kind": kind, "width": 1.9, "height": 1.25, "top": 0.6, "relief": float(rng.uniform(0.02, 0.05)),
+        "kind": kind, "width": 2.2, "height": 1.3, "top": 0.6, "relief": float(rng.uniform(0.02, 0.05)),
         "seed": 500 + number, "triangles": 20_000, "texture_px": 1536,
     }  # fmt: skip
     bridge: dict[str, object]
@@ -84,13 +90,12 @@ def calibration_set(number: int, folder: Path) -> CalibrationSet:
         bridge = {"length": rng.uniform(0.4, 0.7), "width": rng.uniform(0.04, 0.08), "thickness": 0.012}
         height, back, tilt = rng.uniform(0.12, 0.2), rng.uniform(1.15, 1.3), np.radians(-8.0)
         reach = rng.uniform(0.015, 0.04)
-        steps = np.linspace(-reach, reach, 5)
 
         def at(x: float) -> Camera:
             return camera_for([x, height, back], 0.0, tilt, 0.0, 0.035, SENSOR, *FRAME_PX)
 
-        paint_from = tuple(at(float(x)) for x in steps)
-        judge_from = tuple(at(float(x)) for x in 0.5 * (steps[1:] + steps[:-1])[[0, 2, 3]])
+        paint_from = tuple(at(float(x)) for x in _spread(rng, 5, reach))
+        judge_from = tuple(at(float(x)) for x in _spread(rng, 3, reach))
     else:
         size = float(rng.uniform(0.09, 0.14))
         if shape == "box":
@@ -105,15 +110,14 @@ def calibration_set(number: int, folder: Path) -> CalibrationSet:
             bridge = {"length": size, "width": size, "thickness": size, "mesh": str(path)}
         distance = float(rng.uniform(1.0, 1.2))
         count = int(rng.integers(4, 9))
-        turns = np.linspace(-20.0, 20.0, count) + rng.uniform(-2.0, 2.0, count)
+        # judged from places of the same spread as those that were painted from
+        turns = _spread(rng, count, 25.0)
         rises = rng.uniform(-4.0, 14.0, count)
+        held_out = zip(_spread(rng, 3, 25.0), rng.uniform(-4.0, 14.0, 3), strict=True)
         paint_from = tuple(
             _looking_at(middle, np.radians(a), np.radians(e), distance, 0.05) for a, e in zip(turns, rises, strict=True)
         )
-        judge_from = tuple(
-            _looking_at(middle, np.radians(a), np.radians(e), distance, 0.05)
-            for a, e in zip(np.array([-11.0, 0.0, 11.0]) + rng.uniform(-4.0, 4.0, 3), rng.uniform(0.0, 10.0, 3), strict=True)
-        )
+        judge_from = tuple(_looking_at(middle, np.radians(a), np.radians(e), distance, 0.05) for a, e in held_out)
     scene = Scene.model_validate(
         {
             "title": f"{kind} {shape} {number}", "scale": "1:20", "wall": wall, "bridge": bridge,
@@ -121,7 +125,7 @@ def calibration_set(number: int, folder: Path) -> CalibrationSet:
             "rail": {"hold": (1001, 1002)}, "folder": folder,
         }
     )  # fmt: skip
-    return CalibrationSet(f"{kind} {shape} {number}", scene, paint_from, judge_from)
+    return CalibrationSet(number, f"{kind} {shape} {number}", scene, paint_from, judge_from)
 
 
 class Bench:
@@ -163,7 +167,7 @@ class Bench:
         if paint == "bare":
             return np.broadcast_to(colour.hex_linear(BARE).astype(np.float32), self.light.shape)
         if paint in BASELINES:
-            made = BASELINES[paint](self.views)
+            made = random(self.views, self.made.number) if paint == "random" else BASELINES[paint](self.views)
             target, wanted = made.target, made.wanted
         else:
             # the wall behind, seen from where it is judged; or wall from a span away

@@ -121,19 +121,21 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     count = stone.count
     mixes = hashed(sheet.number(80), np.arange(count)) % len(_PIGMENTS)
     coat = Coat.picked(_PIGMENTS, mixes.astype(np.int64)[stone.column])
-    drums = (0.74 + 0.56 * uniform(sheet.number(81), np.arange(stone.count * _PER_COLUMN))).astype(np.float32)
+    drums = (0.82 + 0.38 * uniform(sheet.number(81), np.arange(stone.count * _PER_COLUMN))).astype(np.float32)
     # each face of a column catches the light in its own way: left ones more, right ones less
     faces = 0.74 + 0.52 * uniform(sheet.number(87), np.arange(3 * count))
     faces = (faces * np.tile([1.22, 1.0, 0.72], count)).astype(np.float32)
     depth = np.array([1.50, 1.10, 0.80, 0.58], dtype=np.float32)
     strokes = sheet.strokes(9.0, 60.0, 0.0, 82, octaves=3)
     tone = depth[stone.rank] * drums[stone.drum] * faces[3 * stone.column + stone.face]
-    coat.times(tone * (1.0 + 0.26 * strokes + 0.12 * sheet.grain(1.2, 4.0, 83)))
+    coat.times(tone * (1.0 + 0.20 * strokes + 0.09 * sheet.grain(1.2, 4.0, 83)))
     patches = sheet.fbm(90.0, 150.0, 84, octaves=3) + 0.45 * strokes
     coat.over("#a3a5a2", 0.55 * smoothstep(0.30, 0.48, patches))
     coat.over("#5e4838", 0.45 * smoothstep(-0.10, -0.5, sheet.fbm(170.0, 260.0, 85, octaves=3)))
     coat.over("#121316", 0.66 * smoothstep(-0.26, -0.44, patches))
-    coat.times(1.08 + 0.95 * sheet.fbm(430.0, 420.0, 86, octaves=1))
+    masses = sheet.fbm(300.0, 360.0, 86, octaves=2, gain=0.4)
+    coat.over("#15171a", 0.62 * smoothstep(-0.05, -0.55, masses))
+    coat.over("#a09d94", 0.50 * smoothstep(0.05, 0.55, masses))
     _edges(coat, sheet, stone)
     _weather(coat, sheet, stone)
     return coat.picture()
@@ -147,11 +149,11 @@ def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     kept = uniform(sheet.number(92), np.arange(stone.count * _PER_COLUMN))[stone.drum]
     joint = smoothstep(1.3, 0.4, stone.joint) * smoothstep(0.25, 0.75, kept + 0.4 * broken)
     side = smoothstep(1.9, 0.5, stone.side)
-    coat.over("#08090a", 0.90 * np.maximum(side, 0.80 * joint))
+    coat.over("#08090a", 0.72 * np.maximum(side, 0.70 * joint))
     coat.over("#0b0c0e", 0.70 * smoothstep(0.10, 0.6, sheet.overhang(stone.height, 7.0)))
     # the edge below a joint catches the brush, and so do the arrises between faces
     worn = smoothstep(-0.25, 0.35, broken + 0.5 * (kept - 0.5))
-    coat.over("#a4a6a4", 0.45 * smoothstep(1.5, 0.5, stone.arris) * worn)
+    coat.over("#a4a6a4", 0.28 * smoothstep(1.5, 0.5, stone.arris) * worn)
     coat.over("#b4b4ae", 0.30 * smoothstep(4.0, 1.6, stone.joint) * (1.0 - joint) * bristles * smoothstep(0.5, 0.8, kept))
     coat.over("#c3c2ba", 0.50 * smoothstep(0.14, 0.40, out) * bristles)
 
@@ -172,7 +174,7 @@ def _weather(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     reach = (16.0 + 120.0 * uniform(sheet.number(110), np.arange(count)).astype(np.float32) ** 2)[stone.column]
     gone = stone.under_top / (reach * (1.0 + 0.9 * runs) + 6.0)
     white = smoothstep(1.0, 0.15, gone) * sat_on
-    coat.over("#d3d0c3", 0.80 * white * smoothstep(-0.35, 0.45, runs + 0.35 * sheet.grain(1.6, 7.0, 104) + 0.5 - gone))
+    coat.over("#c9c6ba", 0.66 * white * smoothstep(-0.35, 0.45, runs + 0.35 * sheet.grain(1.6, 7.0, 104) + 0.5 - gone))
     coat.over("#aeada6", 0.80 * smoothstep(10.0, 6.0, stone.under_top) * topped * smoothstep(-0.6, 0.1, blotch))
     # the tide: weed, then barnacles above it
     tide = share + 0.05 * sheet.fbm(170.0, 110.0, 105, octaves=4, gain=0.6)

@@ -1,0 +1,28 @@
+"""The cautions of a scene as texts, for people and for the summary."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from previz.scene.checks import cautions
+from previz.scene.model import Scene
+
+
+def scene_cautions(scene: Scene) -> list[str]:
+    """Everything to look out for that can be said before the set is built, each once."""
+    return once([*left_out(scene), *(f"{caution.key}: {caution.text}" for caution in cautions(scene))])
+
+
+def left_out(scene: Scene) -> list[str]:
+    """What the scene asks for and does not get."""
+    if scene.bridge.paint == "solved" and scene.bridge.image is None:
+        return [
+            'bridge.paint: Paint that is "solved" for the whole hold cannot be made yet. The bridge is painted and '
+            'judged as "projected": the paint lines up at the station point alone, so the hold may come out shorter.'
+        ]
+    return []
+
+
+def once(texts: Iterable[str]) -> list[str]:
+    """The texts in their order, each the first time only."""
+    return list(dict.fromkeys(texts))
