@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import errno
 import os
 import signal
@@ -25,7 +26,7 @@ _ENGINES = click.Choice(["pictures", "sightlines"])
 _STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
 
 # s that are given to putting things away after Ctrl-C
-_PATIENCE = 0.9
+_PATIENCE = 0.7
 
 # what a machine runs out of: disk, disk share, open files (one program, all), memory, processes
 _MACHINE = {
@@ -244,30 +245,55 @@ def _fail(message: str) -> NoReturn:
     sys.exit(2)
 
 
-def _stop(number: int, frame: object) -> NoReturn:
-    """Ctrl-C: stop once, in good order; where something takes too long to be put away, stop all the same."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    last = threading.Timer(_PATIENCE, _leave)
-    last.daemon = True
-    last.start()
-    raise KeyboardInterrupt
+class _Stop:
+    """Ctrl-C: stops once, in good order; where something takes too long to be put away, stops all the same."""
+
+    def __init__(self) -> None:
+        self._stopping = False
+        signal.signal(signal.SIGINT, self._heard)
+        self._unraisable = sys.unraisablehook
+        sys.unraisablehook = self._lost
+
+    def _heard(self, number: int, frame: object) -> None:
+        if self._stopping:
+            return
+        self._stopping = True
+        _later(_PATIENCE, _leave)
+        raise KeyboardInterrupt
+
+    def _lost(self, unraisable: Any) -> None:
+        """An exception that Python could not hand on, out of a library's call back: an interruption comes again."""
+        if unraisable.exc_type is KeyboardInterrupt and self._stopping:
+            _later(0.02, self._again)
+        else:
+            self._unraisable(unraisable)
+
+    def _again(self) -> None:
+        self._stopping = False
+        _thread.interrupt_main()
 
 
-def _leave() -> None:
+def _later(seconds: float, what: Callable[[], None]) -> None:
+    timer = threading.Timer(seconds, what)
+    timer.daemon = True
+    timer.start()
+
+
+def _leave() -> NoReturn:
     click.echo(_STOPPED, err=True)
+    # not by way of SystemExit, after which Python may yet end itself by a signal
     os._exit(130)
 
 
 def main() -> None:
     """Run the command line; a user's mistake is one message and exit code 2."""
-    signal.signal(signal.SIGINT, _stop)
+    _Stop()
     try:
         cli.main(standalone_mode=False)
     except click.exceptions.Exit as leave:
         sys.exit(leave.exit_code)
     except (click.Abort, KeyboardInterrupt):
-        click.echo(_STOPPED, err=True)
-        sys.exit(130)
+        _leave()
     except click.ClickException as error:
         error.show()
         sys.exit(2)

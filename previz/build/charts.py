@@ -40,7 +40,7 @@ class Chart:
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """Where rectangles lie in a picture of ``width_px`` x ``height_px``: ``left_px``, ``top_px`` (N,) and ``texel`` m."""
+    """Where N rectangles lie in a picture: their top left corners and sizes, whole texels of ``texel`` m."""
 
     texel: float
     width_px: int

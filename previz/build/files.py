@@ -45,8 +45,8 @@ def read_picture(path: Path) -> Picture:
     _there(path, "a picture")
     try:
         with warnings.catch_warnings():
-            # the size is checked here, with a plainer message
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            # the size is checked here, with a plainer message; odd palettes and notes are no concern
+            warnings.simplefilter("ignore")
             with Image.open(path, formats=PICTURE_KINDS) as image:
                 width, height = image.size
                 if width * height > _MOST_PIXELS:
@@ -113,7 +113,7 @@ def read_mesh(path: Path) -> RawMesh:
     _there(path, "a mesh")
     kind = path.suffix.lower()
     if kind not in MESH_KINDS:
-        raise BuildError(f'{path}: "{kind or path.name}" is not a kind of mesh that is read; save it as GLB, OBJ, PLY or STL')
+        raise BuildError(f'{path}: "{kind}" is not a kind of mesh that is read; save it as GLB, OBJ, PLY or STL')
     if path.stat().st_size > _MOST_MESH_BYTES:
         raise BuildError(f"{path}: the mesh file is larger than {_MOST_MESH_BYTES // 1_000_000} MB; save a coarser one")
     parts = _loaded(path)

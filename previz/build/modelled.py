@@ -43,8 +43,9 @@ def wall(raw: RawMesh, texture_px: int) -> Surface:
     texel = float(size.max()) / texture_px
     w, h = max(1, round(size[0] / texel)), max(1, round(size[1] / texel))
     uv = np.stack([(raw.vertices[:, 0] - low[0]) / size[0], (high[1] - raw.vertices[:, 1]) / size[1]], axis=1)
-    bare = Surface("wall", WALL, raw.vertices, raw.faces.astype(np.int32), uv.astype(np.float32), np.zeros((1, 1, 3), np.float32))
-    return Surface(bare.name, bare.layer, bare.vertices, bare.faces, bare.uv, _laid_over(raw, bare, w, h))
+    faces, uv32 = raw.faces.astype(np.int32), uv.astype(np.float32)
+    bare = Surface("wall", WALL, raw.vertices, faces, uv32, np.zeros((1, 1, 3), dtype=np.float32))
+    return Surface("wall", WALL, raw.vertices, faces, uv32, _laid_over(raw, bare, w, h))
 
 
 def _own_map_serves(raw: RawMesh) -> bool:
@@ -108,13 +109,15 @@ def bridge(raw: RawMesh, name: str, texel: float, bare: str) -> BridgeBuild:
         raise BuildError(f"{name}: the bridge falls into {count} patches, too rough to paint; save a smoother mesh")
     flats: list[Array] = []
     rows: list[NDArray[np.intp]] = []
+    sizes: list[tuple[float, float]] = []
     for p in range(count):
         rows.append(np.flatnonzero(piece == p))
         right, down, sign_right, sign_down = _AXES[side[rows[-1][0]]]
         flat = np.stack([sign_right * raw.vertices[:, right], sign_down * raw.vertices[:, down]], axis=1)
         used = np.unique(faces[rows[-1]])
         flats.append(flat - flat[used].min(axis=0))
-    sizes = [(float(f[i, 0].max()), float(f[i, 1].max())) for f, i in ((f, np.unique(faces[r])) for f, r in zip(flats, rows, strict=True))]
+        wide, high = flats[-1][used].max(axis=0)
+        sizes.append((float(wide), float(high)))
     layout = laid_out(sizes, texel)
     vertices, uvs, out_faces, charts = [], [], [], []
     first = 0

@@ -68,7 +68,7 @@ def _cells(along: NDArray[np.float64], cell: float) -> tuple[Whole, Whole, Field
 
 def _fade(part: Field) -> Field:
     # Perlin, "Improving Noise", 2002: 6 t^5 - 15 t^4 + 10 t^3
-    return part * part * part * (part * (part * 6.0 - 15.0) + 10.0)
+    return np.asarray(part * part * part * (part * (part * 6.0 - 15.0) + 10.0), dtype=np.float32)
 
 
 def gradient(x: NDArray[np.float64], y: NDArray[np.float64], cell_x: float, cell_y: float, seed: int) -> Field:
@@ -92,7 +92,7 @@ def gradient(x: NDArray[np.float64], y: NDArray[np.float64], cell_x: float, cell
     left_part += np.take(level_x, i + 1, axis=1) * ((part_x - 1.0) * right)
     left_part += np.take(level_y, i + 1, axis=1) * right
     left_part *= np.float32(1.4)
-    return left_part
+    return np.asarray(left_part, dtype=np.float32)
 
 
 def value(x: NDArray[np.float64], y: NDArray[np.float64], cell_x: float, cell_y: float, seed: int) -> Field:
@@ -103,7 +103,7 @@ def value(x: NDArray[np.float64], y: NDArray[np.float64], cell_x: float, cell_y:
     level = points[j] + (points[j + 1] - points[j]) * part_y[:, None]
     out = np.take(level, i, axis=1)
     out += (np.take(level, i + 1, axis=1) - out) * part_x
-    return out
+    return np.asarray(out, dtype=np.float32)
 
 
 def fbm(
@@ -114,20 +114,16 @@ def fbm(
     seed: int,
     octaves: int,
     gain: float = 0.5,
-    ridged: bool = False,
 ) -> Field:
     """Layers of gradient noise (ny, nx), each half as large as the one before and ``gain`` times as strong.
 
-    Scaled to about -1 to 1. ``ridged`` folds every layer into crests.
+    Scaled to about -1 to 1.
     """
     total = np.zeros((len(y), len(x)), dtype=np.float32)
     strength, sum_of = 1.0, 0.0
     for octave in range(octaves):
         k = 0.5**octave
-        layer = gradient(x, y, cell_x * k, cell_y * k, seed + 1013 * octave)
-        if ridged:
-            layer = 1.0 - 3.0 * np.abs(layer)
-        total += np.float32(strength) * layer
+        total += np.float32(strength) * gradient(x, y, cell_x * k, cell_y * k, seed + 1013 * octave)
         sum_of += strength
         strength *= gain
     total *= np.float32(1.0 / sum_of**0.75)

@@ -14,14 +14,17 @@ from previz.geometry import Array
 # texels looked at in one go: bounds the memory to about 100 MB
 _CHUNK = 1 << 20
 
+# how far (texels) charts are continued: a bilinear look at a border reaches a texel across and one down
+_MARGIN = 1.5
+
 
 @dataclass(frozen=True, eq=False)
 class TexelMap:
     """Points (H, W, 3) float32 m and unit normals (H, W, 3) float32 of texel centres, and which are on the surface.
 
-    ``valid`` (H, W) holds one texel more around every chart, its point on the chart's plane continued, so that a
-    bilinear look at a chart's border finds no strange texel. Where charts lie over each other the one that reaches
-    farthest towards the camera (largest z) counts. Points and normals of other texels are 0.
+    ``valid`` (H, W) holds a margin of a texel or two around every chart, its points on the chart's plane continued,
+    so that a bilinear look at a chart's border finds no strange texel. Where charts lie over each other the one
+    that reaches farthest towards the camera (largest z) counts. Points and normals of other texels are 0.
     """
 
     points: NDArray[np.float32]
@@ -62,8 +65,8 @@ def _of_grid(surface: GridSurface, width_px: int, height_px: int) -> TexelMap:
     along_y, along_x = np.gradient(field.z, y_lines, x_lines)
     normals = np.empty_like(points)
     for k, slope in ((0, along_x), (1, along_y)):
-        level = slope.astype(np.float32)
-        level = level[j] * (1.0 - t) + level[j + 1] * t
+        lines: NDArray[np.float32] = np.asarray(slope, dtype=np.float32)
+        level = lines[j] * (1.0 - t) + lines[j + 1] * t
         normals[..., k] = -(np.take(level, i, axis=1) * (1.0 - s) + np.take(level, i + 1, axis=1) * s)
     normals[..., 2] = 1.0
     normals /= np.sqrt(np.einsum("...i,...i->...", normals, normals))[..., None]
@@ -71,7 +74,7 @@ def _of_grid(surface: GridSurface, width_px: int, height_px: int) -> TexelMap:
 
 
 def texel_owners(surface: Surface, width_px: int, height_px: int, margin: bool) -> NDArray[np.int32]:
-    """The face that each texel (height_px, width_px) belongs to, -1 for none; with one texel more around every
+    """The face that each texel (height_px, width_px) belongs to, -1 for none; with a margin around every
     chart where ``margin`` is set. Of faces laid over each other the one nearest to the camera (largest z) counts."""
     corners = surface.vertices[surface.faces]
     map_px = surface.uv.astype(np.float64)[surface.faces] * (width_px, height_px)
@@ -87,7 +90,7 @@ def texel_owners(surface: Surface, width_px: int, height_px: int, margin: bool) 
     if margin and empty.any():
         rim = drawn[_on_a_border(surface)[drawn]]
         around = owner.copy()
-        _draw(around, rim, map_px, area2, width_px, height_px, 1.0)
+        _draw(around, rim, map_px, area2, width_px, height_px, _MARGIN)
         owner = np.where(empty, around, owner)
     return owner.reshape(height_px, width_px)
 

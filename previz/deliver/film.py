@@ -105,6 +105,8 @@ def _stream(film: Any, size: tuple[int, int], rate: Fraction, quality: int) -> A
         "preset": "faster",
         "crf": str(quality),
         "threads": str(_THREADS),
+        # on processors with AVX-512 x264's macroblock tree reads memory that it has not written: other bytes each time
+        "mbtree": "0",
         "g": str(max(1, round(rate / 2))),
     }
     codec = stream.codec_context

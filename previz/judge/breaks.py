@@ -1,7 +1,8 @@
 """Break: the share of the bridge's visible outline that a viewer can find (design section 6).
 
 The viewer looks for a line where there should be none. Across every piece of the outline two steps are taken at
-every scale, in mean colour and in grain. A piece is broken where a step
+every scale, in mean colour and in grain, and added up along the outline as the eye adds up what lies in line. A piece
+is broken where a step
 
 1. can be seen: it is at least one just noticeable difference;
 2. stands out: it is beyond what 95 of 100 pieces of a line laid elsewhere on the clean wall show, all scales and
@@ -25,9 +26,9 @@ from numpy.typing import NDArray
 from previz.build.surface import Picture
 from previz.errors import JudgeError
 from previz.judge.fields import fields_of, reach_px, window_px
-from previz.judge.ordinary import JND, Ordinary, across, in_direction, sizes
+from previz.judge.ordinary import JND, Ordinary, across, added_up, in_direction
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
-from previz.judge.viewer import SHORTEST_RUN_DEG, WINDOW_ASPECT, WINDOW_GAIN, Viewer
+from previz.judge.viewer import SHORTEST_RUN_DEG, Viewer
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -107,12 +108,15 @@ def _seen_from_outline(
 
 def _steps_and_changes(sides: Sides, outline: Outline, viewer: Viewer) -> tuple[Array, Array]:
     """Steps across the outline and the larger change on either side against the clean frame, both (N, S, 2)."""
+
+    def averaged(values: Floats, sigma_deg: float) -> Floats:
+        return smoothed_along(values, outline, sigma_deg * viewer.px_per_deg)
+
     steps, changes = [], []
-    for scale, sigma in enumerate(window_px(viewer)):
+    for scale in range(len(sides.outside)):
         outside, inside = sides.outside[scale], sides.inside[scale]
-        along = WINDOW_ASPECT * sigma
-        steps.append(sizes(smoothed_along(outside - inside, outline, along)) / WINDOW_GAIN)
-        outer = sizes(smoothed_along(outside - sides.clean_outside[scale], outline, along))
-        inner = sizes(smoothed_along(inside - sides.clean_inside[scale], outline, along))
+        steps.append(added_up(outside - inside, averaged, scale))
+        outer = added_up(outside - sides.clean_outside[scale], averaged, scale)
+        inner = added_up(inside - sides.clean_inside[scale], averaged, scale)
         changes.append(np.maximum(outer, inner))
     return np.stack(steps, axis=1).astype(np.float64), np.stack(changes, axis=1).astype(np.float64)

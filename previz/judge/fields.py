@@ -12,6 +12,9 @@ from previz import colour
 from previz.build.surface import Picture
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
 
+# Standard deviation (px) of what a pixel averages, 1/12, and of looking up between pixels linearly, 1/6 on the mean
+_OWN_WIDTH_PX = 0.5
+
 # Gaussian windows are cut off at this many standard deviations
 _CUT = 2.5
 
@@ -59,13 +62,14 @@ def reach_px(viewer: Viewer) -> int:
 def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:
     """Fields of a picture (H, W, 3), linear light 0 to 1, as delivered.
 
-    Windows are Gaussians. Each scale's window is made from the one before it: variances add.
+    Windows are Gaussians. Each scale's window is made from the one before it: variances add. What the pixel and the
+    look-up between pixels have averaged already is part of the first window.
     """
     seen = colour.lab(linear).astype(np.float32)
     h, w = seen.shape[:2]
     sigmas = window_px(viewer)
     values = np.empty((len(sigmas), h, w, 4), dtype=np.float32)
-    done = 0.0
+    done = min(_OWN_WIDTH_PX, 0.9 * sigmas[0])
     window: NDArray[np.float32] = seen
     for scale, sigma in enumerate(sigmas):
         window = _blurred(window, float(np.sqrt(sigma**2 - done**2)))

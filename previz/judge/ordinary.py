@@ -21,12 +21,15 @@ from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_of, window_px
 from previz.judge.outline import longest_runs_only, smoothed
 from previz.judge.viewer import (
+    COLOUR_LINE_DEG,
+    GRAIN_LINE_DEG,
     GRAIN_WINDOW,
     JND_COLOUR,
     JND_GRAIN,
     PIECE_SPACING_DEG,
     SHORTEST_RUN_DEG,
     WINDOW_ASPECT,
+    WINDOW_DEG,
     WINDOW_GAIN,
     WINDOW_OFFSET,
     Viewer,
@@ -45,8 +48,10 @@ JND: Final = np.array([JND_COLOUR, JND_GRAIN])
 # directions of the laid lines over half a turn; in between is interpolated
 DIRECTIONS: Final = 8
 
-# length of a laid line, degrees: what the fovea takes in at once is about two degrees across (textbook value)
+# length of a laid line, degrees: what the fovea takes in at once is about two degrees across (textbook value); it is
+# laid longer at both ends by what the windows along it reach
 LINE_DEG: Final = 2.0
+LAID_DEG: Final = 4.0
 
 # lines laid in each direction
 _LINES = 160
@@ -82,9 +87,15 @@ def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: flo
     return sides[0], sides[1]
 
 
-def sizes(difference: Floats) -> Floats:
-    """Size (..., 2) of colour and grain differences (..., 4)."""
-    return np.stack([np.linalg.norm(difference[..., :3], axis=-1), np.abs(difference[..., 3])], axis=-1)
+def added_up(difference: Floats, along: Callable[[Floats, float], Floats], scale: int) -> Floats:
+    """Size (..., 2) of colour and grain differences (..., 4) as the eye adds them up along a line.
+
+    ``along`` averages values (..., C) along the line with a Gaussian window of so many degrees.
+    """
+    colour = np.linalg.norm(along(difference[..., :3], WINDOW_ASPECT * WINDOW_DEG[scale]), axis=-1)
+    colour = np.sqrt(np.maximum(along(colour[..., None] ** 2, COLOUR_LINE_DEG)[..., 0], 0.0))
+    grain = np.abs(along(difference[..., 3:], GRAIN_LINE_DEG)[..., 0])
+    return np.stack([colour / WINDOW_GAIN, grain], axis=-1)
 
 
 def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float32] | None = None) -> Ordinary:
@@ -96,10 +107,16 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     h, w = wall_square_on.shape[:2]
     fields = fields_of(wall_square_on, viewer)
     spacing = PIECE_SPACING_DEG * viewer.px_per_deg
-    count = max(round(LINE_DEG / PIECE_SPACING_DEG), 3)
+    count = max(round(LAID_DEG / PIECE_SPACING_DEG), 3)
+    spare = round(0.5 * (LAID_DEG - LINE_DEG) / PIECE_SPACING_DEG)
     along = (np.arange(count) - 0.5 * (count - 1)) * spacing
-    middles = _even_places(w, h, margin=0.5 * LINE_DEG * viewer.px_per_deg)
+    middles = _even_places(w, h, margin=0.5 * LAID_DEG * viewer.px_per_deg)
     off_wall = _near_nothing(cover, viewer) if cover is not None else None
+    shortest = SHORTEST_RUN_DEG / PIECE_SPACING_DEG
+
+    def averaged(values: Floats, sigma_deg: float) -> Floats:
+        return smoothed(values, sigma_deg / PIECE_SPACING_DEG, closed=False)
+
     limits, chances = [], []
     for k in range(DIRECTIONS):
         angle = np.pi * k / DIRECTIONS
@@ -114,12 +131,11 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
         steps = []
         for scale, sigma in enumerate(window_px(viewer)):
             outside, inside = across(fields, scale, places, normal, sigma)
-            mean = smoothed(outside - inside, WINDOW_ASPECT * sigma / spacing, closed=False)
-            steps.append(sizes(mean) / WINDOW_GAIN)
-        laid = np.stack(steps, axis=2)
+            steps.append(added_up(outside - inside, averaged, scale))
+        # the ends of the laid lines only serve the windows along them
+        laid = np.stack(steps, axis=2)[spare : count - spare]
         limit = _limit(laid.reshape(-1, *laid.shape[2:]))
         counts = np.asarray(((laid >= JND) & (laid >= limit)).any(axis=(2, 3)))
-        shortest = SHORTEST_RUN_DEG / PIECE_SPACING_DEG
         limits.append(limit)
         chances.append(np.mean([longest_runs_only(counts[:, i], shortest, False) for i in range(counts.shape[1])]))
     return Ordinary(np.stack(limits), np.array(chances))
@@ -144,7 +160,7 @@ def _even_places(w: int, h: int, margin: float) -> Array:
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
-def _limit(steps: Array) -> Array:
+def _limit(steps: Floats) -> Array:
     """Limit (S, 2) that 95 of 100 pieces (N, S, 2) are below at all scales and in both kinds together."""
     each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
     together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)

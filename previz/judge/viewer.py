@@ -33,6 +33,14 @@ WINDOW_GAIN: Final = math.erf(WINDOW_OFFSET / math.sqrt(2.0))
 # Windows are this many times longer along the outline than across it: the eye joins what lies in line.
 WINDOW_ASPECT: Final = 2.0
 
+# How far the eye adds up what lies in line, as the standard deviation of a window along the outline, degrees. Colour
+# steps of any direction add up by their squares over what the fovea takes in at once (two standard deviations either
+# way span its two degrees, textbook value). Grain differs by little but everywhere: its steps add up with their sign,
+# over twice as far. Both were chosen by calibration: with shorter windows paint averaged over views scores below
+# projected paint, which people find half as often (tests/benchmarks/calibration.py).
+COLOUR_LINE_DEG: Final = 0.5
+GRAIN_LINE_DEG: Final = 1.0
+
 # Runs of broken pieces shorter than this are not seen (design section 6), degrees.
 SHORTEST_RUN_DEG: Final = 0.1
 

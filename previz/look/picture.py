@@ -55,8 +55,19 @@ uniform sampler2D picture;
 uniform float layer;
 layout(location = 0) out vec4 code;
 layout(location = 1) out float depth;
+// linear filtering with the edge clamped, in full precision: the texture units of some drivers weigh texels with
+// eight bits, which shows in the darks
+vec3 filtered(vec2 uv) {
+    ivec2 last = textureSize(picture, 0) - 1;
+    vec2 at = uv * vec2(last + 1) - 0.5;
+    vec2 low = floor(at), part = at - low;
+    ivec2 a = clamp(ivec2(low), ivec2(0), last), b = clamp(ivec2(low) + 1, ivec2(0), last);
+    vec3 upper = mix(texelFetch(picture, a, 0).rgb, texelFetch(picture, ivec2(b.x, a.y), 0).rgb, part.x);
+    vec3 lower = mix(texelFetch(picture, ivec2(a.x, b.y), 0).rgb, texelFetch(picture, b, 0).rgb, part.x);
+    return mix(upper, lower, part.y);
+}
 void main() {
-    code = vec4(texture(picture, place).rgb, layer);
+    code = vec4(filtered(place), layer);
     depth = along;
 }
 """

@@ -65,7 +65,7 @@ def painted(target: Picture, wanted: NDArray[np.bool_], light: Picture, fallback
     paint[~wanted] = fallback
     # a difference below half a code value is none
     sent = paint * light
-    off = np.abs(colour.encoded(sent) - colour.encoded(target)).max(axis=-1) > 1.5 / 255.0
+    off = np.abs(colour.encoded8(sent).astype(np.int16) - colour.encoded8(target)).max(axis=-1) > 1
     share = float((off & wanted).sum() / max(int(wanted.sum()), 1))
     return Painted(paint, sent.astype(np.float32), share)
 

@@ -77,7 +77,10 @@ class Looker:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self.painter: Painter | None = None
+        # what jobs make of the set and keep with it, by name
+        self.aside: dict[str, Any] = {}
         self._ready: ReadySet | None = None
+        self._loaded: ReadySet | None = None
         self._sight = SightLines(())
         self._ordinary: dict[int, OrdinaryWall] = {}
 
@@ -88,11 +91,24 @@ class Looker:
             raise RuntimeError("no set is loaded")
         return self._ready
 
+    @property
+    def loaded(self) -> ReadySet:
+        """The set as it was loaded, whatever has been painted since."""
+        if self._loaded is None:
+            raise RuntimeError("no set is loaded")
+        return self._loaded
+
+    @property
+    def sight(self) -> SightLines:
+        """Sight lines against the wall and the bridge as they were loaded."""
+        return self._sight
+
     def load(self, ready: ReadySet) -> None:
         """Take over a set."""
         self.engine.load(ready.lit)
         self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
-        self._ready = ready
+        self._ready = self._loaded = ready
+        self.aside = {}
         self.painter = None
         self._ordinary = {}
 
@@ -100,6 +116,12 @@ class Looker:
         """The clean wall in view during the move, square on, and the share of wall in each pixel."""
         view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
         return np.clip(view.colour, 0.0, 1.0), view.cover(WALL_LAYER)
+
+    def ordinary(self, height_px: int) -> OrdinaryWall:
+        """What is ordinary on the clean wall, in frames of so many lines."""
+        if height_px not in self._ordinary:
+            self._ordinary[height_px] = OrdinaryWall(self.wall_square_on, Viewer(height_px))
+        return self._ordinary[height_px]
 
     def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
         """Go on with another camera and another paint on the same set."""
@@ -110,9 +132,6 @@ class Looker:
         """Draw and judge one frame."""
         ready = self.ready
         move = ready.move
-        viewer = Viewer(job.height_px)
-        if job.height_px not in self._ordinary:
-            self._ordinary[job.height_px] = OrdinaryWall(self.wall_square_on, viewer)
         camera = move.camera(job.frame, job.width_px, job.height_px)
         with_bridge = self.engine.draw(camera, WITH_BRIDGE)
         clean = self.engine.draw(camera, CLEAN)
@@ -124,7 +143,7 @@ class Looker:
             camera,
             ready.station_point,
             self._sight,
-            self._ordinary[job.height_px],
+            self.ordinary(job.height_px),
             ready.scene.delivery.frame[0],
         )
         code = colour.encoded8(with_bridge.colour) if job.pictures else None
@@ -182,7 +201,25 @@ def _end_with_parent() -> None:
 
 @contextlib.contextmanager
 def _unheard_interrupts() -> Iterator[None]:
-    """Hold Ctrl-C back for the moment, so that a process started meanwhile never hears it at all."""
+    """Hold Ctrl-C back for the moment: a process started meanwhile never hears it, and its start is not cut short."""
+    heard: list[int] = []
+    own = threading.current_thread() is threading.main_thread()
+    before = signal.getsignal(signal.SIGINT)
+    if own:
+        signal.signal(signal.SIGINT, lambda number, _frame: heard.append(number))
+    try:
+        with _blocked_interrupts():
+            yield
+    finally:
+        if own:
+            signal.signal(signal.SIGINT, before)
+    if heard:
+        signal.raise_signal(signal.SIGINT)
+
+
+@contextlib.contextmanager
+def _blocked_interrupts() -> Iterator[None]:
+    # a process inherits what the thread that starts it has blocked
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,21 +77,27 @@ class ReadySet:
         return move_of(self.scene)
 
 
-def blocked_by(surface: Surface) -> Blocked:
-    """Whether sight lines meet a surface."""
-    sight = SightLines([surface])
+def blocked_by(sight: SightLines, name: str) -> Blocked:
+    """Whether sight lines meet the surface of that name."""
 
     def blocked(origins: Array, directions: Array, distance: Array) -> NDArray[np.bool_]:
-        return sight.blocked(origins, directions, distance)
+        return sight.blocked(origins, directions, distance, names=[name])
 
     return blocked
 
 
-def lit_wall(scene: Scene, built: BuiltSet) -> LitWall:
+def sight_of(built: BuiltSet) -> SightLines:
+    """Sight lines against the built wall and bridge."""
+    return SightLines([replace(built.wall, name=WALL), replace(built.bridge.surface, name=BRIDGE)])
+
+
+def lit_wall(scene: Scene, built: BuiltSet, sight: SightLines) -> LitWall:
     """The wall lit with and without the bridge's shadow."""
     lighting = Lighting(scene.lamps, scene.light, reference_light(scene.lamps, scene.light))
     wall = built.wall
-    clean_light, shadowed_light = irradiance(wall, lighting, [blocked_by(wall), blocked_by(built.bridge.surface)])
+    clean_light, shadowed_light = irradiance(
+        wall, lighting, [blocked_by(sight, WALL), blocked_by(sight, BRIDGE)]
+    )
     clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, clean_light))
     same = lighting.flat
     shadowed = LitSurface(WALL, wall, clean.code if same else _code(wall.reflectance, shadowed_light))
@@ -109,16 +115,16 @@ class Painter:
     What does not depend on the station point (where the texels lie, the light on them) is worked out once.
     """
 
-    def __init__(self, built: BuiltSet, wall: LitWall) -> None:
+    def __init__(self, built: BuiltSet, wall: LitWall, sight: SightLines | None = None) -> None:
         surface = built.bridge.surface
         h, w = surface.reflectance.shape[:2]
         self._surface = surface
         self._wall = wall
         self._fallback = wash_colour(built.wall.reflectance)
         self._texels = texel_points(surface, w, h)
-        light = irradiance(surface, wall.lighting, [blocked_by(built.wall), blocked_by(surface)])[-1]
-        self._light = enlarged(light, h, w)
-        self._sight = SightLines([wall.clean])
+        self._sight = sight_of(built) if sight is None else sight
+        blockers = [blocked_by(self._sight, WALL), blocked_by(self._sight, BRIDGE)]
+        self._light = enlarged(irradiance(surface, wall.lighting, blockers)[-1], h, w)
 
     def painted(self, scene: Scene, station_point: Array) -> tuple[LitSurface, float]:
         """The bridge painted as the scene says, and the share of its paint that is out of paint's range."""
@@ -127,9 +133,7 @@ class Painter:
             return self._lit(self._surface.reflectance * self._light), 0.0
         if paint == "wash":
             return self._lit(self._fallback * self._light), 0.0
-        target, wanted = hidden_wall(
-            self._texels, station_point, self._sight, CLEAN_WALL, self._wall.clean.code
-        )
+        target, wanted = hidden_wall(self._texels, station_point, self._sight, WALL, self._wall.clean.code)
         result = painted(target, wanted, self._light, self._fallback)
         return self._lit(result.radiance), result.out_of_range
 
@@ -149,8 +153,9 @@ def prepare(scene: Scene, width_px: int | None = None) -> ReadySet:
     move = move_of(scene)
     built = build_set(scene, bridge_texel(scene, move, width_px))
     station_point = np.asarray(move.camera(move.station_frame).position)
-    wall = lit_wall(scene, built)
-    bridge, out_of_range = Painter(built, wall).painted(scene, station_point)
+    sight = sight_of(built)
+    wall = lit_wall(scene, built, sight)
+    bridge, out_of_range = Painter(built, wall, sight).painted(scene, station_point)
     return ReadySet(scene, built, wall, bridge, station_point, wall_in_view(move, built.wall), out_of_range)
 
 

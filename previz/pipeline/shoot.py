@@ -76,7 +76,8 @@ def shoot(
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
         ledger = Ledger(folder, ledger_name("shoot"), {**run, "date": date}, FrameScore)
-        chosen = choose_engine(room.opened.engine)
+        # engines are asked for in one word
+        chosen = choose_engine(room.opened.engine.replace(" ", ""))
         side = SideView(ready, chosen.engine, date)
         scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
         wanted = [f for f in move.frames if f not in scores]
@@ -185,9 +186,10 @@ def _strangers(folder: OutputFolder, move: Move) -> str:
     strange = sorted(name for name in names if Path(name).stem.isdigit() and name not in own)
     if not strange:
         return ""
+    which = strange[0] if len(strange) == 1 else f"{strange[0]} to {strange[-1]}"
     return (
-        f"{len(strange)} frames of an earlier run ({strange[0]} to {strange[-1]}) are still in "
-        f"{folder.path.as_posix()}; they are no part of this one"
+        f"frames of an earlier run are still in {folder.path.as_posix()}/lens and no part of this one: {which} "
+        f"({len(strange)} in all)"
     )
 
 

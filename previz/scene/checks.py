@@ -9,6 +9,7 @@ import numpy as np
 
 from previz.errors import Fault, SceneError
 from previz.geometry import Array, unit
+from previz.scene.bounds import bound_reasons
 from previz.scene.cautions import Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
@@ -238,6 +239,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_lamps, frozenset({"lamp"})),
     (_lamps_and_wall, frozenset({"lamp", "wall"})),
     (_plate, frozenset({"plate", "bridge"})),
+    (bound_reasons, frozenset({"search", "rail", "bridge"})),
 )
 
 

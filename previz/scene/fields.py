@@ -146,6 +146,11 @@ Ease = Annotated[
     _quantity(units.share, "a percentage", "10%", "%", 0.0, 0.5, "from 0% to 50%"),
     _text_schema(r"^\s*[0-9]*\.?[0-9]+\s*%\s*$", "10%"),
 ]
+Share = Annotated[
+    float,
+    _quantity(units.share, "a percentage", "10%", "%", 0.0, 1.0, "from 0% to 100%"),
+    _text_schema(r"^\s*[0-9]*\.?[0-9]+\s*%\s*$", "10%"),
+]
 Scale = Annotated[
     float,
     _quantity(units.scale, "a scale", "1:20", "", 1.0, 1000.0, "from 1:1 to 1:1000"),

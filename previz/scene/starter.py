@@ -97,6 +97,39 @@ lux = 400
 height = "1.75 m"            # the performer
 camera = { lens = "35 mm", height = "1.6 m", distance = "9 m", tilt = "-8 deg", travel = "2.4 m" }
 foot_mark = "400 mm"         # where the feet are: from the sill along the bridge, miniature size
+
+[search]                     # what "previz search" may change: lowest and highest value; the rest stays as it is
+height = ["130 mm", "200 mm"]    # lens above the bridge's top
+distance = ["1.1 m", "1.4 m"]    # lens to the wall
+tilt = ["-10 deg", "-6 deg"]
+# lateral = ["-40 mm", "40 mm"]  # lens to camera right of the bridge's middle
+# pan = ["-3 deg", "3 deg"]      # set before the slide, about the entrance pupil: costs no parallax
+# lens = ["28 mm", "50 mm"]      # focal length of a zoom; or, instead,
+# lenses = ["28 mm", "35 mm", "50 mm"]  # the lenses at hand
+# rail_angle = ["-5 deg", "20 deg"]     # 0 is along the wall, positive leads away from it
+# rail_length = ["80 mm", "300 mm"]     # length of the move
+# station = [1001, 1040]         # frame at which the lens is on the station point
+# bridge_length = ["600 mm", "800 mm"]
+# bridge_width = ["40 mm", "60 mm"]     # at the sill
+# bridge_taper = [0.8, 1.2]      # near width / far width
+# bridge_height = ["8 mm", "16 mm"]     # thickness
+least_reveal = "60%"         # least break at the reveal; among those, the longest hold wins
+longest_rail = "1 m"         # the studio to fit: what the rail at hand allows,
+closest_focus = "300 mm"     # the nearest that the bridge may come to the entrance pupil,
+view_margin = "20 mm"        # how far the wall must reach beyond the picture,
+# floor = "-1.2 m"           # the floor above the bridge's top; if left out, the wall's foot
+body = ["150 mm", "130 mm", "200 mm"]  # the camera behind the lens mount: wide, high, deep
+lens_front = "40 mm"         # front of the lens ahead of its entrance pupil
+budget = 600                 # candidates to try, 10 to 10000000
+seed = 1                     # another whole number from 0 makes another search
+
+[knock]                      # what build and rig are true to, for "previz knock": plus and minus
+shift = "1 mm"               # the lens's place
+turn = "0.2 deg"             # pan, tilt and roll
+focal = "0.5%"               # focal length
+paint = "0.5 mm"             # paint on the bridge
+samples = 400                # builds that are tried, 10 to 1000000
+seed = 1                     # another whole number from 0 makes other builds
 '''
 
 

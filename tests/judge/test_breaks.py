@@ -114,7 +114,7 @@ def test_doubling_the_pixels_changes_little(paint: str) -> None:
 
 
 def test_busy_wall_hides_more_than_a_plain_one() -> None:
-    tint = np.array([1.12, 1.0, 0.9])
+    tint = np.array([1.06, 1.0, 0.95])
     plain = 0.25 + 0.1 * (wall(5) - 0.25)
     busy = wall(5)
     assert judged(plain, plain * tint, ordinary_of(plain, VIEWER)).percent > 30.0 * PERCENT + (

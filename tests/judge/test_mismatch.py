@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
@@ -41,7 +43,7 @@ def test_fine_grain_fades_as_the_eye_loses_it() -> None:
         grating = 0.3 + 0.1 * np.sign(np.sin(2.0 * np.pi * (x + 0.5) / period_px))
         picture = np.broadcast_to(grating[None, :, None], (200, 960, 3)).astype(np.float32)
         amplitude.append(float(np.ptp(seen_lab(picture, VIEWER)[100, 100:-100, 0])))
-    assert all(a > b for a, b in zip(amplitude, amplitude[1:], strict=False)), amplitude
+    assert all(a > b for a, b in itertools.pairwise(amplitude)), amplitude
     assert amplitude[-1] < 0.5 * amplitude[0]
 
 

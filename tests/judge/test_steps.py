@@ -7,9 +7,9 @@ import pytest
 
 from previz import colour
 from previz.judge.fields import fields_of, window_px
-from previz.judge.ordinary import DIRECTIONS, across, in_direction, sizes
+from previz.judge.ordinary import DIRECTIONS, across, added_up, in_direction
 from previz.judge.outline import longest_runs_only, outline_of
-from previz.judge.viewer import WINDOW_DEG, WINDOW_GAIN, Viewer
+from previz.judge.viewer import WINDOW_DEG, Viewer
 from tests.judge.pictures import cover
 
 VIEWER = Viewer(540)
@@ -34,7 +34,7 @@ def test_step_of_a_straight_edge_reads_its_height() -> None:
     fields = fields_of(picture, VIEWER)
     for scale, sigma in enumerate(window_px(VIEWER)):
         outside, inside = across(fields, scale, np.array([[80.0, 60.0]]), np.array([[1.0, 0.0]]), sigma)
-        step = sizes(outside - inside)[0, 0] / WINDOW_GAIN
+        step = added_up(outside - inside, lambda values, _: values, scale)[0, 0]
         # the finest window is less than a pixel wide, so that it is the coarsest cut
         assert step == pytest.approx(height, rel=0.06 if scale == 0 else 0.02)
 

@@ -154,7 +154,8 @@ def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     # the edge below a joint catches the brush, and so do the arrises between faces
     worn = smoothstep(-0.25, 0.35, broken + 0.5 * (kept - 0.5))
     coat.over("#a4a6a4", 0.28 * smoothstep(1.5, 0.5, stone.arris) * worn)
-    coat.over("#b4b4ae", 0.30 * smoothstep(4.0, 1.6, stone.joint) * (1.0 - joint) * bristles * smoothstep(0.5, 0.8, kept))
+    under_joint = smoothstep(4.0, 1.6, stone.joint) * (1.0 - joint) * smoothstep(0.5, 0.8, kept)
+    coat.over("#b4b4ae", 0.30 * under_joint * bristles)
     coat.over("#c3c2ba", 0.50 * smoothstep(0.14, 0.40, out) * bristles)
 
 

@@ -9,7 +9,10 @@ from previz.build.surface import Picture
 from previz.build.walls.sheet import Coat, Ground, Sheet
 from previz.geometry import Array
 
-_PIGMENTS = ["#6f675c", "#8b8274", "#4b463f", "#a59a86", "#5d5a55", "#38352f", "#786a55", "#c0b59e", "#2b2a28", "#857d78"]
+_PIGMENTS = [
+    "#6f675c", "#8b8274", "#4b463f", "#a59a86", "#5d5a55",
+    "#38352f", "#786a55", "#c0b59e", "#2b2a28", "#857d78",
+]  # fmt: skip
 
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
@@ -29,7 +32,8 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     # strokes lie one way on one facet and another way on the next
     steep = (hashed(sheet.number(5), stones.name) & np.uint32(1)).astype(np.float32)
     flat_strokes = sheet.strokes(60.0, 9.0, -0.5, 6, octaves=3)
-    strokes = flat_strokes + (sheet.fbm(9.0, 46.0, 8, octaves=3) - flat_strokes) * steep
+    upright_strokes = sheet.fbm(9.0, 46.0, 8, octaves=3)
+    strokes = np.asarray(flat_strokes + (upright_strokes - flat_strokes) * steep, dtype=np.float32)
     # each facet is painted as if it were turned towards the light or away from it
     turned = 0.9 * (uniform(sheet.number(14), stones.name) - 0.35) * stones.up - 0.5 * stones.right
     coat.times(tone * (1.0 + 0.7 * turned + 0.42 * strokes + 0.10 * sheet.grain(2.5, 2.5, 7)))
@@ -46,7 +50,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
 def _edges(coat: Coat, sheet: Sheet, gap: Field, small_gap: Field, strokes: Field) -> None:
     broken = sheet.fbm(52.0, 44.0, 20, octaves=2)
     # painted light from the upper left: the shape of every stone is lit by how its border falls away
-    stones = np.minimum(gap, 26.0) + 0.35 * np.minimum(small_gap, 9.0)
+    stones = np.asarray(np.minimum(gap, 26.0) + 0.35 * np.minimum(small_gap, 9.0), dtype=np.float32)
     lit = stones - sheet.blurred(stones, 9.0)
     coat.over("#151311", 0.70 * smoothstep(1.0, 5.0, sheet.overhang(stones, 7.0)))
     coat.over("#d0c6ae", 0.55 * smoothstep(0.8, 3.0, lit) * smoothstep(-0.2, 0.5, strokes + 0.4 * broken))

@@ -72,8 +72,8 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     mood = sheet.fbm(460.0, 420.0, 20, octaves=2)
     strokes = sheet.strokes(34.0, 10.0, -0.55, 22, octaves=3)
     # light comes from above and is eaten by depth; faces turned to the sky are pale
-    lit = 0.20 + 0.50 * share + 0.36 * mood + 0.26 * ice.height - 0.34 * ice.turned + 0.14 * strokes - 0.4 * (ice.bowls - 0.25)
-    lit = lit + 0.16 * (ice.layer - 0.5)
+    lit = 0.20 + 0.50 * share + 0.36 * mood + 0.26 * ice.height - 0.34 * ice.turned + 0.14 * strokes
+    lit = lit + 0.16 * (ice.layer - 0.5) - 0.40 * (ice.bowls - 0.25)
     coat = Coat.of(sheet.shape, "#10304f")
     coat.over("#285f86", smoothstep(0.05, 0.28, lit))
     coat.over("#5591ad", smoothstep(0.24, 0.48, lit))

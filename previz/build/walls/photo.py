@@ -50,7 +50,7 @@ def _fitted(picture: Picture, axis: int, count: int) -> Picture:
 
 
 def doorway_darkened(picture: Picture, opening: Opening | None, x: Array, y: Array) -> Picture:
-    """The inside of a doorway painted nearly black, darkest at the top; its dressed edge is left in the wall's paint."""
+    """The inside of a doorway painted nearly black, darkest at the top."""
     if opening is None:
         return picture
     # the rim and one texel more: the steep sides take their colour from there

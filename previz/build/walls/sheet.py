@@ -79,15 +79,13 @@ class Sheet:
         """The seed of a field of this wall."""
         return int(noise.hashed(self.ground.seed, seed))
 
-    def fbm(
-        self, cell_x: float, cell_y: float, seed: int, octaves: int = 3, gain: float = 0.5, ridged: bool = False
-    ) -> Field:
+    def fbm(self, cell_x: float, cell_y: float, seed: int, octaves: int = 3, gain: float = 0.5) -> Field:
         """Layers of gradient noise (h, w), about -1 to 1."""
         finest = 0.5 ** (octaves - 1) * self.mm
         skip_x = self._skip(cell_x * finest, self._step_x)
         skip_y = self._skip(cell_y * finest, self._step_y)
         x, y = _thinned(self.x, skip_x), _thinned(self.y, skip_y)
-        field = noise.fbm(x, y, cell_x * self.mm, cell_y * self.mm, self.number(seed), octaves, gain, ridged)
+        field = noise.fbm(x, y, cell_x * self.mm, cell_y * self.mm, self.number(seed), octaves, gain)
         return _enlarged(field, skip_y, skip_x, *self.shape)
 
     def facets(self, wide: float, high: float, lean: float, seed: int, buckled: float = 0.25) -> noise.Cells:
@@ -105,8 +103,8 @@ class Sheet:
         rows = np.minimum((np.arange(len(self.y)) + skip_y // 2) // skip_y, len(small.y) - 1)
         columns = np.minimum((np.arange(len(self.x)) + skip_x // 2) // skip_x, len(small.x) - 1)
         gap = _enlarged(found.gap, skip_y, skip_x, *self.shape) * np.float32(0.5 * cell)
-        right, up, name = (np.take(f[rows], columns, axis=1) for f in (found.right, found.up, found.name))
-        return noise.Cells(gap, right, up, name)
+        right, up = found.right[rows][:, columns], found.up[rows][:, columns]
+        return noise.Cells(gap, right, up, found.name[rows][:, columns])
 
     def grain(self, cell_x: float, cell_y: float, seed: int) -> Field:
         """Fine even noise (h, w), -1 to 1: bristle marks, dust. Never finer than about two samples."""
@@ -131,7 +129,7 @@ class Sheet:
         at = np.clip((row + 0.5).astype(np.int32), 0, count - 1)
         at *= np.int32(len(self.x))
         at += np.arange(len(self.x), dtype=np.int32)
-        return np.take(field.reshape(-1), at)
+        return np.asarray(np.take(field.reshape(-1), at))
 
     def blurred(self, field: Field, mm: float) -> Field:
         """A field blurred over ``mm``, worked out small where that is no loss."""
@@ -256,8 +254,9 @@ class Coat:
 
     def times(self, factor: ArrayLike) -> Coat:
         """Made darker or lighter everywhere by a factor (h, w)."""
+        by = np.asarray(factor, dtype=np.float32)
         for plane in self.planes:
-            plane *= factor
+            plane *= by
         return self
 
     def picture(self) -> Picture:

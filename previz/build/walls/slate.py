@@ -16,7 +16,10 @@ _DIP = np.radians(27.0)  # beds fall to camera right
 _BENCH = 290.0  # mm between benches
 _BLOCKS = 97  # random numbers kept a bed
 
-_PIGMENTS = ["#76818b", "#575f68", "#2b2f34", "#7e8783", "#7a727a", "#b0b4b2", "#929ca4", "#9a9080", "#3c4147", "#c9c8bf"]
+_PIGMENTS = [
+    "#76818b", "#575f68", "#2b2f34", "#7e8783", "#7a727a",
+    "#b0b4b2", "#929ca4", "#9a9080", "#3c4147", "#c9c8bf",
+]  # fmt: skip
 # how often each is mixed: dark and light beds lie beside each other
 _ODDS = np.array([5, 4, 3, 3, 2, 2, 3, 1, 3, 1], dtype=np.float64)
 

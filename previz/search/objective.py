@@ -1,0 +1,109 @@
+"""What makes one candidate better than another: the longest hold among those that reveal enough."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from previz.camera import Camera
+from previz.geometry import Array
+from previz.judge.hold import FrameScore, HoldSummary
+from previz.judge.viewer import HOLDS_BELOW_PCT
+
+# what a whole reveal that is missing weighs against a hold as long as the longest rail: more than any real set gives
+# in exchange, so that the search stays on the side that reveals enough
+_REVEAL_WEIGHT = 3.0
+
+# between equal holds the one with less break in it is better
+_BREAK_WEIGHT = 0.05
+
+# everything that can be judged is better than what cannot, and that better than what does not fit the studio
+_UNJUDGED, _UNFIT = 8.0, 16.0
+
+# metres of misfit that weigh as much as a whole reveal
+_MISFIT = 0.25
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What was found of a candidate.
+
+    ``hold`` m as the table gives it, by whole frames; ``fine_hold`` m to where break passes the limit between two
+    frames. Break in percent, None where a frame was not judged. ``reason`` says why there is no judgement, then
+    ``fits`` tells the studio from the judge, and ``by`` (m, or picture widths) how far off it is.
+    """
+
+    hold: float = 0.0
+    fine_hold: float = 0.0
+    hold_frames: int = 0
+    break_station_pct: float | None = None
+    break_mean_pct: float | None = None
+    break_worst_pct: float | None = None
+    break_reveal_pct: float | None = None
+    slip_px: float = 0.0
+    reason: str = ""
+    fits: bool = True
+    by: float = 0.0
+
+    @property
+    def judged(self) -> bool:
+        """Whether there is a judgement."""
+        return not self.reason
+
+    def enough(self, least_reveal: float) -> bool:
+        """Whether the bridge shows enough at the reveal; ``least_reveal`` is a share."""
+        return self.judged and (self.break_reveal_pct or 0.0) >= 100.0 * least_reveal
+
+
+def cost_of(outcome: Outcome, least_reveal: float, longest: float) -> float:
+    """What a search makes small; finite. ``least_reveal`` is a share, ``longest`` m the longest move there can be."""
+    if not outcome.judged:
+        return (_UNJUDGED if outcome.fits else _UNFIT) + min(outcome.by / _MISFIT, _UNJUDGED - 1.0)
+    missing = max(0.0, least_reveal - 0.01 * (outcome.break_reveal_pct or 0.0))
+    shows = 0.01 * max(0.0, (outcome.break_station_pct or 0.0) - HOLDS_BELOW_PCT)
+    inside = 0.01 * (outcome.break_mean_pct or 0.0)
+    return -outcome.fine_hold / longest + _REVEAL_WEIGHT * missing + shows + _BREAK_WEIGHT * inside
+
+
+def rank_of(outcome: Outcome, least_reveal: float) -> tuple[float, ...]:
+    """Sorts the best first: enough reveal, then the longest hold, then the clearest reveal, then the least break.
+
+    Of those that reveal too little the clearest reveal comes first; what could not be judged comes last.
+    """
+    reveal, mean = outcome.break_reveal_pct or 0.0, outcome.break_mean_pct or 0.0
+    if not outcome.judged:
+        return (2.0 if outcome.fits else 3.0, outcome.by, 0.0, 0.0)
+    if outcome.enough(least_reveal):
+        return (0.0, -outcome.hold, -reveal, mean)
+    return (1.0, -reveal, -outcome.hold, mean)
+
+
+def fine_hold(scores: list[FrameScore], summary: HoldSummary) -> float:
+    """Rail (m) between the places, on either side of the station, where break passes the limit; between two frames
+    that were looked at it is taken to change evenly."""
+    if summary.hold_first is None or summary.hold_last is None:
+        return 0.0
+    order = sorted(scores, key=lambda score: score.frame)
+    frames = [score.frame for score in order]
+    ends = []
+    for inner, step in ((frames.index(summary.hold_first), -1), (frames.index(summary.hold_last), 1)):
+        held, outer = order[inner], inner + step
+        place = held.rail
+        if 0 <= outer < len(order) and order[outer].break_pct is not None:
+            over = (order[outer].break_pct or 0.0) - (held.break_pct or 0.0)
+            share = (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over if over > 0.0 else 0.0
+            place += min(max(share, 0.0), 1.0) * (order[outer].rail - held.rail)
+        ends.append(place)
+    return abs(ends[1] - ends[0])
+
+
+def out_of_frame(camera: Camera, vertices: Array) -> float:
+    """How far the nearest of points (N, 3) m is from the picture, in picture widths; 1 where all are behind."""
+    px = camera.project(vertices)
+    px = px[np.isfinite(px).all(axis=1)]
+    if len(px) == 0:
+        return 1.0
+    size = np.array([camera.width_px, camera.height_px])
+    off = np.maximum(np.maximum(-px, px - size), 0.0)
+    return min(float(np.linalg.norm(off, axis=1).min()) / camera.width_px, 1.0)

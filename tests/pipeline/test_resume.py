@@ -1,0 +1,218 @@
+"""What a stopped run has noted, and when it counts."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import previz.pipeline.sheet as sheets
+import previz.pipeline.shoot as shooting
+from previz.deliver.output import OutputFolder
+from previz.pipeline.ledger import Ledger
+from previz.pipeline.progress import Progress
+from tests.pipeline.conftest import Command, Run, files
+from tests.pipeline.scenes import figure, laid, photograph
+
+QUICK = ("--width", 160, "--workers", 1)
+
+
+def stopped(monkeypatch: pytest.MonkeyPatch, scene: Path, out: Path, frames: int = 2) -> None:
+    """Shoot, and stop when so many frames have been noted."""
+    write = shooting._write_frame
+    left = [frames]
+
+    def stopping(*arguments: Any) -> None:
+        if not left[0]:
+            raise KeyboardInterrupt
+        left[0] -= 1
+        write(*arguments)
+
+    with monkeypatch.context() as there:
+        there.setattr(shooting, "_write_frame", stopping)
+        with pytest.raises(KeyboardInterrupt):
+            shooting.shoot(scene, out, 160, True, 1, None, Progress(quiet=True))
+    assert "unfinished.jsonl" in files(out)
+
+
+@pytest.fixture
+def half(shot: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The results of the run of ``shot``, stopped after two of four frames."""
+    stopped(monkeypatch, shot.scene, tmp_path / "half")
+    return tmp_path / "half"
+
+
+def test_a_stopped_run_goes_on(shot: Run, half: Path, previz: Command) -> None:
+    done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
+    assert "2 of 4 frames are there already" in done.err
+    assert "judged: 2" in done.err
+    assert files(half) == files(shot.out)
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda text: text[:-20],
+        lambda text: text.replace('"number": 1002', '"number": "x"'),
+        lambda text: '"trail"'.join(text.rsplit('"rail"', 1)),
+        lambda text: text[: text.rindex("{")] + "\0\ufffd[[[",
+        lambda text: text.rstrip("\n") + '\n{"number": 1003, "entry": {"frame": 1003}}\n',
+    ],
+)
+def test_a_spoilt_ledger_counts_up_to_where_it_is_spoilt(
+    shot: Run, half: Path, previz: Command, spoil: Any
+) -> None:
+    ledger = half / "unfinished.jsonl"
+    text = ledger.read_text(encoding="utf-8")
+    assert spoil(text) != text
+    ledger.write_text(spoil(text), encoding="utf-8")
+    done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
+    assert done.code == 0, done.err
+    assert "going on" in done.err
+    assert files(half) == files(shot.out)
+
+
+@pytest.mark.parametrize("data", [b"", b"\xff\xfe\x00", b"null\n", b"[1]\n{}\n", b"[" * 100_000])
+def test_a_ledger_of_nonsense_does_not_count(shot: Run, half: Path, previz: Command, data: bytes) -> None:
+    (half / "unfinished.jsonl").write_bytes(data)
+    done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
+    assert done.code == 0, done.err
+    assert "going on" not in done.err
+    assert files(half) == files(shot.out)
+
+
+def test_a_frame_whose_file_is_gone_is_made_again(shot: Run, half: Path, previz: Command) -> None:
+    (half / "side" / "1001.png").unlink()
+    done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
+    assert "1 of 4 frames are there already" in done.err
+    assert files(half) == files(shot.out)
+
+
+@pytest.mark.parametrize(
+    "options", [("--width", 176, "--figure"), ("--width", 160), ("--width", 160, "--figure", "--engine", "sightlines")]
+)
+def test_another_size_figure_or_engine_is_another_run(
+    shot: Run, half: Path, previz: Command, options: tuple[object, ...]
+) -> None:
+    done = previz("shoot", shot.scene, "--out", half, "--workers", 1, *options)
+    assert done.code == 0
+    assert "going on" not in done.err
+    assert "judged: 4" in done.err
+
+
+def test_a_changed_scene_or_figure_is_another_run(
+    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, out = tmp_path / "set", tmp_path / "out"
+    scene = laid(folder)
+    stopped(monkeypatch, scene, out)
+    figure(folder / "figure.png").write_bytes((folder / "figure.png").read_bytes() + b"\0")
+    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
+    assert "going on" not in done.err
+    stopped(monkeypatch, scene, out)
+    laid(folder, ('lens = "35 mm"', 'lens = "36 mm"'))
+    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
+    assert "going on" not in done.err
+
+
+def test_a_changed_photograph_is_another_run(
+    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, out = tmp_path / "set", tmp_path / "out"
+    scene = laid(folder, ('kind = "slate"', 'photo = "wall.png"'))
+    photograph(folder / "wall.png")
+    stopped(monkeypatch, scene, out)
+    (folder / "wall.png").write_bytes((folder / "wall.png").read_bytes() + b"\0")
+    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
+    assert done.code == 0, done.err
+    assert "going on" not in done.err
+
+
+def test_score_leaves_an_unfinished_shoot_alone(shot: Run, half: Path, previz: Command) -> None:
+    assert previz("score", shot.scene, "--out", half, *QUICK).code == 0
+    assert "2 of 4 frames" in previz("shoot", shot.scene, "--out", half, "--figure", *QUICK).err
+    assert files(half) == files(shot.out)
+
+
+def stopping_ledger(monkeypatch: pytest.MonkeyPatch, after: int) -> None:
+    add = Ledger.add
+
+    def stopping(ledger: Any, number: int, entry: Any) -> None:
+        if len(ledger.done) == after:
+            raise KeyboardInterrupt
+        add(ledger, number, entry)
+
+    monkeypatch.setattr(Ledger, "add", stopping)
+
+
+def test_score_goes_on(shot: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "out"
+    with monkeypatch.context() as there:
+        stopping_ledger(there, 3)
+        with pytest.raises(KeyboardInterrupt):
+            shooting.score(shot.scene, out, 160, 1, None, Progress(quiet=True))
+    assert files(out).keys() == {"unfinished-score.jsonl"}
+    done = previz("score", shot.scene, "--out", out, *QUICK)
+    assert "3 of 4 frames are there already" in done.err
+    assert files(out) == {name: files(shot.out)[name] for name in ("hold.csv", "summary.json")}
+
+
+def test_sheet_goes_on(previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scene, out = laid(tmp_path), tmp_path / "out"
+    # the second cannot be, so it has no picture
+    asked = {"distance": "1250, 500, 1200, 1300 mm"}
+    with monkeypatch.context() as there:
+        stopping_ledger(there, 3)
+        with pytest.raises(KeyboardInterrupt):
+            sheets.sheet(scene, asked, out, 160, 1, None, Progress(quiet=True))
+    assert {"unfinished-sheet.jsonl", "unfinished/0000.png", "unfinished/0002.png"} <= files(out).keys()
+    options = ("--distance", asked["distance"], *QUICK, "--json")
+    other = previz("sheet", scene, "--out", tmp_path / "at once", *options)
+    done = previz("sheet", scene, "--out", out, "--distance", asked["distance"], *QUICK)
+    assert "3 of 4 candidates are there already" in done.err
+    assert "candidates judged: 1" in done.err
+    assert files(out) == files(tmp_path / "at once")
+    assert not (out / "unfinished").exists()
+    assert len(json.loads(other.out)) == 4
+
+
+def test_only_the_best_pictures_are_kept(
+    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sheets, "MOST_SHOWN", 2)
+    scene, out = laid(tmp_path), tmp_path / "out"
+    with monkeypatch.context() as there:
+        stopping_ledger(there, 3)
+        with pytest.raises(KeyboardInterrupt):
+            sheets.sheet(scene, {"height": "120..200 mm x 4"}, out, 160, 1, None, Progress(quiet=True))
+    pictures = [name for name in files(out) if name.startswith("unfinished/")]
+    # two of the three that are noted, and the one that was being noted
+    assert len(pictures) in (2, 3)
+    assert previz("sheet", scene, "--out", out, "--height", "120..200 mm x 4", *QUICK).code == 0
+    assert files(out).keys() == {"sheet.png", "sheet-2.png", "sheet.csv"}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """An entry of a ledger."""
+
+    value: float
+    words: tuple[str, ...] = ()
+
+
+def test_ledger_gives_back_what_was_noted(tmp_path: Path) -> None:
+    folder, run = OutputFolder(tmp_path), {"scene": "a"}
+    ledger = Ledger(folder, "u.jsonl", run, Entry)
+    entries = {3: Entry(0.1 + 0.2, ("colour",)), 1: Entry(1e-300), 2: Entry(-0.0)}
+    for number, entry in entries.items():
+        ledger.add(number, entry)
+    ledger.close(finished=False)
+    assert Ledger(folder, "u.jsonl", run, Entry).done == entries
+    assert Ledger(folder, "u.jsonl", {"scene": "b"}, Entry).done == {}
+    again = Ledger(folder, "u.jsonl", run, Entry)
+    again.add(7, Entry(7.0))
+    again.close(finished=False)
+    assert Ledger(folder, "u.jsonl", run, Entry).done == entries | {7: Entry(7.0)}
+    again.close(finished=True)
+    assert list(tmp_path.iterdir()) == []
