@@ -224,6 +224,18 @@ class SightLines:
             out[part] = (found != -1) & (reach > 0.0)
         return out
 
+    def replaced(self, surface: Surface | LitSurface) -> SightLines:
+        """The same with another surface in place of the one of its name; Embree scenes of the others are shared.
+
+        An unknown name raises ``KeyError``.
+        """
+        at = self._number[surface.name]
+        other = SightLines([*self.surfaces[:at], surface, *self.surfaces[at + 1 :]])
+        # an Embree scene is known by its meshes, which must be alive for that
+        alive = {id(mesh) for mesh in other._meshes}
+        other._kept = {key: geometry for key, geometry in self._kept.items() if alive.issuperset(key)}
+        return other
+
     def number(self, name: str) -> int:
         """Index of a surface by its name; an unknown name raises ``KeyError``."""
         return self._number[name]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,8 +12,9 @@ from pydantic import ValidationError
 from previz import colour
 from previz.build.surface import Pixels8
 from previz.judge.hold import FrameScore, HoldSummary, summarised
-from previz.pipeline.looking import FrameJob, FrameResult, Looker
-from previz.pipeline.prepare import Painter
+from previz.pipeline.bridges import fast_looker
+from previz.pipeline.looking import Looker
+from previz.pipeline.prepare import WITH_BRIDGE, Painter
 from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
@@ -69,7 +71,7 @@ class CandidateJob:
     height_px: int
 
     def done_by(self, looker: Looker) -> CandidateResult:
-        """Paint for this camera, look at the move and find the ends of the hold."""
+        """Judge the move, find the ends of the hold, and paint and draw the station frame."""
         blank = CandidateResult(self.number, self.setting, None, None, 0.0, None)
         try:
             scene = self.setting.put_into(self.base)
@@ -80,32 +82,49 @@ class CandidateJob:
             first = faults[0]
             return replace(blank, scene=scene, reason=f"{first.key}: expected {first.expected}, found {first.found}")
         move = move_of(scene)
-        station_point = np.asarray(move.camera(move.station_frame).position)
+        fast = fast_looker(looker)
+        scores = looked_over(lambda f: fast.score(scene, move, f, self.width_px, self.height_px), scene, move)
+        code = self._picture(looker, scene, move)
+        if len(scores) == 1:
+            return replace(blank, scene=scene, code=code, reason=scores[0].reason)
+        summary = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
+        return replace(blank, scene=scene, summary=summary, slip_px=slip_in_hold(scores, scene), code=code)
+
+    def _picture(self, looker: Looker, scene: Scene, move: Move) -> Pixels8:
+        """The station frame with the bridge painted for it."""
+        camera = move.camera(move.station_frame, self.width_px, self.height_px)
+        station_point = np.asarray(camera.position)
         bridge, _ = painter_of(looker).painted(scene, station_point)
         looker.repaint(scene, bridge, station_point)
-        return self._judged(looker, scene, move, blank)
+        return colour.encoded8(looker.engine.draw(camera, WITH_BRIDGE).colour)
 
-    def _judged(self, looker: Looker, scene: Scene, move: Move, blank: CandidateResult) -> CandidateResult:
-        looked: dict[int, FrameResult] = {}
 
-        def look(frame: int) -> FrameScore:
-            if frame not in looked:
-                picture = frame == move.station_frame
-                looked[frame] = looker.look(FrameJob(frame, self.width_px, self.height_px, picture))
-            return looked[frame].judged.score
+def looked_over(score: Callable[[int], FrameScore], scene: Scene, move: Move) -> list[FrameScore]:
+    """Scores of as many frames as are needed to know the move, in order: spread over it, and around the hold's ends.
 
-        station = look(move.station_frame)
-        code = looked[move.station_frame].code
-        if station.break_pct is None:
-            return replace(blank, scene=scene, code=code, reason=station.reason)
-        for frame in first_looks(scene, move):
-            look(frame)
-        for side in (-1, 1):
-            _close_in(look, sorted(looked), move.station_frame, side)
-        scores = [looked[f].judged.score for f in sorted(looked)]
-        summary = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
-        inside = [s.slip_px for s in scores if scene.rail.hold[0] <= s.frame <= scene.rail.hold[1]]
-        return replace(blank, scene=scene, summary=summary, slip_px=max(inside, default=0.0), code=code)
+    The station frame alone where it cannot be judged.
+    """
+    looked: dict[int, FrameScore] = {}
+
+    def look(frame: int) -> FrameScore:
+        if frame not in looked:
+            looked[frame] = score(frame)
+        return looked[frame]
+
+    station = look(move.station_frame)
+    if station.break_pct is None:
+        return [station]
+    for frame in first_looks(scene, move):
+        look(frame)
+    for side in (-1, 1):
+        _close_in(look, sorted(looked), move.station_frame, side)
+    return [looked[f] for f in sorted(looked)]
+
+
+def slip_in_hold(scores: list[FrameScore], scene: Scene) -> float:
+    """The largest slip, delivered px, inside the hold that the scene asks for."""
+    first, last = scene.rail.hold
+    return max((s.slip_px for s in scores if first <= s.frame <= last), default=0.0)
 
 
 def first_looks(scene: Scene, move: Move) -> tuple[int, ...]:
@@ -115,7 +134,7 @@ def first_looks(scene: Scene, move: Move) -> tuple[int, ...]:
     return tuple(sorted({*(int(f) for f in spread), *marks}))
 
 
-def _close_in(look: Any, looked: list[int], station: int, side: int) -> None:
+def _close_in(look: Callable[[int], FrameScore], looked: list[int], station: int, side: int) -> None:
     """Halve the gap between the last frame that holds and the first that breaks, on one side of the station."""
     held, broken = station, None
     for frame in sorted((f for f in looked if (f - station) * side > 0), key=lambda f: (f - station) * side):

@@ -27,9 +27,10 @@ from previz.look.view import Engine
 from previz.pipeline.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet
 from previz.scene.model import Scene
 from previz.scene.move import Move
+from previz.search.misprint import Misprinted
 
 # Lens positions this share of the distance to the wall apart are looked at from one place
-_CELL = 0.04
+_CELL = 0.08
 
 # places kept at once: about 25 MB each
 _KEPT = 12
@@ -39,11 +40,20 @@ _MARGIN_PX = 64
 
 
 class FastLooker:
-    """Judges cameras on one ready set in frames of one height. ``engine`` must have the set loaded."""
+    """Judges cameras on one ready set in frames of one height. ``engine`` must have the set loaded.
+
+    What is seen from ``kept`` places is kept at once.
+    """
 
     def __init__(
-        self, ready: ReadySet, engine: Engine, sight: SightLines, ordinary: Callable[[int], OrdinaryWall]
+        self,
+        ready: ReadySet,
+        engine: Engine,
+        sight: SightLines,
+        ordinary: Callable[[int], OrdinaryWall],
+        kept: int = _KEPT,
     ) -> None:
+        self._kept = kept
         self._ready = ready
         self._engine = engine
         self._sight = sight
@@ -70,8 +80,11 @@ class FastLooker:
         slip = slip_of(found.outline, camera, station, self._sight, scene.delivery.frame[0])
         return FrameScore(frame, rail, found.percent, None, slip, tells_of(found))
 
-    def judged(self, scene: Scene, camera: Camera, station: Camera) -> Break:
-        """Break of a camera; ``station`` is the camera for which the paint lines up."""
+    def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
+        """Break of a camera; ``station`` is the camera for which the paint lines up.
+
+        ``misprint`` (3,) m is how far off its place the paint lies on the bridge.
+        """
         if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
             self._width_px, self._height_px = camera.width_px, camera.height_px
             self._near.clear()
@@ -85,7 +98,8 @@ class FastLooker:
                 wall=WALL,
                 bridge=BRIDGE,
             )
-        return self._judge.judge(camera, self._paint(scene, station))
+        paint = self._paint(scene, station)
+        return self._judge.judge(camera, paint if misprint is None else Misprinted(paint, misprint))
 
     def _paint(self, scene: Scene, station: Camera) -> Paint:
         bridge = scene.bridge
@@ -97,7 +111,7 @@ class FastLooker:
         """What is seen from the middle of the cell that a lens position (3,) m lies in."""
         cell = tuple(int(n) for n in np.floor(position / self._cell))
         if cell not in self._near:
-            if len(self._near) >= _KEPT:
+            if len(self._near) >= self._kept:
                 self._near.popitem(last=False)
             self._near[cell] = self._looked_at((np.array(cell) + 0.5) * self._cell)
         self._near.move_to_end(cell)
@@ -122,7 +136,8 @@ class FastLooker:
         ahead = camera.depth(self._vertices) > 0.25 * float(np.median(camera.depth(self._vertices)))
         px = camera.project(self._vertices[ahead])
         near_depth = float(camera.depth(self._vertices[ahead]).min())
-        slip = camera.focal_px * float(move.rail[-1]) * (1.0 / near_depth - 1.0 / max(float(position[2]), near_depth))
+        apart = 1.0 / near_depth - 1.0 / max(float(position[2]), near_depth)
+        slip = camera.focal_px * abs(float(move.rail[-1])) * apart
         margin = _MARGIN_PX + min(slip, 0.5 * base.width_px)
         low, high = np.floor(px.min(axis=0) - margin), np.ceil(px.max(axis=0) + margin)
         return replace(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -90,6 +90,27 @@ class Progress:
         for item in items:
             yield item
             self._bar.advance(task)
+
+    def tally(self, total: int, what: str) -> Tally:
+        """A count of ``total`` that also says how good the best so far is."""
+        return Tally(self._bar, self.say, total, what)
+
+
+class Tally:
+    """Counts what is done of a long search, with a word about the best so far. Without a bar, a line a tenth."""
+
+    def __init__(self, bar: Bar | None, say: Callable[[str], None], total: int, what: str) -> None:
+        self._bar, self._say, self._total, self._what = bar, say, total, what
+        self._task = None if bar is None else bar.add_task(what, total=total)
+        self._said = 0
+
+    def at(self, done: int, word: str) -> None:
+        """So many are done; ``word`` says what the best of them is."""
+        if self._bar is not None and self._task is not None:
+            self._bar.update(self._task, completed=done, description=f"{self._what}, {word}")
+        elif done * 10 // self._total > self._said:
+            self._said = done * 10 // self._total
+            self._say(f"{self._what}: {done} of {self._total}, {word}")
 
 
 def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:

