@@ -206,6 +206,36 @@ def sheet(
     print_cautions(made.cautions)
 
 
+@cli.command()
+@_scene_argument
+@click.option(
+    "--width", type=click.IntRange(160, 4096), default=480, show_default=True, help="Width judged at, pixels."
+)
+@click.option("--budget", type=click.IntRange(10, 10_000_000), help="Candidates to try; as the scene says unless given.")
+@_common
+def search(
+    scene: Path,
+    width: int,
+    budget: int | None,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """Look for the station point, lens, rail and bridge that hold longest, within the scene's bounds."""
+    from previz.pipeline.search import search as run
+
+    with _progress(as_json) as progress:
+        found = run(scene, out, width, budget, workers, engine, progress)
+    if as_json:
+        _print_json(found.summary)
+        return
+    from previz.pipeline.progress import print_rows
+    from previz.pipeline.words import search_rows
+
+    print_rows(found.summary["title"], search_rows(found.summary, found.folder.as_posix()))
+
+
 def _progress(as_json: bool) -> Progress:
     from previz.pipeline.progress import Progress
 

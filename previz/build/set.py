@@ -12,6 +12,7 @@ from previz.build import modelled
 from previz.build.bridge import BridgeBuild
 from previz.build.files import read_mesh, read_picture
 from previz.build.noise import Field
+from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.build.relief import BACKING, GridSurface, HeightField, Opening, Plot, carved_field, wall_surface
 from previz.build.surface import Picture, Surface
 from previz.build.walls import basalt, board, ice, slate
@@ -77,7 +78,9 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         carve, painted = RULES[wall.kind or "slate"]
         picture = painted(ground, x, y)
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
-    return wall_surface(plot, field, doorway_darkened(picture, plot.opening, x, y)), ()
+    # the wall is painted as well, and with the same paints as the bridge
+    picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
+    return wall_surface(plot, field, picture), ()
 
 
 def _flat(x: Array, y: Array) -> Field:

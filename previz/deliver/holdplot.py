@@ -172,11 +172,11 @@ def _ground(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float],
 def _axes(paper: Paper, plot: HoldPlot, x: Array, by_rail: bool) -> None:
     frames = np.asarray(plot.frames, dtype=np.float64)
     ends = [float(frames[0])] + ([float(frames[-1])] if len(frames) > 1 else [])
-    ticks = ends + [t for t in _ticks(ends[0], ends[-1], 8) if t == round(t)]
-    _tick_row(paper, [(float(np.interp(t, frames, x)), f"{t:.0f}") for t in ticks], _TOP, -1.0)
+    marks = ends + [t for t in ticks(ends[0], ends[-1], 8) if t == round(t)]
+    _tick_row(paper, [(float(np.interp(t, frames, x)), f"{t:.0f}") for t in marks], _TOP, -1.0)
     paper.text((_LEFT - 50.0, _TOP - 20.0), "frame", 20.0, SOFT, "rs")
     low, high = float(plot.rail_mm.min()), float(plot.rail_mm.max())
-    wanted = _ticks(low, high, 8) if high > low else [low]
+    wanted = ticks(low, high, 8) if high > low else [low]
     digits = 0 if high - low >= 8.0 or high == low else 1
     found: list[tuple[float, str]] = []
     for t in wanted:
@@ -192,7 +192,8 @@ def _axes(paper: Paper, plot: HoldPlot, x: Array, by_rail: bool) -> None:
         _standing_still(paper, plot, x)
 
 
-def _ticks(low: float, high: float, most: int) -> list[float]:
+def ticks(low: float, high: float, most: int) -> list[float]:
+    """Round numbers from ``low`` to ``high``, about ``most`` of them."""
     if high <= low:
         return [low]
     rough = (high - low) / most

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -105,11 +106,11 @@ def _front(
     if not plot.front:
         return
     steps = [(x(plot.front[0][0]), _BOTTOM), (x(plot.front[0][0]), y(plot.front[0][1]))]
-    for before, place in zip(plot.front, plot.front[1:], strict=False):
+    for before, place in pairwise(plot.front):
         steps += [(x(place[0]), y(before[1])), (x(place[0]), y(place[1]))]
     steps.append((_LEFT, y(plot.front[-1][1])))
     paper.line(steps, INK, 3.0)
-    for a, b in zip(steps, steps[1:], strict=False):
+    for a, b in pairwise(steps):
         room.block_line(a, b, 5.0)
     for hold, reveal in plot.front:
         paper.circle((x(hold), y(reveal)), 5.0, INK)

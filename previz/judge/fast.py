@@ -57,12 +57,12 @@ _EDGE_ENERGY = _edge_energy()
 class Near:
     """Everything that is seen from near one lens position: the wall clean and with the bridge's shadow, the bridge.
 
-    ``bridge`` is None where no paint of its own is known (projected paint is the wall's).
+    Fields are drawn when they are first looked at: projected paint never asks for the bridge's own.
     """
 
     clean: LayerFields
     shadowed: LayerFields
-    bridge: LayerFields | None
+    bridge: LayerFields
 
 
 class Paint(Protocol):
@@ -78,18 +78,20 @@ class OwnPaint:
 
     def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Places:
         """The bridge's own fields."""
-        if near.bridge is None:
-            raise ValueError("the bridge's own paint was not drawn")
         return near.bridge.at(points, camera.focal_px / depth)
 
 
 @dataclass(frozen=True, eq=False)
 class ContinuedWall:
-    """Projected paint: a point shows the clean wall that it hides from the station point (``station``'s lens)."""
+    """Projected paint: a point shows the clean wall that it hides from the station point (``station``'s lens).
+
+    ``fields`` are the clean wall's as seen from there.
+    """
 
     station: Camera
     sight: SightLines
     wall: str
+    fields: LayerFields
 
     def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Places:
         """The wall's places hidden from the station, as large as the paint appears now."""
@@ -104,7 +106,7 @@ class ContinuedWall:
         # the pattern on the bridge is the wall's, shrunk by how much nearer the bridge is to the station point
         shrunk = self.station.depth(behind) / self.station.depth(flat)
         shape = points.shape[:2]
-        return near.clean.at(behind.reshape(*shape, 3), camera.focal_px / depth / shrunk.reshape(shape))
+        return self.fields.at(behind.reshape(*shape, 3), camera.focal_px / depth / shrunk.reshape(shape))
 
 
 @dataclass(frozen=True, eq=False)

@@ -117,7 +117,7 @@ class LayerFields:
             one = self._level(number)
             middle = [one.camera.centre_x_px, one.camera.centre_y_px]
             _look_up(one.values, px * STEP**number + middle, weight, int(finer), out)
-        return out / _STEPS
+        return np.asarray(out / _STEPS, dtype=np.float32)
 
     def _level(self, number: int) -> _Level:
         if number not in self._levels:

@@ -78,7 +78,7 @@ class Ordinary:
 
 
 def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> tuple[Floats, Floats]:
-    """Field values (..., 4) outside and inside ``places`` (..., 2) px, colour and grain each one window of theirs away."""
+    """Field values (..., 4) outside and inside ``places`` (..., 2) px: colour one window away, grain one of its own."""
     sides = []
     for offset in (WINDOW_OFFSET * sigma * normals, -WINDOW_OFFSET * sigma * normals):
         values = fields.at(scale, places + offset)

@@ -177,7 +177,7 @@ def _filled(views: WallViews, order: Sequence[int]) -> ManyViewPaint:
 
 def _from_views(views: WallViews, source: NDArray[np.int16]) -> ManyViewPaint:
     """The paint whose texels come from the views that ``source`` (H, W) names, -1 for none."""
-    row, column = np.indices(source.shape, sparse=True)
+    row, column = np.ogrid[: source.shape[0], : source.shape[1]]
     target = views.wall[np.maximum(source, 0), row, column]
     wanted = source >= 0
     target[~wanted] = 0.0

@@ -8,15 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
+from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.build.surface import Picture, Pixels8
 from previz.build.texels import TexelMap
 from previz.geometry import Array, unit
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
-
-# no paint is darker than the blackest matt black or brighter than fresh matt white (common practice, no source)
-DARKEST_PAINT = 0.03
-BRIGHTEST_PAINT = 0.90
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,10 +51,17 @@ def hidden_wall(
     return target.reshape(h, w, 3), found.reshape(h, w)
 
 
-def painted(target: Picture, wanted: NDArray[np.bool_], light: Picture, fallback: Picture) -> Painted:
+def painted(
+    target: Picture,
+    wanted: NDArray[np.bool_],
+    light: Picture,
+    fallback: Picture,
+    counted: NDArray[np.bool_] | None = None,
+) -> Painted:
     """Paint that sends ``target`` (H, W, 3) to the lens under ``light`` (H, W, 3), within what paint can do.
 
-    Where nothing is ``wanted`` (H, W) the paint is ``fallback`` (3,), a reflectance.
+    Where nothing is ``wanted`` (H, W) the paint is ``fallback`` (3,), a reflectance. ``counted`` (H, W) are the texels
+    whose range is reported, all unless given.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         ideal = np.where(light > 1e-4, target / light, BRIGHTEST_PAINT)
@@ -66,8 +70,15 @@ def painted(target: Picture, wanted: NDArray[np.bool_], light: Picture, fallback
     # a difference below half a code value is none
     sent = paint * light
     off = np.abs(colour.encoded8(sent).astype(np.int16) - colour.encoded8(target)).max(axis=-1) > 1
-    share = float((off & wanted).sum() / max(int(wanted.sum()), 1))
+    counted = wanted if counted is None else wanted & counted
+    share = float((off & counted).sum() / max(int(counted.sum()), 1))
     return Painted(paint, sent.astype(np.float32), share)
+
+
+def facing(texels: TexelMap, station_point: Array) -> NDArray[np.bool_]:
+    """Texels (H, W) of faces turned to the station point (3,) m."""
+    towards = np.asarray(station_point, dtype=np.float32) - texels.points
+    return np.asarray(texels.valid & (np.einsum("...i,...i->...", towards, texels.normals) > 0.0))
 
 
 def wash_colour(wall_reflectance: Picture) -> Picture:

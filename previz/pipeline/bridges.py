@@ -48,27 +48,22 @@ class BridgeSet:
     around: Surroundings
 
 
-def bridge_sets(looker: Looker, longest: float) -> BridgeSets:
-    """The bridges of the set that is loaded, kept with it. ``longest`` m is the longest move that will be judged."""
+def bridge_sets(looker: Looker) -> BridgeSets:
+    """The bridges of the set that is loaded, kept with it."""
     if "bridges" not in looker.aside:
-        looker.aside["bridges"] = BridgeSets(looker, longest)
+        looker.aside["bridges"] = BridgeSets(looker)
     return looker.aside["bridges"]  # type: ignore[no-any-return]
 
 
 class BridgeSets:
     """Puts bridges into the looker's set, one after the other."""
 
-    def __init__(self, looker: Looker, longest: float) -> None:
+    def __init__(self, looker: Looker) -> None:
         self._looker = looker
-        own = looker.loaded.scene
-        away = -longest if own.rail.travel < 0.0 else longest
-        # how far the camera will go decides how much of the wall is looked at around the bridge
-        farther = longest > abs(own.rail.travel)
-        self._base = replace(looker.loaded, scene=own.edited(rail__travel=away)) if farther else looker.loaded
         # every bridge's sight lines share the wall's Embree scene, once there is one
         looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
         self._kept: OrderedDict[tuple[float, ...], BridgeSet] = OrderedDict()
-        self._in_place: tuple[float, ...] = self._key(own)
+        self._in_place: tuple[float, ...] = self._key(looker.loaded.scene)
         self._seen: _Remembered | None = None
 
     def with_bridge(self, scene: Scene) -> BridgeSet:
@@ -91,7 +86,7 @@ class BridgeSets:
         return bridge.length, bridge.width, bridge.taper, bridge.thickness
 
     def _made(self, scene: Scene, key: tuple[float, ...]) -> BridgeSet:
-        looker, ready, sight = self._looker, self._base, self._looker.sight
+        looker, ready, sight = self._looker, self._looker.loaded, self._looker.sight
         if key != self._key(looker.loaded.scene):
             ready = self._rebuilt(scene)
             sight = looker.sight.replaced(ready.bridge)
@@ -108,7 +103,7 @@ class BridgeSets:
 
     def _rebuilt(self, scene: Scene) -> ReadySet:
         """The set with another bridge: built, lit and, where its paint is its own, painted."""
-        base = self._base
+        base = self._looker.loaded
         changed = base.scene.model_copy(update={"bridge": scene.bridge})
         wall = base.built.wall
         texel = bridge_texel(changed, move_of(changed), 480)

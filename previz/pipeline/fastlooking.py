@@ -13,7 +13,7 @@ from previz.build.surface import BRIDGE as BRIDGE_LAYER
 from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
-from previz.geometry import Array
+from previz.geometry import Array, rigid
 from previz.judge.breaks import Break
 from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
 from previz.judge.frame import tells_of
@@ -30,12 +30,15 @@ from previz.scene.move import Move
 from previz.search.misprint import Misprinted
 
 # Lens positions this share of the distance to the wall apart are looked at from one place
-_CELL = 0.08
+_CELL = 0.04
+
+# The place for which projected paint lines up matters more: its cells are this many times smaller
+_FINER = 4
 
 # places kept at once: about 25 MB each
 _KEPT = 12
 
-# pixels around the bridge's own picture that windows and paint may need
+# pixels around the bridge's own picture that windows may need
 _MARGIN_PX = 64
 
 
@@ -104,16 +107,17 @@ class FastLooker:
     def _paint(self, scene: Scene, station: Camera) -> Paint:
         bridge = scene.bridge
         if bridge.image is None and bridge.paint in ("projected", "solved"):
-            return ContinuedWall(station, self._sight, WALL)
+            return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
         return OwnPaint()
 
-    def _near_to(self, position: Array) -> Near:
-        """What is seen from the middle of the cell that a lens position (3,) m lies in."""
-        cell = tuple(int(n) for n in np.floor(position / self._cell))
+    def _near_to(self, position: Array, finer: int = 1) -> Near:
+        """What is seen from the middle of a lens position's cell, which is ``finer`` times smaller than usual."""
+        size = self._cell / finer
+        cell = (finer, *(int(n) for n in np.floor(position / size)))
         if cell not in self._near:
             if len(self._near) >= self._kept:
                 self._near.popitem(last=False)
-            self._near[cell] = self._looked_at((np.array(cell) + 0.5) * self._cell)
+            self._near[cell] = self._looked_at((np.array(cell[1:]) + 0.5) * size)
         self._near.move_to_end(cell)
         return self._near[cell]
 
@@ -122,23 +126,18 @@ class FastLooker:
         camera = self._around_bridge(position)
         clean = LayerFields(camera, lambda c: self._wall(c, CLEAN_WALL), viewer)
         shadowed = clean if self._flat else LayerFields(camera, lambda c: self._wall(c, WALL), viewer)
-        own = isinstance(self._paint(self._ready.scene, camera), OwnPaint)
-        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer) if own else None)
+        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer))
 
     def _around_bridge(self, position: Array) -> Camera:
-        """A camera at a lens position that shows the bridge and the wall around it that paint may continue."""
+        """A camera at a lens position, turned as the scene's is, that shows the bridge and a window's reach around."""
         move = self._ready.move
         base = move.camera(move.station_frame, self._width_px, self._height_px)
-        # square on keeps one magnification over the wall; where it looks does not matter, only what it shows
-        pose = np.eye(4)
-        pose[:3, 3] = position
+        pose = rigid(base.world_from_cam[:3, :3], position)
         camera = replace(base, world_from_cam=pose, centre_x_px=0.0, centre_y_px=0.0)
-        ahead = camera.depth(self._vertices) > 0.25 * float(np.median(camera.depth(self._vertices)))
-        px = camera.project(self._vertices[ahead])
-        near_depth = float(camera.depth(self._vertices[ahead]).min())
-        apart = 1.0 / near_depth - 1.0 / max(float(position[2]), near_depth)
-        slip = camera.focal_px * abs(float(move.rail[-1])) * apart
-        margin = _MARGIN_PX + min(slip, 0.5 * base.width_px)
+        depth = camera.depth(self._vertices)
+        # what lies right under the lens would make the picture boundless, and is out of frame
+        px = camera.project(self._vertices[depth > 0.25 * float(np.median(depth))])
+        margin = _MARGIN_PX
         low, high = np.floor(px.min(axis=0) - margin), np.ceil(px.max(axis=0) + margin)
         return replace(
             camera,
@@ -156,6 +155,6 @@ class FastLooker:
         view = self._engine.draw(camera, (BRIDGE,))
         whole = view.cover(BRIDGE_LAYER) > 0.999
         if not whole.any():
-            return np.clip(view.colour, 0.0, 1.0)
+            return np.asarray(np.clip(view.colour, 0.0, 1.0))
         _, (rows, columns) = distance_transform_edt(~whole, return_indices=True)
-        return np.clip(view.colour[rows, columns], 0.0, 1.0)
+        return np.asarray(np.clip(view.colour[rows, columns], 0.0, 1.0))

@@ -15,7 +15,7 @@ from previz.build.texels import texel_points
 from previz.camera import OrthoCamera
 from previz.geometry import Array, rigid
 from previz.look.sight import SightLines
-from previz.paint.projected import hidden_wall, painted, wash_colour
+from previz.paint.projected import facing, hidden_wall, painted, wash_colour
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 
@@ -134,7 +134,7 @@ class Painter:
         if paint == "wash":
             return self._lit(self._fallback * self._light), 0.0
         target, wanted = hidden_wall(self._texels, station_point, self._sight, WALL, self._wall.clean.code)
-        result = painted(target, wanted, self._light, self._fallback)
+        result = painted(target, wanted, self._light, self._fallback, facing(self._texels, station_point))
         return self._lit(result.radiance), result.out_of_range
 
     def _lit(self, radiance: Picture) -> LitSurface:

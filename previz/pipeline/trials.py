@@ -24,16 +24,12 @@ _IMPOSSIBLE = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """A candidate to try in frames of ``width_px`` x ``height_px``: ``values`` put into the scene ``base``.
-
-    ``longest`` m is the longest move of all candidates.
-    """
+    """A candidate to try in frames of ``width_px`` x ``height_px``: ``values`` put into the scene ``base``."""
 
     values: Mapping[str, str]
     base: Scene
     width_px: int
     height_px: int
-    longest: float
 
     def done_by(self, looker: Looker) -> Outcome:
         """Try it. What cannot be judged has a reason."""
@@ -47,7 +43,7 @@ class Trial:
             reason = f"cannot be: {first.key}: expected {first.expected}, found {first.found}"
             return Outcome(reason=reason, fits=False, by=_IMPOSSIBLE + _inside(scene))
         move = move_of(scene)
-        one = bridge_sets(looker, self.longest).with_bridge(scene)
+        one = bridge_sets(looker).with_bridge(scene)
         unfit = misfits(scene, move, one.around)
         if unfit:
             worst = max(unfit, key=lambda misfit: misfit.by)

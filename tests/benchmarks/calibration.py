@@ -8,17 +8,18 @@ painted cube within 60 s.
 
 from __future__ import annotations
 
+import sys
 import tempfile
-import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import trimesh
+from scipy.stats import rankdata, spearmanr
 
 from previz import colour
-from previz.build.light import enlarged, irradiance
 from previz.build.set import build_set
 from previz.build.surface import BRIDGE as BRIDGE_LAYER
 from previz.build.surface import WALL as WALL_LAYER
@@ -26,30 +27,41 @@ from previz.build.surface import LitSurface, Picture
 from previz.build.texels import texel_points
 from previz.camera import Camera, camera_for
 from previz.geometry import Array
-from previz.judge.breaks import Break, break_of
+from previz.judge.breaks import break_of
 from previz.judge.frame import wall_px_per_m
-from previz.judge.ordinary import OrdinaryWall
+from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.paint.baselines import BASELINES, WallViews, random, wall_views
+from previz.paint.baselines import BASELINES, random, wall_views
 from previz.paint.projected import hidden_wall, painted, wash_colour
-from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, Rectangle, lit_wall, square_on
+from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WITH_BRIDGE, Rectangle, lit_wall, square_on
 from previz.scene.model import Scene
+from tests.benchmarks.figures import Figure, at_least, at_most, options, report, within
 
 FRAME_PX = (960, 540)
 SENSOR = 0.0359
 KINDS = ("slate", "basalt", "ice", "board")
 SHAPES = ("box", "hung box", "walkway")
 
-# share of people who did not find the cube, percent, and its standard error
+SETS = 36
+# one of every shape, on three kinds of wall
+QUICK_NUMBERS = (1, 4, 11)
+
+# share of people who did not find the cube, percent, and the plus-minus printed beside it
 PEOPLE = {"mean": (16.1, 2.3), "random": (39.7, 3.0), "greedy": (40.3, 3.0)}
 
-
-# paints that nobody was asked about, for what must be true of any score
+# what else is judged, for what must be true of any score: the wall behind exactly as seen from where it is judged,
+# the wall of another place, and a bare bridge of a colour found nowhere on the walls
 BARE = "#e8c020"
+OTHERS = ("exact", "elsewhere", "bare")
+PAINTS = (*BASELINES, *OTHERS)
+_ELSEWHERE = np.array([0.23, 0.0, 0.0], dtype=np.float32)
+
+# places at which a view's outline is laid on the clean frame
+LAID = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,35 +182,166 @@ class Bench:
             made = random(self.views, self.made.number) if paint == "random" else BASELINES[paint](self.views)
             target, wanted = made.target, made.wanted
         else:
-            # the wall behind, seen from where it is judged; or wall from a span away
-            moved = np.float32([0.23, 0.0, 0.0]) if paint == "elsewhere" else np.float32(0.0)
+            moved = _ELSEWHERE if paint == "elsewhere" else np.zeros(3, dtype=np.float32)
             texels = replace(self.texels, points=self.texels.points + moved)
             target, wanted = hidden_wall(texels, camera.position, self.sight, CLEAN_WALL, self.clean_wall.code)
         return painted(target, wanted, self.light, self.fallback).radiance
 
-    def looks(self, camera: Camera, paints: Sequence[str]) -> Look:
-        """A held-out view: clean, and in every paint."""
-        clean = self.engine.draw(camera, CLEAN)
-        pictures = {}
-        cover = None
-        for paint in paints:
-            self.engine.repaint(BRIDGE, self.encoded(self.radiance(paint, camera)).code)
-            view = self.engine.draw(camera, WITH_BRIDGE)
-            cover = view.cover(BRIDGE_LAYER)
-            pictures[paint] = np.clip(view.colour, 0.0, 1.0)
-        if cover is None:
-            raise ValueError("no paints to look at")
-        outline = outline_of(cover, self.viewer)
-        size = wall_px_per_m(outline, camera, self.sight)
-        return Look(np.clip(clean.colour, 0.0, 1.0), pictures, outline, size)
+    def judged(self, camera: Camera, codes: dict[str, LitSurface]) -> tuple[dict[str, float], list[float]]:
+        """Break of every paint from one held-out place, and the signed break of the outline laid on the clean frame."""
+        clean = np.clip(self.engine.draw(camera, CLEAN).colour, 0.0, 1.0)
+        outline = outline_of(self.engine.draw(camera, WITH_BRIDGE).cover(BRIDGE_LAYER), self.viewer)
+        ordinary = self.ordinary.at(wall_px_per_m(outline, camera, self.sight))
+        found = {}
+        for paint in PAINTS:
+            lit = codes[paint] if paint in codes else self.encoded(self.radiance(paint, camera))
+            self.engine.repaint(BRIDGE, lit.code)
+            seen = np.clip(self.engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0)
+            found[paint] = break_of(seen, clean, outline, ordinary, self.viewer).percent
+        found["no bridge"] = break_of(clean, clean, outline, ordinary, self.viewer).percent
+        return found, self.laid(clean, outline, ordinary)
+
+    def laid(self, clean: Picture, outline: Outline, ordinary: Ordinary) -> list[float]:
+        """Signed break, percent, of an outline laid anywhere on a clean frame: chance alone, so 0 on the mean.
+
+        The third rule (that the bridge did it) is set aside by judging against a frame that differs everywhere.
+        """
+        different = np.full(clean.shape, 0.9, dtype=np.float32)
+        rng = np.random.default_rng([self.made.number, len(outline)])
+        room = np.array(FRAME_PX) - 16.0 - (outline.xy.max(axis=0) - outline.xy.min(axis=0))
+        signed = []
+        for _ in range(LAID):
+            # an outline as high as the frame moves sideways only
+            corner = 8.0 + rng.uniform(0.0, 1.0, 2) * np.maximum(room, 0.0)
+            moved = np.where(room > 0.0, corner - outline.xy.min(axis=0), 0.0)
+            result = break_of(clean, different, replace(outline, xy=outline.xy + moved), ordinary, self.viewer)
+            share = float(result.broken.mean())
+            signed.append(100.0 * (share - result.chance) / (1.0 - result.chance))
+        return signed
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
-    """A held-out view: the clean frame, the frame in every paint, the outline and how large the wall appears."""
+class Calibration:
+    """Break in percent (N,) of every paint on N sets, each the mean over its held-out places.
 
-    clean: Picture
-    painted: dict[str, Picture]
-    outline: Outline
-    px_per_m: float
+    ``laid`` (N,) is the mean signed break of outlines laid on clean frames.
+    """
 
+    names: tuple[str, ...]
+    found: dict[str, Array]
+    laid: Array
+
+
+def measured(numbers: Sequence[int]) -> Calibration:
+    """Build the sets of these numbers, lay every paint on each and judge it."""
+    engine = open_engine()
+    names, rows, laid = [], [], []
+    with tempfile.TemporaryDirectory() as folder:
+        for number in numbers:
+            bench = Bench(calibration_set(number, Path(folder)), engine)
+            fixed = (*BASELINES, "bare")
+            codes = {p: bench.encoded(bench.radiance(p, bench.made.judge_from[0])) for p in fixed}
+            views = [bench.judged(camera, codes) for camera in bench.made.judge_from]
+            names.append(bench.made.name)
+            rows.append({paint: float(np.mean([found[paint] for found, _ in views])) for paint in views[0][0]})
+            laid.append(float(np.mean([signed for _, signed in views])))
+            if sys.stderr.isatty():
+                print(f"{len(rows)} of {len(numbers)} sets", end="\r", file=sys.stderr)
+    engine.close()
+    return Calibration(tuple(names), {p: np.array([row[p] for row in rows]) for p in rows[0]}, np.array(laid))
+
+
+def standard_error(values: Array) -> float:
+    """Of the mean of values (N,)."""
+    return float(np.std(values, ddof=1) / np.sqrt(len(values)))
+
+
+def people_ranks() -> Array:
+    """Ranks of the published paints, best found first; shares no farther apart than their errors rank as one."""
+    shares, errors = (np.array([v[k] for v in PEOPLE.values()]) for k in (0, 1))
+    return _ranks(shares, lambda a, b: abs(shares[a] - shares[b]) <= np.hypot(errors[a], errors[b]))
+
+
+def break_ranks(found: dict[str, Array]) -> Array:
+    """Ranks of the same paints by break, most broken first; means no farther apart than the standard error of their
+    difference over the sets rank as one."""
+    rows = [found[paint] for paint in PEOPLE]
+    hidden = 100.0 - np.array([row.mean() for row in rows])
+    return _ranks(hidden, lambda a, b: abs(hidden[a] - hidden[b]) <= standard_error(rows[a] - rows[b]))
+
+
+def _ranks(values: Array, alike: Callable[[int, int], bool]) -> Array:
+    """Ranks of values (N,), lowest first, where neighbours that are ``alike`` share theirs."""
+    order = np.argsort(values, kind="stable")
+    level = np.zeros(len(values))
+    for before, here in pairwise(order):
+        level[here] = level[before] + (0.0 if alike(int(before), int(here)) else 1.0)
+    return np.asarray(rankdata(level))
+
+
+def correlation(one: Array, other: Array) -> float:
+    """Spearman's rank correlation of two rankings (N,); 0 where one of them tells nothing apart."""
+    if np.ptp(one) == 0.0 or np.ptp(other) == 0.0:
+        return 0.0
+    return float(spearmanr(one, other).statistic)
+
+
+def figures_of(result: Calibration) -> list[Figure]:
+    """What the calibration found, and what was wanted of it."""
+    found = result.found
+    count = len(result.names)
+    figures = []
+    for paint in (*PAINTS, "no bridge"):
+        people = f", people {PEOPLE[paint][0]:g} +- {PEOPLE[paint][1]:g} % did not find it" if paint in PEOPLE else ""
+        figures.append(Figure(f"{paint}: break, mean of {count} sets{people}", float(found[paint].mean()), "%"))
+        figures.append(Figure(f"{paint}: its standard error", standard_error(found[paint]), "%"))
+    shares = np.array([share for share, _ in PEOPLE.values()])
+    means = np.array([100.0 - found[paint].mean() for paint in PEOPLE])
+    worse = found["mean"] > found["greedy"]
+    alike = correlation(break_ranks(found), people_ranks())
+    apart = float((found["mean"] - found["greedy"]).mean() / standard_error(found["mean"] - found["greedy"]))
+    exceptions = ", ".join(name for name, w in zip(result.names, worse, strict=True) if not w) or "none"
+    figures += [
+        at_least("rank correlation with people, on means", correlation(means, shares), "", 0.9),
+        at_least("the same, what lies within errors ranked alike", alike, "", 0.9),
+        at_least("mean paint worse than greedy, on the mean, in standard errors", apart, "", 3.0),
+        at_least("sets on which mean paint is worse than greedy", 100.0 * float(worse.mean()), "%", 100.0),
+        Figure("sets on which it is not", exceptions, ""),
+        at_least("uniform paint less greedy paint", float((found["uniform"] - found["greedy"]).mean()), "%", 0.0),
+        at_most("no bridge, worst set", float(found["no bridge"].max()), "%", 2.0),
+        at_most("exact paint, worst set", float(found["exact"].max()), "%", 2.0),
+        within("outline laid anywhere on clean frames, signed", float(result.laid.mean()), "%", 0.0, 2.0),
+        at_least("bare contrasting bridge, worst set", float(found["bare"].min()), "%", 90.0),
+    ]  # fmt: skip
+    return figures
+
+
+def table(result: Calibration) -> str:
+    """The calibration in Markdown, as the README shows it."""
+    lines = [
+        "| paint | people who did not find it | not broken | break |",
+        "|---|---|---|---|",
+    ]
+    for paint in sorted((*PAINTS, "no bridge"), key=lambda p: -float(result.found[p].mean())):
+        row = result.found[paint]
+        people = f"{PEOPLE[paint][0]:.1f} % +- {PEOPLE[paint][1]:.1f}" if paint in PEOPLE else "-"
+        broken = f"{row.mean():.1f} % +- {standard_error(row):.1f}"
+        lines.append(f"| {paint} | {people} | {100.0 - row.mean():.1f} % | {broken} |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Measure and print."""
+    arguments = sys.argv[1:]
+    markdown = "--markdown" in arguments
+    asked = options("Does break order paints as people did?", [a for a in arguments if a != "--markdown"])
+    result = measured(QUICK_NUMBERS if asked.quick else range(SETS))
+    if markdown:
+        print(table(result))
+        return
+    left_out = [f"{SETS - len(QUICK_NUMBERS)} of {SETS} sets"] if asked.quick else []
+    report("calibration", figures_of(result), asked.json, left_out)
+
+
+if __name__ == "__main__":
+    main()

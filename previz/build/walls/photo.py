@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from previz.build.noise import smoothstep
+from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.build.relief import JAMB, Opening
 from previz.build.surface import Picture
-from previz.build.walls.sheet import BRIGHTEST, DARKEST
 from previz.geometry import Array
 
 
@@ -24,7 +24,7 @@ def cropped(picture: Picture, width_px: int, height_px: int) -> Picture:
     part = picture[top : top + high, left : left + wide]
     for axis, count in ((0, height_px), (1, width_px)):
         part = _fitted(part, axis, count)
-    return np.clip(part, DARKEST, BRIGHTEST).astype(np.float32)
+    return np.clip(part, DARKEST_PAINT, BRIGHTEST_PAINT).astype(np.float32)
 
 
 def _fitted(picture: Picture, axis: int, count: int) -> Picture:
@@ -62,5 +62,5 @@ def doorway_darkened(picture: Picture, opening: Opening | None, x: Array, y: Arr
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     depth = smoothstep(0.0, 0.4, y[rows] / opening.height)[:, None, None]
     out = picture.copy()
-    out[part] = np.maximum(picture[part] * (0.30 - 0.22 * depth), DARKEST)
+    out[part] = np.maximum(picture[part] * (0.30 - 0.22 * depth), DARKEST_PAINT)
     return out

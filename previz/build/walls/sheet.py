@@ -15,11 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from previz import colour
 from previz.build import noise
 from previz.build.noise import Field, smoothstep
+from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.build.surface import Picture
 from previz.geometry import Array
-
-DARKEST = 0.02
-BRIGHTEST = 0.90
 
 # samples that the smallest feature of a field needs; with more than this it is drawn smaller and enlarged
 _SAMPLES = 6.0
@@ -262,7 +260,7 @@ class Coat:
     def picture(self) -> Picture:
         """The finished paint (h, w, 3), within what paint can be."""
         out = np.stack(self.planes, axis=-1)
-        return np.clip(out, DARKEST, BRIGHTEST, out=out)
+        return np.clip(out, DARKEST_PAINT, BRIGHTEST_PAINT, out=out)
 
 
 def mixed(pigment: str) -> NDArray[np.float32]:
@@ -270,4 +268,4 @@ def mixed(pigment: str) -> NDArray[np.float32]:
     return colour.hex_linear(pigment).astype(np.float32)
 
 
-__all__ = ["BRIGHTEST", "DARKEST", "Coat", "Ground", "Rows", "Sheet", "courses", "mixed", "smoothstep"]
+__all__ = ["Coat", "Ground", "Rows", "Sheet", "courses", "mixed", "smoothstep"]

@@ -1,0 +1,52 @@
+"""What a search has found, in words and short tables for people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from previz.units import inches_text
+
+# key of a value that was searched for, and what people call it
+_WORDS = {
+    "height": ("height", "mm"),
+    "distance": ("distance", "mm"),
+    "lateral": ("lateral", "mm"),
+    "tilt": ("tilt", "deg"),
+    "pan": ("pan", "deg"),
+    "lens": ("lens", "mm"),
+    "rail_angle": ("rail angle", "deg"),
+    "rail_length": ("rail length", "mm"),
+    "station": ("station frame", ""),
+    "bridge_length": ("bridge length", "mm"),
+    "bridge_width": ("bridge width", "mm"),
+    "bridge_taper": ("bridge taper", ""),
+    "bridge_height": ("bridge thickness", "mm"),
+}
+
+
+def search_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
+    """Rows (label, words) of a search's summary, ``search.json``."""
+    least = summary["least_reveal_pct"]
+    tried = f"{summary['candidates']}, of which {summary['judged']} can be judged"
+    rows = [("candidates tried", f"{tried} and {summary['reveals']} reveal at least {least:g} %")]
+    for reason, count in summary["not_judged"].items():
+        rows.append((reason, f"{count} candidates" if count > 1 else "1 candidate"))
+    best, own = summary["best"], summary["own"]
+    if best["reason"]:
+        return [*rows, ("best", f"none: {best['reason']}"), ("written to", folder)]
+    rows += [("longest hold", _hold(best)), ("as the scene is", own["reason"] or _hold(own))]
+    if best["reveals"] is False:
+        rows.append(("too little reveal", f"no candidate reveals {least:g} %; this one reveals most"))
+    for name in summary["varied"]:
+        words, unit = _WORDS[name]
+        key = f"{name}_{unit}" if unit else name
+        rows.append((words, f"{best[key]} {unit}".strip() + f" (was {own[key]})"))
+    for name, look in summary.get("checked", {}).items():
+        found = "cannot be judged" if look["break_pct"] is None else f"break {look['break_pct']:.1f} %"
+        rows.append((f"by pictures, {name}", f"{found} at frame {look['frame']}"))
+    return [*rows, ("written to", f"{folder}: best.toml, search.csv, trade.png")]
+
+
+def _hold(row: dict[str, Any]) -> str:
+    reveal = "not judged" if row["break_reveal_pct"] is None else f"{row['break_reveal_pct']:.1f} %"
+    return f"{row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail, break at the reveal {reveal}"
