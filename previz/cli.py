@@ -310,6 +310,9 @@ def _later(seconds: float, what: Callable[[], None]) -> None:
 
 
 def _leave() -> NoReturn:
+    if sys.stderr.isatty():
+        # a progress bar hides the cursor, and may have had no time to show it again
+        sys.stderr.write("\x1b[?25h")
     click.echo(_STOPPED, err=True)
     # not by way of SystemExit, after which Python may yet end itself by a signal
     os._exit(130)

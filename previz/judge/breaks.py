@@ -61,13 +61,11 @@ class Break:
     chance: float
 
 
-def break_of(
-    with_bridge: Picture, clean: Picture, outline: Outline, ordinary: Ordinary, viewer: Viewer
-) -> Break:
-    """Break of a frame.
+def sides_of(with_bridge: Picture, clean: Picture, outline: Outline, viewer: Viewer) -> Sides:
+    """What the windows see on either side of the outline, with the bridge and without.
 
     ``with_bridge`` and ``clean`` (H, W, 3) float32 linear are the same camera's frames as delivered, ``outline`` the
-    bridge's in them, ``ordinary`` what the clean wall shows. Raises ``JudgeError`` where no outline is in the frame.
+    bridge's in them. Raises ``JudgeError`` where no outline is in the frame.
     """
     if len(outline) == 0:
         raise JudgeError("the bridge's outline is not in the frame")
@@ -77,7 +75,14 @@ def break_of(
         fields = fields_of(picture[part], viewer, origin)
         pairs = [across(fields, k, outline.xy, outline.normal, s) for k, s in enumerate(window_px(viewer))]
         sides += [np.stack([pair[0] for pair in pairs]), np.stack([pair[1] for pair in pairs])]
-    return decided(Sides(*sides), outline, ordinary, viewer)
+    return Sides(*sides)
+
+
+def break_of(
+    with_bridge: Picture, clean: Picture, outline: Outline, ordinary: Ordinary, viewer: Viewer
+) -> Break:
+    """Break of a frame from its two pictures (:func:`sides_of`); ``ordinary`` is what the clean wall shows."""
+    return decided(sides_of(with_bridge, clean, outline, viewer), outline, ordinary, viewer)
 
 
 def decided(sides: Sides, outline: Outline, ordinary: Ordinary, viewer: Viewer) -> Break:

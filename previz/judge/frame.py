@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from previz.build.surface import BRIDGE
+from previz.build.surface import BRIDGE, Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
-from previz.judge.breaks import Break, break_of
+from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
 from previz.judge.ordinary import KINDS, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
+from previz.judge.tells import TELLS, Mended, named, tells_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.look.view import View
 
-# a cause of fewer broken pieces than this share is not named
-_WORTH_NAMING = 0.1
-
 
 @dataclass(frozen=True, eq=False)
 class JudgedFrame:
-    """A frame's score and, where it could be judged, the outline piece by piece, in a frame of that many pixels."""
+    """A frame's score and, where it could be judged, the outline piece by piece, in a frame of that many pixels.
+
+    ``tell`` (N,) int8 is the index into ``TELLS`` of each piece's tell, -1 where it is not broken.
+    """
 
     score: FrameScore
     found: Break | None
+    tell: NDArray[np.int8] | None
     width_px: int
     height_px: int
 
@@ -44,10 +48,14 @@ def judge_frame(
     sight: SightLines,
     ordinary: OrdinaryWall,
     delivered_width_px: int,
+    continues_wall: bool,
+    without_shadow: Callable[[], View] | None = None,
 ) -> JudgedFrame:
     """Judge a frame from its two looks. A frame that cannot be judged has no break and says why.
 
-    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge.
+    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge,
+    ``continues_wall`` says whether the paint was made to line up with the wall. ``without_shadow`` draws the frame with
+    the bridge but no shadow of it, where it throws one; it is asked only where the frame breaks.
     """
     height_px, width_px = with_bridge.colour.shape[:2]
     viewer = Viewer(height_px)
@@ -58,13 +66,36 @@ def judge_frame(
     mismatch = mismatch_of(seen, wanted, cover, viewer)
     outline = outline_of(cover, viewer)
     try:
-        size = wall_px_per_m(outline, camera, sight)
-        found = break_of(seen, wanted, outline, ordinary.at(size), viewer)
+        limits = ordinary.at(wall_px_per_m(outline, camera, sight))
+        sides = sides_of(seen, wanted, outline, viewer)
     except JudgeError as error:
-        return JudgedFrame(FrameScore(frame, rail, None, mismatch, 0.0, (), str(error)), None, width_px, height_px)
+        score = FrameScore(frame, rail, None, mismatch, 0.0, (), str(error))
+        return JudgedFrame(score, None, None, width_px, height_px)
+    found = decided(sides, outline, limits, viewer)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
-    score = FrameScore(frame, rail, found.percent, mismatch, slip, tells_of(found))
-    return JudgedFrame(score, found, width_px, height_px)
+    tell = np.full(len(outline), -1, dtype=np.int8)
+    if found.broken.any():
+        mended = _mended(seen, wanted, cover, outline, viewer, without_shadow)
+        tell = tells_of(found, sides, mended, limits, viewer, continues_wall, slip)
+    score = FrameScore(frame, rail, found.percent, mismatch, slip, named(found, tell))
+    return JudgedFrame(score, found, tell, width_px, height_px)
+
+
+def _mended(
+    seen: Picture,
+    wanted: Picture,
+    cover: NDArray[np.float32],
+    outline: Outline,
+    viewer: Viewer,
+    without_shadow: Callable[[], View] | None,
+) -> Mended:
+    """The frame with one cause of break taken away at a time."""
+    share = cover[..., None]
+    right_paint = sides_of(seen * (1.0 - share) + wanted * share, wanted, outline, viewer)
+    if without_shadow is None:
+        return Mended(None, right_paint)
+    lit = np.clip(without_shadow().colour, 0.0, 1.0)
+    return Mended(sides_of(lit, wanted, outline, viewer), right_paint)
 
 
 def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str = "wall") -> float:
@@ -79,9 +110,7 @@ def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str
     return camera.focal_px / float(np.median(camera.depth(hits.point[met])))
 
 
-def tells_of(found: Break) -> tuple[str, ...]:
-    """The kinds of step that give the bridge away, the most frequent first."""
-    counts = np.bincount(found.kind[found.broken], minlength=len(KINDS))
-    total = max(int(counts.sum()), 1)
-    order = sorted(range(len(KINDS)), key=lambda k: (-counts[k], k))
-    return tuple(KINDS[k] for k in order if counts[k] / total >= _WORTH_NAMING and found.percent > 0.0)
+def kinds_named(found: Break) -> tuple[str, ...]:
+    """The kinds of step that give the bridge away, the most frequent first: tells without their causes."""
+    of_kind = np.array([TELLS.index(kind) for kind in KINDS], dtype=np.int8)
+    return named(found, np.where(found.broken, of_kind[found.kind], -1).astype(np.int8))

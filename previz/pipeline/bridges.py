@@ -6,7 +6,6 @@ farther around its root; that is left out until the scene is built anew.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -25,10 +24,7 @@ from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.search.studio import Surroundings, edge_points
 
-# bridges whose looks are kept at once
-_BRIDGES = 2
-
-# places kept for each of them: a move passes a handful
+# places kept at once: a move passes a handful
 _PLACES = 5
 
 
@@ -62,23 +58,23 @@ class BridgeSets:
         self._looker = looker
         # every bridge's sight lines share the wall's Embree scene, once there is one
         looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
-        self._kept: OrderedDict[tuple[float, ...], BridgeSet] = OrderedDict()
+        # one at a time: hardly two candidates of a search have the same bridge, and memory is short
+        self._chosen: BridgeSet | None = None
         self._in_place: tuple[float, ...] = self._key(looker.loaded.scene)
         self._seen: _Remembered | None = None
 
     def with_bridge(self, scene: Scene) -> BridgeSet:
         """The set with the scene's bridge in it, in the engine too."""
         key = self._key(scene)
-        if key not in self._kept:
-            while len(self._kept) >= _BRIDGES:
-                self._kept.popitem(last=False)
-            self._kept[key] = self._made(scene, key)
-        self._kept.move_to_end(key)
-        chosen = self._kept[key]
-        if key != self._in_place:
-            self._put_in_place(chosen.ready)
-            self._in_place = key
-        return chosen
+        if self._chosen is None or key != self._in_place:
+            if self._chosen is not None:
+                self._chosen.fast.forget()
+                self._chosen = None
+            chosen = self._made(scene, key)
+            if key != self._in_place:
+                self._put_in_place(chosen.ready)
+            self._chosen, self._in_place = chosen, key
+        return self._chosen
 
     @staticmethod
     def _key(scene: Scene) -> tuple[float, ...]:
@@ -129,7 +125,11 @@ class BridgeSets:
         self._seen.begin()
         light = irradiance(wall, base.wall.lighting, [self._seen, by_bridge])[-1]
         h, w = wall.reflectance.shape[:2]
-        return LitSurface(WALL, wall, colour.encoded8(wall.reflectance * enlarged(light, h, w)))
+        code = np.empty((h, w, 3), dtype=np.uint8)
+        # one channel after the other keeps the memory low
+        for k in range(3):
+            code[..., k] = colour.encoded8(wall.reflectance[..., k] * enlarged(light[..., k], h, w))
+        return LitSurface(WALL, wall, code)
 
     def _put_in_place(self, ready: ReadySet) -> None:
         """Let the engine draw this bridge and its shadow."""

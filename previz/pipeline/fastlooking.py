@@ -16,7 +16,7 @@ from previz.errors import JudgeError
 from previz.geometry import Array, rigid
 from previz.judge.breaks import Break
 from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
-from previz.judge.frame import tells_of
+from previz.judge.frame import kinds_named
 from previz.judge.hold import FrameScore
 from previz.judge.layerfields import LayerFields
 from previz.judge.ordinary import OrdinaryWall
@@ -24,7 +24,7 @@ from previz.judge.slip import slip_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.pipeline.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet
+from previz.pipeline.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, continues_wall
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.search.misprint import Misprinted
@@ -81,7 +81,7 @@ class FastLooker:
             return FrameScore(frame, rail, None, None, 0.0, (), str(error))
         station = np.asarray(move.camera(move.station_frame).position)
         slip = slip_of(found.outline, camera, station, self._sight, scene.delivery.frame[0])
-        return FrameScore(frame, rail, found.percent, None, slip, tells_of(found))
+        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found))
 
     def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
         """Break of a camera; ``station`` is the camera for which the paint lines up.
@@ -104,9 +104,16 @@ class FastLooker:
         paint = self._paint(scene, station)
         return self._judge.judge(camera, paint if misprint is None else Misprinted(paint, misprint))
 
+    def forget(self) -> None:
+        """Let go of all that was drawn; what is looked at again is drawn again.
+
+        The pictures hold on to their looker: without this their memory would wait for the garbage collector.
+        """
+        self._near.clear()
+        self._judge = None
+
     def _paint(self, scene: Scene, station: Camera) -> Paint:
-        bridge = scene.bridge
-        if bridge.image is None and bridge.paint in ("projected", "solved"):
+        if continues_wall(scene):
             return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
         return OwnPaint()
 

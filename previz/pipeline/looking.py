@@ -33,7 +33,17 @@ from previz.judge.viewer import Viewer
 from previz.look.choose import Choice, choose_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Painter, ReadySet, square_on
+from previz.pipeline.prepare import (
+    BRIDGE,
+    CLEAN,
+    WALL,
+    WITH_BRIDGE,
+    WITHOUT_SHADOW,
+    Painter,
+    ReadySet,
+    continues_wall,
+    square_on,
+)
 from previz.scene.model import Scene
 
 Result = TypeVar("Result", covariant=True)
@@ -145,6 +155,8 @@ class Looker:
             self._sight,
             self.ordinary(job.height_px),
             ready.scene.delivery.frame[0],
+            continues_wall=continues_wall(ready.scene),
+            without_shadow=(lambda: self.engine.draw(camera, WITHOUT_SHADOW)) if ready.wall.shadows else None,
         )
         code = colour.encoded8(with_bridge.colour) if job.pictures else None
         clean_code = colour.encoded8(clean.colour) if job.pictures else None

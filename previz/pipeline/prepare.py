@@ -28,6 +28,9 @@ BRIDGE = "bridge"
 WITH_BRIDGE = (WALL, BRIDGE)
 CLEAN = (CLEAN_WALL,)
 
+# the bridge as it would be seen if it threw no shadow on the wall
+WITHOUT_SHADOW = (CLEAN_WALL, BRIDGE)
+
 # pixels of the wall looked at to learn what is ordinary on it: a delivered frame's worth and a half
 _LARGEST_WALL_PICTURE = 3_000_000
 
@@ -49,6 +52,11 @@ class LitWall:
     lighting: Lighting
     clean: LitSurface
     shadowed: LitSurface
+
+    @property
+    def shadows(self) -> bool:
+        """Whether the bridge throws a shadow on the wall at all."""
+        return self.shadowed.code is not self.clean.code
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +115,11 @@ def lit_wall(scene: Scene, built: BuiltSet, sight: SightLines) -> LitWall:
 def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:
     h, w = reflectance.shape[:2]
     return colour.encoded8(reflectance * enlarged(light, h, w))
+
+
+def continues_wall(scene: Scene) -> bool:
+    """Whether the bridge's paint is made to continue the wall behind it, and so can slip."""
+    return scene.bridge.image is None and scene.bridge.paint in ("projected", "solved")
 
 
 class Painter:

@@ -17,11 +17,12 @@ from previz.deliver.film import write_film
 from previz.deliver.frames import frame_name, png_bytes, read_frame
 from previz.deliver.holdplot import HoldPlot, hold_plot
 from previz.deliver.output import OutputFolder
-from previz.deliver.overlay import OutlinePieces, with_outline
+from previz.deliver.overlay import OutlinePieces, tell_key, with_outline
 from previz.deliver.table import HoldRow, write_hold, write_summary
 from previz.errors import BuildError
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
+from previz.judge.tells import TELLS
 from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
 from previz.pipeline.cautions import once, scene_cautions
@@ -220,19 +221,24 @@ def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSu
 
 def outline_pieces(judged: JudgedFrame) -> list[OutlinePieces]:
     """The judged outline, line by line, for drawing."""
-    found = judged.found
+    found, tell = judged.found, judged.tell
     if found is None:
         return []
     return [
-        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed)
+        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
         for number, closed in enumerate(found.outline.closed)
         for rows in [found.outline.line == number]
     ]
 
 
+def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
+    return () if judged.tell is None else tuple(TELLS[k] for k in np.unique(judged.tell) if k >= 0)
+
+
 def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
     if result.code is not None:
-        folder.write_bytes("worst.png", png_bytes(with_outline(result.code, outline_pieces(result.judged))))
+        drawn = with_outline(result.code, outline_pieces(result.judged))
+        folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
 
 
 def _write_plot(

@@ -54,12 +54,8 @@ def test_break_rises_with_slip_on_the_mean_of_walls() -> None:
     for seed in range(6):
         ground = wall(seed)
         limits = ordinary_of(ground, VIEWER)
-        rows.append(
-            [
-                break_of(laid_over(ground, np.roll(ground, px, axis=1), shares), ground, outline, limits, VIEWER).percent
-                for px in (0, 1, 2, 4, 8, 16, 24)
-            ]
-        )
+        slipped = [laid_over(ground, np.roll(ground, px, axis=1), shares) for px in (0, 1, 2, 4, 8, 16, 24)]
+        rows.append([break_of(picture, ground, outline, limits, VIEWER).percent for picture in slipped])
     mean = np.mean(rows, axis=0)
     assert np.all(np.diff(mean) > -3.0 * PERCENT), mean
     assert mean[-1] > 15.0 * PERCENT

@@ -165,18 +165,28 @@ def test_two_runs_do_not_share_a_folder(previz: Command, tmp_path: Path) -> None
     assert files(out).keys() == {"hold.csv", "summary.json"}
 
 
+def failing_run(path: Path, make: str = "") -> None:
+    """A run that makes a folder or a file in its results, and fails."""
+    with pytest.raises(OutputError, match="no luck"):
+        _fail_in(path, make)
+
+
+def _fail_in(path: Path, make: str) -> None:
+    with results_in(path) as folder:
+        if make.endswith(".csv"):
+            folder.write_bytes(make, b"1")
+        elif make:
+            (folder.path / make).mkdir()
+        raise OutputError("no luck")
+
+
 def test_a_failed_run_leaves_no_empty_folders(tmp_path: Path) -> None:
     (tmp_path / "there").mkdir()
-    with pytest.raises(OutputError, match="no"), results_in(tmp_path / "there" / "a" / "b") as folder:
-        (folder.path / "lens").mkdir()
-        raise OutputError("no")
+    failing_run(tmp_path / "there" / "a" / "b", "lens")
     assert [path.name for path in tmp_path.rglob("*")] == ["there"]
     # a folder that was there stays, and so does one with something in it
-    with pytest.raises(OutputError, match="no"), results_in(tmp_path / "there"):
-        raise OutputError("no")
-    with pytest.raises(OutputError, match="no"), results_in(tmp_path / "new") as folder:
-        folder.write_bytes("hold.csv", b"1")
-        raise OutputError("no")
+    failing_run(tmp_path / "there")
+    failing_run(tmp_path / "new", "hold.csv")
     assert sorted(path.name for path in tmp_path.rglob("*")) == ["hold.csv", "new", "there"]
 
 

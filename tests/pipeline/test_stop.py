@@ -18,8 +18,8 @@ from tests.pipeline.scenes import laid
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="process groups and /proc are Linux's")
 
 # enough frames to be stopped among them
-FRAMES = 16
-LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1016"))
+FRAMES = 10
+LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1010"))
 
 # the issue asks for a second; a machine that does other things as well gets three
 AT_ONCE = 3.0

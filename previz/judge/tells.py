@@ -1,0 +1,80 @@
+"""Tells: what gives each broken piece of the outline away, found by taking one cause away at a time.
+
+The frame is judged again with the shadow of the bridge gone, with paint that lines up, with the right mean colour, with
+the right grain; the first of these that mends a piece is its tell. Where no single one does, the kind of step that
+stands out most is named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.judge.breaks import Break, Sides, decided
+from previz.judge.ordinary import KINDS, Ordinary
+from previz.judge.viewer import Viewer
+
+# in the order in which they are taken away: what can be mended on the floor before what has to be painted again
+TELLS: Final = ("shadow", "slip", "colour", "grain")
+
+# paint that has drifted by less than this many delivered pixels has not slipped
+_SLIPPED_PX = 1.0
+
+# a tell of fewer broken pieces than this share is not named for a frame
+_WORTH_NAMING = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Mended:
+    """What the windows would see with one cause taken away: no shadow on the wall (None where there is none to take),
+    and paint that shows exactly what it hides."""
+
+    no_shadow: Sides | None
+    right_paint: Sides
+
+
+def _channels(sides: Sides, other: Sides, channels: slice) -> Sides:
+    """The sides with some channels of the fields as the other sides have them."""
+    outside, inside = np.array(sides.outside), np.array(sides.inside)
+    outside[..., channels] = other.outside[..., channels]
+    inside[..., channels] = other.inside[..., channels]
+    return replace(sides, outside=outside, inside=inside)
+
+
+def tells_of(
+    found: Break, sides: Sides, mended: Mended, ordinary: Ordinary, viewer: Viewer, continues_wall: bool, slip_px: float
+) -> NDArray[np.int8]:
+    """Index into ``TELLS`` (N,) of each broken piece's tell, -1 where a piece is not broken.
+
+    ``continues_wall`` says whether the paint was made to line up with the wall from somewhere, ``slip_px`` how far it
+    has drifted: only such paint can slip.
+    """
+    slipped = continues_wall and slip_px >= _SLIPPED_PX
+    taken_away = {
+        "shadow": mended.no_shadow,
+        "slip": mended.right_paint if slipped else None,
+        "colour": _channels(sides, mended.right_paint, slice(0, 3)),
+        "grain": _channels(sides, mended.right_paint, slice(3, 4)),
+    }
+    tell = np.full(len(found.broken), -1, dtype=np.int8)
+    for index, name in enumerate(TELLS):
+        without, left = taken_away[name], found.broken & (tell < 0)
+        if without is None or not left.any():
+            continue
+        tell[left & ~decided(without, found.outline, ordinary, viewer).broken] = index
+    left = found.broken & (tell < 0)
+    of_kind = np.array([TELLS.index(kind) for kind in KINDS], dtype=np.int8)
+    tell[left] = of_kind[found.kind[left]]
+    return tell
+
+
+def named(found: Break, tell: NDArray[np.int8]) -> tuple[str, ...]:
+    """The tells of a frame, the one of most pieces first; none where the frame has no break."""
+    if found.percent <= 0.0:
+        return ()
+    counts = np.bincount(tell[found.broken], minlength=len(TELLS))
+    order = sorted(range(len(TELLS)), key=lambda k: (-counts[k], k))
+    return tuple(TELLS[k] for k in order if counts[k] >= _WORTH_NAMING * max(int(counts.sum()), 1) and counts[k] > 0)

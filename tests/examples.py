@@ -1,0 +1,73 @@
+"""The pictures that the README shows, made anew: ``python -m tests.examples`` (a few minutes)."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from previz.deliver.overlay import lens_strip
+from previz.look.choose import open_engine
+from previz.pipeline.figure import standing_figure
+from previz.pipeline.looking import FrameJob, Looker
+from previz.pipeline.prepare import prepare
+from previz.pipeline.progress import Progress
+from previz.pipeline.sheet import sheet
+from previz.pipeline.shoot import shoot
+from previz.scene.reader import read_scene
+
+ROOT = Path(__file__).resolve().parents[1]
+EXAMPLES = ROOT / "renders" / "examples"
+_QUALITY = 88
+
+
+def _save(name: str, picture: np.ndarray, width: int | None = None) -> None:
+    image = Image.fromarray(picture)
+    if width is not None:
+        image = image.resize((width, round(image.height * width / image.width)), Image.Resampling.LANCZOS)
+    image.save(EXAMPLES / name, quality=_QUALITY, optimize=True)
+
+
+def station_and_reveal(name: str) -> None:
+    """The lens view at the station point and at the end of the move, the performer standing on the walkway."""
+    scene = read_scene(ROOT / "scenes" / f"{name}.toml")
+    ready = prepare(scene)
+    looker = Looker(open_engine())
+    looker.load(ready)
+    figure = standing_figure(scene)
+    strips = []
+    for frame, words in ((ready.move.station_frame, "station point"), (ready.move.frames[-1], "end of the move")):
+        result = looker.look(FrameJob(frame, 960, 540))
+        assert result.code is not None
+        picture = result.code
+        if figure is not None:
+            picture = figure.stood_in(picture, ready.move.camera(frame, 960, 540))
+        percent = result.judged.score.break_pct
+        note = "cannot be judged" if percent is None else f"break {percent:.0f} %"
+        strips.append(lens_strip(picture, f"frame {frame}, {words}", note))
+    looker.engine.close()
+    _save(f"{name}-station-and-reveal.jpg", np.concatenate(strips, axis=1), 1600)
+
+
+def main() -> None:
+    """Make every picture."""
+    EXAMPLES.mkdir(parents=True, exist_ok=True)
+    for name in ("quarry", "seastack", "crevasse"):
+        station_and_reveal(name)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder)
+        scene = ROOT / "scenes" / "quarry.toml"
+        with Progress() as progress:
+            shoot(scene, out, 960, False, None, None, progress)
+            ranges = {"height": "330..530 mm x 3", "distance": "1.65..1.85 m x 3"}
+            sheet(scene, ranges, out, 480, None, None, progress)
+        for source, name in (("hold.png", "quarry-hold.png"), ("side/1090.png", "quarry-side.png")):
+            shutil.copy(out / source, EXAMPLES / name)
+        _save("quarry-sheet.jpg", np.asarray(Image.open(out / "sheet.png").convert("RGB")), 1600)
+
+
+if __name__ == "__main__":
+    main()
