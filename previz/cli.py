@@ -211,7 +211,7 @@ def sheet(
 @click.option(
     "--width", type=click.IntRange(160, 4096), default=480, show_default=True, help="Width judged at, pixels."
 )
-@click.option("--budget", type=click.IntRange(10, 10_000_000), help="Candidates to try; as the scene says unless given.")
+@click.option("--budget", type=click.IntRange(10, 10_000_000), help="Candidates to try; as in the scene unless given.")
 @_common
 def search(
     scene: Path,
@@ -234,6 +234,36 @@ def search(
     from previz.pipeline.words import search_rows
 
     print_rows(found.summary["title"], search_rows(found.summary, found.folder.as_posix()))
+
+
+@cli.command()
+@_scene_argument
+@click.option(
+    "--width", type=click.IntRange(160, 4096), default=960, show_default=True, help="Width judged at, pixels."
+)
+@click.option("--samples", type=click.IntRange(10, 1_000_000), help="Builds to try; as the scene says unless given.")
+@_common
+def knock(
+    scene: Path,
+    width: int,
+    samples: int | None,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """How far the camera may drift before the bridge shows, per freedom and all together."""
+    from previz.pipeline.knock import knock as run
+
+    with _progress(as_json) as progress:
+        made = run(scene, samples, out, width, workers, engine, progress)
+    if as_json:
+        _print_json(made.summary)
+        return
+    from previz.pipeline.progress import print_rows
+    from previz.pipeline.words import knock_rows
+
+    print_rows(made.summary["title"], knock_rows(made.summary, made.folder.as_posix()))
 
 
 def _progress(as_json: bool) -> Progress:

@@ -120,8 +120,9 @@ def _steps_and_changes(sides: Sides, outline: Outline, viewer: Viewer) -> tuple[
     steps, changes = [], []
     for scale in range(len(sides.outside)):
         outside, inside = sides.outside[scale], sides.inside[scale]
-        steps.append(added_up(outside - inside, averaged, scale))
-        outer = added_up(outside - sides.clean_outside[scale], averaged, scale)
-        inner = added_up(inside - sides.clean_inside[scale], averaged, scale)
-        changes.append(np.maximum(outer, inner))
+        # the step and the two changes go through the windows together
+        three = [outside - inside, outside - sides.clean_outside[scale], inside - sides.clean_inside[scale]]
+        found = added_up(np.stack(three, axis=1), averaged, scale)
+        steps.append(found[:, 0])
+        changes.append(np.maximum(found[:, 1], found[:, 2]))
     return np.stack(steps, axis=1).astype(np.float64), np.stack(changes, axis=1).astype(np.float64)

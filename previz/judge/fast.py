@@ -195,32 +195,34 @@ def _across_the_edge(wall_out: Places, wall_in: Places, paint: Places, sigma: Ar
     ``sigma`` (S, N, 2) px points out of the bridge and is as long as a window is wide.
     """
     far, near = WINDOW_OFFSET + _BEYOND, WINDOW_OFFSET - _BEYOND
+    other = np.float32(1.0 - _OWN_SIDE)
     # paint and wall just inside the outline, and just outside it
-    paint_within, wall_within = paint.seen(near * sigma, True), wall_in.seen(near * sigma, True)
-    paint_without, wall_without = paint.seen(far * sigma, True), wall_out.seen(-near * sigma, True)
-    within, without = paint_within - wall_within, wall_without - paint_without
-    seen_out = wall_out.seen() + np.float32(1.0 - _OWN_SIDE) * within
-    seen_in = paint.seen() + np.float32(1.0 - _OWN_SIDE) * without
+    within = paint.colour(near * sigma, True) - wall_in.colour(near * sigma, True)
+    without = wall_out.colour(-near * sigma, True) - paint.colour(far * sigma, True)
     # grain is looked at farther away: wall and paint there, on either side
     farther = WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * sigma
-    e_wall_out, e_wall_in = _energy(wall_out.seen(farther)), _energy(wall_in.seen(-farther))
-    e_paint_in, e_paint_out = _energy(paint.seen(-farther)), _energy(paint.seen(farther + 2.0 * WINDOW_OFFSET * sigma))
+    e_wall_out, e_wall_in = _energy(wall_out.grain(farther)), _energy(wall_in.grain(-farther))
+    e_paint_in, e_paint_out = _energy(paint.grain(-farther)), _energy(paint.grain(farther + 2.0 * WINDOW_OFFSET * sigma))
     edge = _EDGE_ENERGY * (0.5 * (within - without)[..., 0]) ** 2
-    other = 1.0 - _OWN_SIDE
-    seen_out[..., 3] = _grain(e_wall_out + other * (e_paint_in - e_wall_in) + edge)
-    seen_in[..., 3] = _grain(e_paint_in + other * (e_wall_out - e_paint_out) + edge)
-    return seen_out, seen_in
+    grain_out = _grain(e_wall_out + other * (e_paint_in - e_wall_in) + edge)
+    grain_in = _grain(e_paint_in + other * (e_wall_out - e_paint_out) + edge)
+    return (
+        _joined(wall_out.colour() + other * within, grain_out),
+        _joined(paint.colour() + other * without, grain_in),
+    )
 
 
 def _as_seen(wall: Places, away: Array) -> Field:
     """The clean wall's fields, grain taken farther ``away`` (S, N, 2) px from the outline than colour."""
-    field = wall.seen()
-    field[..., 3] = wall.seen(WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * away)[..., 3]
-    return field
+    return _joined(wall.colour(), wall.grain(WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * away))
 
 
-def _energy(field: Field) -> Field:
-    return np.asarray(np.exp(2.0 * field[..., 3]) - GRAIN_FLOOR**2)
+def _joined(colour: Field, grain: Field) -> Field:
+    return np.concatenate([colour, grain[..., None]], axis=2)
+
+
+def _energy(grain: Field) -> Field:
+    return np.asarray(np.exp(2.0 * grain) - GRAIN_FLOOR**2)
 
 
 def _grain(energy: Floats) -> Field:

@@ -8,6 +8,7 @@ layer's relief shifts against itself between the two positions, and how it is fo
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from previz.build.surface import Picture
 from previz.camera import Camera
+from previz.geometry import inverse_rigid
 from previz.judge.fields import fields_of
 from previz.judge.viewer import WINDOW_DEG, Viewer
 from previz.look.sampling import compiled
@@ -32,35 +34,101 @@ _STEPS = np.array([256.0, 256.0, 256.0, 4096.0], dtype=np.float32)
 
 @dataclass(frozen=True, eq=False)
 class _Level:
-    """Fields (S, H, W, 4) int16, in ``_STEPS`` to the unit, of the picture of one camera."""
+    """The picture of one magnification: fields of (S, H, W, 4) int16 in a row, in ``_STEPS`` to the unit, their (S, H,
+    W), how many times larger the picture is than level 0, and its middle (x, y) px."""
 
-    values: NDArray[np.int16]
-    camera: Camera
+    of: tuple[NDArray[np.int16], tuple[int, int, int], float, float, float]
 
 
 @compiled
-def _look_up(values, px, weight, finer, out):  # type: ignore[no-untyped-def]
-    """Adds ``weight`` (S, N) times the field of every scale at pixels (S, N, 2) to ``out`` (S, N, 4), bilinear.
+def _placed(points, layer_from_world, focal, px_per_m, log_step, px, shrink, low, part):  # type: ignore[no-untyped-def]
+    """Places of points (S, N, 3) m: ``px`` from the picture's middle, ``shrink``, and the level, whole and rest."""
+    m = layer_from_world
+    for s in range(points.shape[0]):
+        for i in range(points.shape[1]):
+            x, y, z = points[s, i, 0], points[s, i, 1], points[s, i, 2]
+            depth = -(m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3])
+            here = focal / depth
+            px[s, i, 0] = here * (m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3])
+            px[s, i, 1] = -here * (m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3])
+            shrink[s, i] = here / px_per_m[s, i]
+            level = -np.log(shrink[s, i]) / log_step
+            low[s, i] = int(np.floor(level))
+            part[s, i] = level - np.floor(level)
 
+
+@compiled
+def _look_up(number, a, b, places, aside, finer, grain, out):  # type: ignore[no-untyped-def]
+    """Fields between two levels, of the places between them, into ``out`` (S, N, 3), or (S, N, 1) for grain; bilinear.
+
+    ``a`` and ``b`` are the levels ``number`` and ``number`` + 1: values, their (S, H, W), factor, middle x and y.
+    ``places`` are px, shrink, low and part of ``Places``; ``aside`` (S, N, 2) px of the camera or (0, 0, 2) for none.
     ``finer`` looks at the field of the next finer scale instead, the finest at its own.
     """
-    scales, height, width = values.shape[:3]
+    px, shrink, low, part = places
+    scales, count = low.shape
     for s in range(scales):
         f = max(s - finer, 0)
-        for i in range(px.shape[1]):
-            w = weight[s, i]
-            if w == 0.0:
+        for i in range(count):
+            if low[s, i] != number:
                 continue
-            x = min(max(px[s, i, 0] - 0.5, 0.0), width - 1.001)
-            y = min(max(px[s, i, 1] - 0.5, 0.0), height - 1.001)
-            x0 = int(x)
-            y0 = int(y)
-            a = x - x0
-            b = y - y0
-            for k in range(4):
-                upper = (1.0 - a) * values[f, y0, x0, k] + a * values[f, y0, x0 + 1, k]
-                lower = (1.0 - a) * values[f, y0 + 1, x0, k] + a * values[f, y0 + 1, x0 + 1, k]
-                out[s, i, k] += w * ((1.0 - b) * upper + b * lower)
+            x, y = px[s, i, 0], px[s, i, 1]
+            if aside.shape[0] > 0:
+                x += aside[s, i, 0] * shrink[s, i]
+                y += aside[s, i, 1] * shrink[s, i]
+            weight = part[s, i]
+            if grain:
+                value = (1.0 - weight) * _grain_at(a, f, x, y)
+                if weight > 0.0:
+                    value += weight * _grain_at(b, f, x, y)
+                out[s, i, 0] = value
+                continue
+            p, q, r = _colour_at(a, f, x, y)
+            rest = 1.0 - weight
+            p, q, r = rest * p, rest * q, rest * r
+            if weight > 0.0:
+                u, v, w = _colour_at(b, f, x, y)
+                p, q, r = p + weight * u, q + weight * v, r + weight * w
+            out[s, i, 0], out[s, i, 1], out[s, i, 2] = p, q, r
+
+
+@compiled
+def _corner(level, f, x, y):  # type: ignore[no-untyped-def]
+    """Where in the values of a level the four pixels around a place begin, upper and lower row, and their weights."""
+    _, (_, height, width), factor, middle_x, middle_y = level
+    x = min(max(x * factor + middle_x - 0.5, 0.0), width - 1.001)
+    y = min(max(y * factor + middle_y - 0.5, 0.0), height - 1.001)
+    x0, y0 = int(x), int(y)
+    a, b = x - x0, y - y0
+    # unsigned: an index from the end is never meant
+    upper = np.uint64(4 * ((f * height + y0) * width + x0))
+    lower = np.uint64(4 * ((f * height + y0 + 1) * width + x0))
+    return upper, lower, (1.0 - b) * (1.0 - a), (1.0 - b) * a, b * (1.0 - a), b * a
+
+
+@compiled
+def _colour_at(level, f, x, y):  # type: ignore[no-untyped-def]
+    """L*, a*, b* of scale ``f`` at (x, y) px of level 0 from its middle, in whole steps."""
+    values = level[0]
+    i, j, k, m, n, o = _corner(level, f, x, y)
+    one, two, four, five, six = np.uint64(1), np.uint64(2), np.uint64(4), np.uint64(5), np.uint64(6)
+    return (
+        k * values[i] + m * values[i + four] + n * values[j] + o * values[j + four],
+        k * values[i + one] + m * values[i + five] + n * values[j + one] + o * values[j + five],
+        k * values[i + two] + m * values[i + six] + n * values[j + two] + o * values[j + six],
+    )
+
+
+@compiled
+def _grain_at(level, f, x, y):  # type: ignore[no-untyped-def]
+    """Log grain of scale ``f`` at (x, y) px of level 0 from its middle, in whole steps."""
+    values = level[0]
+    i, j, k, m, n, o = _corner(level, f, x, y)
+    here, beside = np.uint64(3), np.uint64(7)
+    return k * values[i + here] + m * values[i + beside] + n * values[j + here] + o * values[j + beside]
+
+
+_NOT_ASIDE = np.zeros((0, 0, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,18 +136,25 @@ class Places:
     """Places (S, N) on the layer as one camera sees them, to look up fields at and near them.
 
     ``px`` (S, N, 2) are pixels of level 0 from its middle, ``shrink`` (S, N) how many of them a pixel of the camera
-    is, ``level`` (S, N) its magnification.
+    is; the magnification is level ``low`` (S, N) int32 and a ``part`` (S, N), 0 to 1, of the way to the next.
     """
 
     fields: LayerFields
     px: Array
     shrink: Array
-    level: Array
+    low: NDArray[np.int32]
+    part: Array
 
-    def seen(self, aside_px: Array | None = None, finer: bool = False) -> Field:
-        """Fields (S, N, 4) there, or ``aside_px`` (S, N, 2) pixels of the camera beside; ``finer``: a finer scale's."""
-        px = self.px if aside_px is None else self.px + aside_px * self.shrink[..., None]
-        return self.fields.looked_up(px, self.level, finer)
+    def colour(self, aside_px: Array | None = None, finer: bool = False) -> Field:
+        """L*, a*, b* (S, N, 3) there, or ``aside_px`` (S, N, 2) pixels of the camera beside.
+
+        ``finer``: as the next finer scale sees it.
+        """
+        return self.fields.looked_up(self, aside_px, finer)
+
+    def grain(self, aside_px: Array | None = None) -> Field:
+        """Log grain (S, N) there, or ``aside_px`` (S, N, 2) pixels of the camera beside."""
+        return self.fields.looked_up(self, aside_px, grain=True)[..., 0]
 
 
 class LayerFields:
@@ -100,30 +175,38 @@ class LayerFields:
         """Places (S, N) on the layer at points (S, N, 3) m, seen at ``px_per_m`` (S, N) across the sight line."""
         if len(px_per_m) != len(WINDOW_DEG):
             raise ValueError(f"points for {len(WINDOW_DEG)} scales are needed, not {len(px_per_m)}")
-        here = self._camera.focal_px / self._camera.depth(points)
-        level = np.log(px_per_m / here) / np.log(STEP)
-        middle = np.array([self._camera.centre_x_px, self._camera.centre_y_px])
-        return Places(self, self._camera.project(points) - middle, here / px_per_m, level)
+        shape = px_per_m.shape
+        px, shrink, part = np.empty((*shape, 2)), np.empty(shape), np.empty(shape)
+        low = np.empty(shape, dtype=np.int32)
+        from_world = inverse_rigid(self._camera.world_from_cam)
+        _placed(points, from_world, self._camera.focal_px, px_per_m, math.log(STEP), px, shrink, low, part)
+        return Places(self, px, shrink, low, part)
 
-    def looked_up(self, px: Array, level: Array, finer: bool) -> Field:
-        """Fields (S, N, 4) at pixels (S, N, 2) from the middle of level 0, at levels (S, N)."""
-        out = np.zeros((*level.shape, 4), dtype=np.float32)
-        low = np.floor(level)
-        part = level - low
-        for number in range(int(low.min()), int(low.max()) + 2):
-            weight = np.where(low == number, 1.0 - part, np.where(low == number - 1, part, 0.0))
-            if not weight.any():
+    def looked_up(
+        self, places: Places, aside_px: Array | None = None, finer: bool = False, grain: bool = False
+    ) -> Field:
+        """L*, a*, b* (S, N, 3), or log ``grain`` (S, N, 1), at places."""
+        out = np.zeros((*places.low.shape, 1 if grain else 3), dtype=np.float32)
+        aside = _NOT_ASIDE if aside_px is None else aside_px
+        where = (places.px, places.shrink, places.low, places.part)
+        for number in range(int(places.low.min()), int(places.low.max()) + 1):
+            here = places.low == number
+            if not here.any():
                 continue
-            one = self._level(number)
-            middle = [one.camera.centre_x_px, one.camera.centre_y_px]
-            _look_up(one.values, px * STEP**number + middle, weight, int(finer), out)
-        return np.asarray(out / _STEPS, dtype=np.float32)
+            level = self._level(number)
+            # the next level is made only where something lies between the two
+            following = self._level(number + 1) if places.part[here].any() else level
+            _look_up(number, level.of, following.of, where, aside, int(finer), grain, out)
+        out /= _STEPS[3:] if grain else _STEPS[:3]
+        return out
 
     def _level(self, number: int) -> _Level:
         if number not in self._levels:
             camera = zoomed(self._camera, STEP**number)
             values = fields_of(self._draw(camera), self._viewer).values
-            self._levels[number] = _Level(np.rint(values * _STEPS).astype(np.int16), camera)
+            steps = np.rint(values * _STEPS).astype(np.int16)
+            middle = (camera.centre_x_px, camera.centre_y_px)
+            self._levels[number] = _Level((steps.ravel(), steps.shape[:3], STEP**number, *middle))
         return self._levels[number]
 
 

@@ -97,6 +97,8 @@ def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> N
 
 def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float) -> NDArray[np.float32]:
     """Values (N, C) averaged along each line of an outline with a Gaussian window of ``sigma_px``."""
+    if len(outline.closed) == 1:
+        return smoothed(values, sigma_px / outline.spacing_px, outline.closed[0])
     out = np.empty(values.shape, dtype=np.float32)
     for number, closed in enumerate(outline.closed):
         rows = outline.line == number

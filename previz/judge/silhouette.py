@@ -16,12 +16,12 @@ SAMPLES = 2
 
 
 @compiled
-def _fill(px, depth, faces, left, top, samples, mask, nearest):  # type: ignore[no-untyped-def]
-    """Fill triangles into ``mask`` (H, W) uint8 and 1 / depth into ``nearest`` (H, W); the nearest counts.
+def _fill(px, depth, faces, left, top, samples, nearest):  # type: ignore[no-untyped-def]
+    """Fill triangles into ``nearest`` (H, W), 1 / depth in 1/m, 0 where there is none; the nearest counts.
 
     ``px`` (V, 2) are places in the frame, ``depth`` (V,) m; the first look lies half a step from (left, top) px.
     """
-    rows, columns = mask.shape
+    rows, columns = nearest.shape
     for f in range(faces.shape[0]):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         if depth[a] <= 1e-6 or depth[b] <= 1e-6 or depth[c] <= 1e-6:
@@ -38,7 +38,17 @@ def _fill(px, depth, faces, left, top, samples, mask, nearest):  # type: ignore[
         y1 = min(int(np.floor(max(ay, by, cy))), rows - 1)
         za, zb, zc = 1.0 / depth[a], 1.0 / depth[b], 1.0 / depth[c]
         for y in range(y0, y1 + 1):
-            for x in range(x0, x1 + 1):
+            # the sides cut this row to a short run: found roughly, with a look to spare, and tested look by look
+            low, high = float(x0), float(x1)
+            for px0, py0, px1, py1 in ((bx, by, cx, cy), (cx, cy, ax, ay), (ax, ay, bx, by)):
+                # twice the area on the inner side of this side is start + slope * x, over the whole area
+                slope = (py0 - py1) / area
+                start = (px0 * (py1 - y) - (py0 - y) * px1) / area
+                if slope > 1e-12:
+                    low = max(low, -start / slope - 1.0)
+                elif slope < -1e-12:
+                    high = min(high, -start / slope + 1.0)
+            for x in range(int(np.ceil(low)), int(np.floor(high)) + 1):
                 u = ((bx - x) * (cy - y) - (by - y) * (cx - x)) / area
                 v = ((cx - x) * (ay - y) - (cy - y) * (ax - x)) / area
                 w = 1.0 - u - v
@@ -46,9 +56,40 @@ def _fill(px, depth, faces, left, top, samples, mask, nearest):  # type: ignore[
                     continue
                 # 1 / depth is linear in the picture
                 z = u * za + v * zb + w * zc
-                mask[y, x] = 1
                 if z > nearest[y, x]:
                     nearest[y, x] = z
+
+
+@compiled
+def _cover(nearest, samples, out):  # type: ignore[no-untyped-def]
+    """Share (h, w) of each pixel whose looks are filled."""
+    share = np.float32(1.0 / (samples * samples))
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            count = 0
+            for i in range(y * samples, (y + 1) * samples):
+                for j in range(x * samples, (x + 1) * samples):
+                    if nearest[i, j] > 0.0:
+                        count += 1
+            out[y, x] = count * share
+
+
+@compiled
+def _behind(nearest, across, down, onward, start, limit, found):  # type: ignore[no-untyped-def]
+    """Filled looks whose point lies at less than ``limit`` m of z, as (row, column) in ``found``; how many.
+
+    A look's way along z is ``across * column + down * row + onward`` for a depth of one.
+    """
+    count = 0
+    for y in range(nearest.shape[0]):
+        along = down * y + onward
+        for x in range(nearest.shape[1]):
+            n = nearest[y, x]
+            if n > 0.0 and start + (across * x + along) / n < limit:
+                found[count, 0] = y
+                found[count, 1] = x
+                count += 1
+    return count
 
 
 def silhouette(
@@ -70,16 +111,15 @@ def silhouette(
     if np.any(high <= low):
         return np.zeros((0, 0), dtype=np.float32), (0, 0)
     w, h = high - low
-    mask = np.zeros((h * SAMPLES, w * SAMPLES), dtype=np.uint8)
-    nearest = np.zeros(mask.shape)
-    _fill(px, depth, faces, float(low[0]), float(low[1]), SAMPLES, mask, nearest)
-    _without_hidden(mask, nearest, camera, low, sight, wall, wall_reaches)
-    cover = mask.reshape(h, SAMPLES, w, SAMPLES).mean(axis=(1, 3), dtype=np.float32)
-    return np.asarray(cover), (int(low[0]), int(low[1]))
+    nearest = np.zeros((h * SAMPLES, w * SAMPLES))
+    _fill(px, depth, faces, float(low[0]), float(low[1]), SAMPLES, nearest)
+    _without_hidden(nearest, camera, low, sight, wall, wall_reaches)
+    cover = np.empty((h, w), dtype=np.float32)
+    _cover(nearest, SAMPLES, cover)
+    return cover, (int(low[0]), int(low[1]))
 
 
 def _without_hidden(
-    mask: NDArray[np.uint8],
     nearest: Array,
     camera: Camera,
     low: NDArray[np.int64],
@@ -88,18 +128,20 @@ def _without_hidden(
     wall_reaches: float,
 ) -> None:
     """Clear looks that the wall stands in the way of."""
-    rows, columns = np.nonzero(mask)
-    if len(rows) == 0:
+    # the wall can only be in the way of what lies behind its foremost point
+    right, up, back = camera.world_from_cam[2, :3]
+    step = 1.0 / (SAMPLES * camera.focal_px)
+    across, down = right * step, -up * step
+    first = (low + 0.5 / SAMPLES - [camera.centre_x_px, camera.centre_y_px]) / camera.focal_px
+    onward = right * first[0] - up * first[1] - back
+    found = np.empty((nearest.size, 2), dtype=np.int32)
+    start = float(camera.position[2])
+    found = found[: _behind(nearest, across, down, onward, start, wall_reaches, found)]
+    if len(found) == 0:
         return
-    at = low + (np.stack([columns, rows], axis=1) + 0.5) / SAMPLES
-    forward = camera.forward
-    # the wall can only be in the way of what lies behind its foremost point: try a coarse test first
+    rows, columns = found.T
+    at = low + (found[:, ::-1] + 0.5) / SAMPLES
     origins, directions = camera.rays(at)
-    distance = 1.0 / nearest[rows, columns] / (directions @ forward)
-    z = origins[:, 2] + distance * directions[:, 2]
-    near_wall = np.flatnonzero(z < wall_reaches)
-    if len(near_wall) == 0:
-        return
-    hidden = sight.blocked(origins[near_wall], directions[near_wall], distance[near_wall], names=[wall])
-    gone = near_wall[hidden]
-    mask[rows[gone], columns[gone]] = 0
+    distance = 1.0 / nearest[rows, columns] / (directions @ camera.forward)
+    hidden = sight.blocked(origins, directions, distance, names=[wall])
+    nearest[rows[hidden], columns[hidden]] = 0.0

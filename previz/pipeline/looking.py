@@ -13,11 +13,11 @@ import os
 import signal
 import threading
 import traceback
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import Any, Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,7 @@ from previz.pipeline.prepare import (
 from previz.scene.model import Scene
 
 Result = TypeVar("Result", covariant=True)
+Answer = TypeVar("Answer")
 
 
 class Job(Protocol[Result]):
@@ -335,35 +336,52 @@ class LookingRoom:
         for line in self._lines:
             _send(line, (_LOAD, 0, ready))
 
-    def run(self, jobs: Iterable[Job[Result]]) -> Iterator[Result]:
-        """Results of the jobs, in their order, as they come. An error of a job is raised here."""
+    def run(self, jobs: Iterable[Job[Answer]]) -> Iterator[Answer]:
+        """Results of the jobs, in their order, as they come. An error of a job is raised when its turn comes.
+
+        Workers begin at once, before the first result is asked for.
+        """
         if self._own is not None:
-            for job in jobs:
-                yield job.done_by(self._own)
-            return
-        coming = enumerate(jobs)
-        waiting: dict[int, Result] = {}
-        busy = dict.fromkeys(self._lines, 0)
+            own = self._own
+            return (job.done_by(own) for job in jobs)
+        post = _Post(self._lines, jobs)
+        post.hand_out()
+        return post.results()
+
+
+class _Post(Generic[Answer]):
+    """Hands jobs out to workers and puts what comes back in order."""
+
+    def __init__(self, lines: Sequence[Connection], jobs: Iterable[Job[Answer]]) -> None:
+        self._coming = enumerate(jobs)
+        self._waiting: dict[int, Answer] = {}
+        self._busy = dict.fromkeys(lines, 0)
+
+    def hand_out(self) -> None:
+        """Give every worker what it can take."""
+        # one job ahead keeps a worker busy; results far ahead of their turn would fill the memory
+        for line in self._busy:
+            while self._busy[line] < 2 and len(self._waiting) < 4 * len(self._busy):
+                following = next(self._coming, None)
+                if following is None:
+                    return
+                _send(line, (_DO, *following))
+                self._busy[line] += 1
+
+    def results(self) -> Iterator[Answer]:
+        """What comes back, in the order of the jobs."""
         due = 0
-        while True:
-            for line in self._lines:
-                # one job ahead keeps a worker busy; results far ahead of their turn would fill the memory
-                while busy[line] < 2 and len(waiting) < 4 * self.workers:
-                    following = next(coming, None)
-                    if following is None:
-                        break
-                    _send(line, (_DO, *following))
-                    busy[line] += 1
-            if not any(busy.values()):
-                return
-            ready = wait([line for line in self._lines if busy[line]])
-            for line in [line for line in self._lines if line in ready]:
+        while any(self._busy.values()):
+            ready = wait([line for line in self._busy if self._busy[line]])
+            for line in [line for line in self._busy if line in ready]:
                 number, result = _received(line)
-                waiting[number] = result
-                busy[line] -= 1
-            while due in waiting:
-                yield waiting.pop(due)
+                self._waiting[number] = result
+                self._busy[line] -= 1
+            self.hand_out()
+            while due in self._waiting:
+                yield self._waiting.pop(due)
                 due += 1
+            self.hand_out()
 
 
 def _send(line: Connection, message: Any) -> None:

@@ -77,15 +77,16 @@ def shoot(
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
         ledger = Ledger(folder, ledger_name("shoot"), {**run, "date": date}, FrameScore)
-        # engines are asked for in one word
-        chosen = choose_engine(room.opened.engine.replace(" ", ""))
-        side = SideView(ready, chosen.engine, date)
         scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
         wanted = [f for f in move.frames if f not in scores]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         jobs = [FrameJob(f, width_px, height_px) for f in wanted]
+        results = room.run(jobs)
+        # drawn while the first frames are looked at; engines are asked for in one word
+        chosen = choose_engine(room.opened.engine.replace(" ", ""))
+        side = SideView(ready, chosen.engine, date)
         try:
-            for result in progress.over(room.run(jobs), len(jobs), "frames looked at and judged"):
+            for result in progress.over(results, len(jobs), "frames looked at and judged"):
                 score = result.judged.score
                 _write_frame(folder, move, result, side, figure)
                 ledger.add(score.frame, score)

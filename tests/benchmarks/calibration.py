@@ -33,11 +33,10 @@ from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
-from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.paint.baselines import BASELINES, random, wall_views
 from previz.paint.projected import hidden_wall, painted, wash_colour
-from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WITH_BRIDGE, Rectangle, lit_wall, square_on
+from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Rectangle, lit_wall, sight_of, square_on
 from previz.scene.model import Scene
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report, within
 
@@ -148,7 +147,8 @@ class Bench:
         near_end = np.array([0.0, 0.0, scene.bridge.length])
         nearest = min(float(camera.depth(near_end)) for camera in made.paint_from)
         built = build_set(scene, nearest / made.paint_from[0].focal_px / 1.5)
-        wall = lit_wall(scene, built)
+        self.sight = sight_of(built)
+        wall = lit_wall(scene, built, self.sight)
         self.made, self.engine, self.viewer = made, engine, Viewer(FRAME_PX[1])
         self.surface = built.bridge.surface
         width_px, height_px = built.bridge.size_px
@@ -158,8 +158,7 @@ class Bench:
         self.clean_wall = wall.clean
         bare = self.encoded(np.broadcast_to(colour.hex_linear(BARE).astype(np.float32), self.light.shape))
         engine.load((wall.clean, wall.shadowed, bare))
-        self.sight = SightLines([wall.clean, wall.shadowed, bare])
-        self.views = wall_views(self.texels, made.paint_from, self.sight, CLEAN_WALL, BRIDGE, wall.clean.code)
+        self.views = wall_views(self.texels, made.paint_from, self.sight, WALL, BRIDGE, wall.clean.code)
         low, high = built.wall.vertices[:, :2].min(axis=0), built.wall.vertices[:, :2].max(axis=0)
         inset = 0.05 * (high - low)
         self.part = Rectangle(*(float(v) for v in (*(low + inset), *(high - inset))))
@@ -184,7 +183,7 @@ class Bench:
         else:
             moved = _ELSEWHERE if paint == "elsewhere" else np.zeros(3, dtype=np.float32)
             texels = replace(self.texels, points=self.texels.points + moved)
-            target, wanted = hidden_wall(texels, camera.position, self.sight, CLEAN_WALL, self.clean_wall.code)
+            target, wanted = hidden_wall(texels, camera.position, self.sight, WALL, self.clean_wall.code)
         return painted(target, wanted, self.light, self.fallback).radiance
 
     def judged(self, camera: Camera, codes: dict[str, LitSurface]) -> tuple[dict[str, float], list[float]]:

@@ -79,7 +79,7 @@ def test_a_link_that_leads_out_is_not_followed(previz: Command, tmp_path: Path) 
     assert files(other) == {".part-1-1-1001.png": b"not ours"}
 
 
-@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EIO])
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
 def test_a_write_that_fails_in_the_middle(
     shot: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
 ) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,11 @@ import previz.pipeline.sheet as sheets
 import previz.pipeline.shoot as shooting
 from previz.deliver.output import OutputFolder
 from previz.pipeline.ledger import Ledger
+from previz.pipeline.looking import Opened
 from previz.pipeline.progress import Progress
+from previz.scene.reader import read_scene, scene_sha256
 from tests.pipeline.conftest import Command, Run, files
-from tests.pipeline.scenes import figure, laid, photograph
+from tests.pipeline.scenes import box_mesh, laid, photograph
 
 QUICK = ("--width", 160, "--workers", 1)
 
@@ -60,34 +63,11 @@ def test_a_stopped_run_goes_on(shot: Run, half: Path, previz: Command) -> None:
     assert files(half) == files(shot.out)
 
 
-@pytest.mark.parametrize(
-    "spoil",
-    [
-        lambda text: text[:-20],
-        lambda text: text.replace('"number": 1002', '"number": "x"'),
-        lambda text: '"trail"'.join(text.rsplit('"rail"', 1)),
-        lambda text: text.rstrip("\n") + '\n{"number": 1003, "entry": {"frame": 1003}}\n',
-    ],
-)
-def test_a_spoilt_ledger_counts_up_to_where_it_is_spoilt(
-    shot: Run, half: Path, previz: Command, spoil: Any
-) -> None:
+def test_a_ledger_cut_short_counts_up_to_there(shot: Run, half: Path, previz: Command) -> None:
     ledger = half / "unfinished.jsonl"
-    text = ledger.read_text(encoding="utf-8")
-    assert spoil(text) != text
-    ledger.write_text(spoil(text), encoding="utf-8")
+    ledger.write_bytes(ledger.read_bytes()[:-20])
     done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
-    assert done.code == 0, done.err
-    assert "going on" in done.err
-    assert files(half) == files(shot.out)
-
-
-@pytest.mark.parametrize("data", [b"\xff\xfe\x00", b"null\n", b"[" * 100_000])
-def test_a_ledger_of_nonsense_does_not_count(shot: Run, half: Path, previz: Command, data: bytes) -> None:
-    (half / "unfinished.jsonl").write_bytes(data)
-    done = previz("shoot", shot.scene, "--out", half, "--figure", *QUICK)
-    assert done.code == 0, done.err
-    assert "going on" not in done.err
+    assert "1 of 4 frames are there already" in done.err
     assert files(half) == files(shot.out)
 
 
@@ -98,44 +78,36 @@ def test_a_frame_whose_file_is_gone_is_made_again(shot: Run, half: Path, previz:
     assert files(half) == files(shot.out)
 
 
-@pytest.mark.parametrize(
-    "options", [("--width", 176, "--figure"), ("--width", 160), ("--width", 160, "--figure", "--engine", "sightlines")]
-)
-def test_another_size_figure_or_engine_is_another_run(
-    shot: Run, half: Path, previz: Command, options: tuple[object, ...]
-) -> None:
-    done = previz("shoot", shot.scene, "--out", half, "--workers", 1, *options)
+def test_frames_of_another_size_are_another_run(shot: Run, half: Path, previz: Command) -> None:
+    done = previz("shoot", shot.scene, "--out", half, "--figure", "--width", 176, "--workers", 1)
     assert done.code == 0
     assert "going on" not in done.err
     assert "judged: 4" in done.err
 
 
-def test_a_changed_scene_or_figure_is_another_run(
-    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    folder, out = tmp_path / "set", tmp_path / "out"
-    scene = laid(folder)
-    stopped(monkeypatch, scene, out)
-    figure(folder / "figure.png").write_bytes((folder / "figure.png").read_bytes() + b"\0")
-    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
-    assert "going on" not in done.err
-    stopped(monkeypatch, scene, out)
-    laid(folder, ('lens = "35 mm"', 'lens = "36 mm"'))
-    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
-    assert "going on" not in done.err
+OPENED = Opened("pictures", "a driver", "")
 
 
-def test_a_changed_photograph_is_another_run(
-    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    folder, out = tmp_path / "set", tmp_path / "out"
-    scene = laid(folder, ('kind = "slate"', 'photo = "wall.png"'))
-    photograph(folder / "wall.png")
-    stopped(monkeypatch, scene, out)
-    (folder / "wall.png").write_bytes((folder / "wall.png").read_bytes() + b"\0")
-    done = previz("shoot", scene, "--out", out, "--figure", *QUICK)
-    assert done.code == 0, done.err
-    assert "going on" not in done.err
+def run_key(folder: Path, opened: Opened = OPENED, width_px: int = 160, with_figure: bool = True) -> dict[str, str]:
+    path = folder / "small.toml"
+    return shooting.run_of(read_scene(path), scene_sha256(path), opened, (width_px, 90), with_figure)
+
+
+def test_what_makes_another_run(tmp_path: Path) -> None:
+    laid(tmp_path, ('kind = "slate"', 'photo = "wall.png"'), ('width = "50 mm"\n', 'mesh = "bridge.glb"\n'))
+    photograph(tmp_path / "wall.png")
+    box_mesh(tmp_path / "bridge.glb")
+    runs = [run_key(tmp_path)]
+    assert run_key(tmp_path) == runs[0]
+    runs.append(run_key(tmp_path, width_px=176))
+    runs.append(run_key(tmp_path, with_figure=False))
+    runs.append(run_key(tmp_path, Opened("sight lines", "a driver", "")))
+    runs.append(run_key(tmp_path, Opened("pictures", "another driver", "")))
+    for name in ("wall.png", "bridge.glb", "figure.png", "small.toml"):
+        file = tmp_path / name
+        file.write_bytes(file.read_bytes() + b"\n")
+        runs.append(run_key(tmp_path))
+    assert len({tuple(sorted(run.items())) for run in runs}) == len(runs) == 9
 
 
 def test_score_leaves_an_unfinished_shoot_alone(shot: Run, half: Path, previz: Command) -> None:
@@ -225,3 +197,37 @@ def test_ledger_gives_back_what_was_noted(tmp_path: Path) -> None:
     assert Ledger(folder, "u.jsonl", run, Entry).done == entries | {7: Entry(7.0)}
     again.close(finished=True)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("spoil", "left"),
+    [
+        (lambda text: text[:-3], 2),
+        (lambda text: text.replace('"number": 2', '"number": "x"'), 1),
+        (lambda text: text.replace('"value": 0.2', '"value": "much"'), 1),
+        (lambda text: text.replace('"value": 0.2', '"worth": 0.2'), 1),
+        (lambda text: text.rstrip("\n") + '\n{"number": 4, "entry": {}}\n', 3),
+        (lambda text: text + "\0\ufffd[[[", 3),
+        (lambda text: text + "[" * 100_000, 3),
+        (lambda text: text.replace('{"run"', '{"walk"'), 0),
+        (lambda text: "null\n" + text, 0),
+        (lambda text: "", 0),
+    ],
+)
+def test_a_spoilt_ledger_counts_up_to_where_it_is_spoilt(
+    tmp_path: Path, spoil: Callable[[str], str], left: int
+) -> None:
+    folder = OutputFolder(tmp_path)
+    ledger = Ledger(folder, "u.jsonl", {}, Entry)
+    for number in (1, 2, 3):
+        ledger.add(number, Entry(number / 10.0))
+    ledger.close(finished=False)
+    text = (tmp_path / "u.jsonl").read_text(encoding="utf-8")
+    assert spoil(text) != text
+    (tmp_path / "u.jsonl").write_text(spoil(text), encoding="utf-8")
+    assert list(Ledger(folder, "u.jsonl", {}, Entry).done) == [1, 2, 3][:left]
+
+
+def test_a_ledger_of_other_bytes_does_not_count(tmp_path: Path) -> None:
+    (tmp_path / "u.jsonl").write_bytes(b"\xff\xfe\x00\n\xff")
+    assert Ledger(OutputFolder(tmp_path), "u.jsonl", {}, Entry).done == {}
