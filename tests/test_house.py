@@ -122,7 +122,7 @@ def test_files_are_short() -> None:
     long = [
         f"{path.relative_to(ROOT).as_posix()}: {lines} lines"
         for path in sorted((ROOT / "previz").rglob("*.py"))
-        if (lines := len(path.read_text(encoding="utf-8").splitlines())) >= 400
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) >= 500
     ]
     assert long == []
 

@@ -70,6 +70,9 @@ class FastLooker:
         self._judge: FastJudge | None = None
         reference = ready.move.camera(ready.move.station_frame)
         self._cell = _CELL * max(float(reference.position[2]), 0.1)
+        # the scene's own station point is the middle of a cell: its paint is looked at from the very place, and small
+        # knocks of it stay in that cell
+        self._middle = np.asarray(reference.position)
 
     def score(self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int) -> FrameScore:
         """A frame's score; mismatch is left out, as it needs the whole picture."""
@@ -120,11 +123,11 @@ class FastLooker:
     def _near_to(self, position: Array, finer: int = 1) -> Near:
         """What is seen from the middle of a lens position's cell, which is ``finer`` times smaller than usual."""
         size = self._cell / finer
-        cell = (finer, *(int(n) for n in np.floor(position / size)))
+        cell = (finer, *(int(n) for n in np.rint((position - self._middle) / size)))
         if cell not in self._near:
             if len(self._near) >= self._kept:
                 self._near.popitem(last=False)
-            self._near[cell] = self._looked_at((np.array(cell[1:]) + 0.5) * size)
+            self._near[cell] = self._looked_at(self._middle + np.array(cell[1:]) * size)
         self._near.move_to_end(cell)
         return self._near[cell]
 

@@ -175,7 +175,6 @@ class _Hunt:
         for n, outcome in zip(order, self._room.run(jobs), strict=True):
             self._ledger.add(candidates[n], outcome)
             known[n] = outcome
-        self._ledger.commit()
         outcomes = [outcome for outcome in known if outcome is not None]
         for values, outcome in zip(candidates, outcomes, strict=True):
             self._ledger.ask(values, outcome)

@@ -106,6 +106,7 @@ def sheet(
         results_in(results_folder(scene_path, out)) as folder,
         LookingRoom(workers, engine, len(settings)) as room,
     ):
+        progress.say("building and lighting the set")
         ready = prepare(scene, width_px)
         room.load(ready)
         progress.note(room.opened.message)

@@ -72,6 +72,7 @@ def shoot(
         results_in(results_folder(scene_path, out)) as folder,
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
+        progress.say("building and lighting the set")
         ready = prepare(scene)
         room.load(ready)
         progress.note(room.opened.message)
@@ -127,6 +128,7 @@ def score(
         results_in(results_folder(scene_path, out)) as folder,
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
+        progress.say("building and lighting the set")
         ready = prepare(scene)
         room.load(ready)
         progress.note(room.opened.message)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import astuple, dataclass, fields
@@ -22,8 +23,8 @@ from previz.search.objective import Outcome, rank_of
 
 _COLUMNS = tuple(f.name for f in fields(Outcome))
 
-# results are made safe at least this often
-_COMMIT_EVERY = 8
+# results are made safe at least this often, s
+_COMMIT_EVERY = 0.5
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,8 @@ class SearchLedger:
     def __init__(self, path: Path, run: Mapping[str, str], least_reveal: float) -> None:
         self._path = path
         self._least_reveal = least_reveal
-        self._unsafe = self._count = 0
+        self._count = 0
+        self._safe_at = time.monotonic()
         wanted = json.dumps(dict(run), sort_keys=True)
         try:
             if not self._opened(wanted):
@@ -114,8 +116,7 @@ class SearchLedger:
         """Keep a candidate's outcome."""
         places = ", ".join("?" * (1 + len(_COLUMNS)))
         self._run(f"INSERT OR REPLACE INTO judged VALUES ({places})", _key(values), *astuple(outcome))
-        self._unsafe += 1
-        if self._unsafe >= _COMMIT_EVERY:
+        if time.monotonic() - self._safe_at >= _COMMIT_EVERY:
             self.commit()
 
     def ask(self, values: Values, outcome: Outcome) -> None:
@@ -131,7 +132,7 @@ class SearchLedger:
             self._connection.execute("BEGIN")
         except sqlite3.Error as error:
             raise self._error(error) from error
-        self._unsafe = 0
+        self._safe_at = time.monotonic()
 
     def best_first(self) -> Iterator[Row]:
         """Every candidate that was asked for, the best first, one at a time."""

@@ -13,13 +13,13 @@ from previz.judge.viewer import HOLDS_BELOW_PCT
 
 # what a whole reveal that is missing weighs against a hold as long as the longest rail: more than any real set gives
 # in exchange, so that the search stays on the side that reveals enough
-_REVEAL_WEIGHT = 3.0
+_REVEAL_WEIGHT = 6.0
 
 # between equal holds the one with less break in it is better
 _BREAK_WEIGHT = 0.05
 
 # everything that can be judged is better than what cannot, and that better than what does not fit the studio
-_UNJUDGED, _UNFIT = 8.0, 16.0
+_UNJUDGED, _UNFIT = 10.0, 20.0
 
 # metres of misfit that weigh as much as a whole reveal
 _MISFIT = 0.25

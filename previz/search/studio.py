@@ -103,7 +103,7 @@ def _body_points(scene: Scene, search: Search) -> Array:
 def _touching(
     scene: Scene, search: Search, camera: Camera, placed: Array, around: Surroundings
 ) -> tuple[str, str, float]:
-    """How deep the set reaches into the camera or the camera into the set, m."""
+    """How deep camera and set reach into one another, m along the way from the lens: as much or more than across."""
     eye = camera.position
     ways = placed - eye
     reach = np.linalg.norm(ways, axis=1)
@@ -133,7 +133,7 @@ def _touching(
         ]
     )
     deepest = max(inside, float(in_box.max(initial=-1.0)), float(in_barrel.max(initial=-1.0)))
-    return "touch", f"the camera {mm_text(max(deepest, 0.0))} inside the set", deepest
+    return "touch", "the camera reaches into the set", deepest
 
 
 def _in_floor(placed: Array, floor: float) -> tuple[str, str, float]:

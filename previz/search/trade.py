@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from previz.search.ledger import Row
 
 # candidates closer than this to one another are one dot of the plot: share of the longest hold, percent of break
-_HOLD_STEP, _REVEAL_STEP = 1.0 / 400.0, 0.25
+_HOLD_STEP, _REVEAL_STEP = 1.0 / 250.0, 0.5
 
 
 @dataclass

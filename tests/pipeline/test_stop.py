@@ -1,6 +1,5 @@
 """Runs that are stopped: by Ctrl-C, by a kill, and what is left of their processes."""
 
-import json
 import os
 import signal
 import subprocess
@@ -18,8 +17,8 @@ from tests.pipeline.scenes import laid
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="process groups and /proc are Linux's")
 
 # enough frames to be stopped among them
-FRAMES = 10
-LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1010"))
+FRAMES = 8
+LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1008"))
 
 # the issue asks for a second; a machine that does other things as well gets three
 AT_ONCE = 3.0
@@ -144,22 +143,21 @@ def test_workers_do_not_outlive_a_killed_command(tmp_path: Path) -> None:
 
 
 def test_a_worker_that_is_killed_is_one_message(tmp_path: Path) -> None:
-    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
-    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2)
-    waited(process, lambda: ledger_lines(out) >= 2)
-    worker = next(
-        int(entry.name)
-        for entry in Path("/proc").iterdir()
-        if entry.name.isdigit() and int(entry.name) != process.pid and _is_worker(entry, process.pid)
-    )
-    os.kill(worker, signal.SIGKILL)
+    scene, out = laid(tmp_path), tmp_path / "out"
+    process = started("score", scene, "--out", out, "--width", 160, "--workers", 2)
+    workers: list[int] = []
+
+    def there() -> bool:
+        workers[:] = [int(e.name) for e in Path("/proc").iterdir() if e.name.isdigit() and _is_worker(e, process.pid)]
+        return len(workers) == 2
+
+    waited(process, there)
+    os.kill(workers[0], signal.SIGKILL)
     done = ended(process)
     assert done.code == 2
     assert "a worker process ended unexpectedly" in done.err
     assert "Traceback" not in done.err
-    whole(out)
-    assert ledger_lines(out) >= 2
-    assert json.loads((out / "unfinished.jsonl").read_text(encoding="utf-8").splitlines()[1])["number"] == 1001
+    assert not out.exists()
 
 
 def _is_worker(entry: Path, parent: int) -> bool:

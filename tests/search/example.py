@@ -50,7 +50,7 @@ tilt = ["-16 deg", "-8 deg"]
 rail_length = ["150 mm", "500 mm"]
 station = [1001, 1012]
 least_reveal = "40%"
-budget = 20
+budget = 16
 '''
 
 

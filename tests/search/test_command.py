@@ -1,0 +1,203 @@
+"""The search as a whole: killed and gone on with, with one worker and with two, and what it leaves."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from previz.errors import SceneError
+from previz.pipeline.findings import values_in
+from previz.pipeline.looking import LookingRoom
+from previz.pipeline.prepare import prepare
+from previz.pipeline.progress import Progress
+from previz.pipeline.search import LEDGER, search
+from previz.pipeline.shoot import score
+from previz.pipeline.trials import Trial
+from previz.scene.reader import read_scene
+from previz.search.freedoms import freedoms_of, placed
+from tests.search.example import SMALL, small
+
+WIDTH, HEIGHT = 480, 270
+
+TABLE = "search.csv"
+
+
+def run(scene: Path, out: Path, workers: int = 1, budget: int | None = None) -> dict[str, Any]:
+    return search(scene, out, WIDTH, budget, workers, None, Progress(quiet=True)).summary
+
+
+def rows(out: Path) -> list[dict[str, str]]:
+    with (out / TABLE).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, dict[str, Any]]:
+    """A search that nothing disturbed: its scene, its folder and its summary."""
+    folder = tmp_path_factory.mktemp("whole")
+    scene = small(folder)
+    out = folder / "out"
+    return scene, out, run(scene, out)
+
+
+def test_every_candidate_is_in_the_table_with_its_reason(whole: tuple[Path, Path, dict[str, Any]]) -> None:
+    _, out, summary = whole
+    table = rows(out)
+    assert len(table) == summary["candidates"] == 16
+    assert sorted(int(row["number"]) for row in table) == list(range(16))
+    assert [int(row["rank"]) for row in table] == list(range(1, 17))
+    lost = [row for row in table if row["reason"]]
+    assert lost, "some moves are too long for the wall"
+    assert any(row["reason"].startswith("does not fit: ") and "wall missing" in row["reason"] for row in lost)
+    assert summary["judged"] == 16 - len(lost)
+    assert sum(summary["not_judged"].values()) == len(lost)
+    for row in table:
+        assert bool(row["hold_mm"]) != bool(row["reason"])
+    order = [(row["reason"] != "", row["reveals"] != "yes", -float(row["hold_mm"] or 0.0)) for row in table]
+    assert [key[:2] for key in order] == sorted(key[:2] for key in order)
+    enough = [key[2] for key in order if key[:2] == (False, False)]
+    assert enough == sorted(enough)
+
+
+def test_the_best_is_at_least_as_good_as_the_scene(whole: tuple[Path, Path, dict[str, Any]]) -> None:
+    _, out, summary = whole
+    own = next(row for row in rows(out) if row["number"] == "0")
+    assert (own["height_mm"], own["tilt_deg"], own["rail_length_mm"], own["station"]) == ("350", "-12", "240", "1006")
+    assert summary["best"]["hold_mm"] >= summary["own"]["hold_mm"] > 0.0
+    assert summary["best"]["break_reveal_pct"] >= 40.0
+
+
+def test_a_row_is_enough_to_judge_its_candidate_again(whole: tuple[Path, Path, dict[str, Any]]) -> None:
+    """From the text of the table alone, on a set that is built anew, to the last digit of the table."""
+    scene_path, out, _ = whole
+    scene = read_scene(scene_path)
+    table = [row for row in rows(out) if row["number"] != "0"]
+    chosen = [table[0], table[5], table[-1]]
+    with LookingRoom(1) as room:
+        room.load(prepare(scene, WIDTH))
+        jobs = [Trial(values_in(row, freedoms_of(scene)), scene, WIDTH, HEIGHT) for row in chosen]
+        for row, outcome in zip(chosen, room.run(jobs), strict=True):
+            assert row["reason"] == outcome.reason
+            if outcome.judged:
+                assert row["hold_mm"] == f"{1e3 * outcome.hold:.3f}"
+                assert row["break_reveal_pct"] == f"{outcome.break_reveal_pct:.3f}"
+
+
+def test_the_best_scene_reads_runs_and_scores_the_same(whole: tuple[Path, Path, dict[str, Any]]) -> None:
+    """By pictures, on its own built set: break agrees to the judge's own 2 points at the station, to 4 elsewhere."""
+    scene_path, out, summary = whole
+    best = read_scene(out / "best.toml")
+    table = rows(out)
+    values = values_in(table[0], freedoms_of(read_scene(scene_path)))
+    assert best == placed(read_scene(scene_path), values).model_copy(update={"folder": best.folder})
+    shot = score(out / "best.toml", out / "scored", WIDTH, 1, None, Progress(quiet=True))
+    assert shot.summary["break_station_pct"] == pytest.approx(summary["best"]["break_station_pct"], abs=2.0)
+    assert shot.summary["break_reveal_pct"] == pytest.approx(summary["best"]["break_reveal_pct"], abs=4.0)
+    assert shot.summary["hold_mm"] == pytest.approx(summary["best"]["hold_mm"], abs=2.0 * 500.0 / 40.0)
+    # what the search looked at again, by pictures, is what the scene scores
+    for name in ("station", "reveal"):
+        assert summary["checked"][name]["break_pct"] == pytest.approx(shot.summary[f"break_{name}_pct"], abs=1.0)
+
+
+def test_the_best_scene_keeps_the_words_of_its_writer(whole: tuple[Path, Path, dict[str, Any]]) -> None:
+    _, out, summary = whole
+    text = (out / "best.toml").read_text(encoding="utf-8")
+    note, _, rest = text.partition("\n")
+    assert note.startswith(f"# Candidate {summary['best']['number']} of a search in small.toml: holds ")
+    before, after = SMALL.split("\n"), rest.split("\n")
+    changed = [line.split("=")[0].strip() for line in after if line not in before]
+    assert set(changed) <= {"focus", "position", "tilt", "travel", "station"}
+    assert "# the lens" in rest
+    assert rest.index("# to camera right") - rest.index('travel = "') == 29
+
+
+def test_two_workers_find_the_same(whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path) -> None:
+    scene, out, summary = whole
+    again = run(scene, tmp_path / "two", workers=2)
+    assert (tmp_path / "two" / TABLE).read_bytes() == (out / TABLE).read_bytes()
+    assert (tmp_path / "two" / "best.toml").read_bytes() == (out / "best.toml").read_bytes()
+    assert {**again, "best": None} == {**summary, "best": None}
+
+
+def judged_so_far(out: Path) -> int:
+    """Candidates that are safe in the ledger of a run that is going on."""
+    try:
+        with sqlite3.connect(f"file:{(out / LEDGER).as_posix()}?mode=ro", uri=True, timeout=0.1) as ledger:
+            return int(ledger.execute("SELECT count(*) FROM judged").fetchone()[0])
+    except sqlite3.Error:
+        return 0
+
+
+def test_a_killed_search_goes_on_and_ends_with_the_same_table(
+    whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path
+) -> None:
+    scene, reference, _ = whole
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "previz.cli", "search", str(scene), "--out", str(out)]
+    command += ["--width", str(WIDTH), "--workers", "1", "--json"]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    end = time.monotonic() + 60.0
+    while judged_so_far(out) < 4 and process.poll() is None and time.monotonic() < end:
+        time.sleep(0.02)
+    process.kill()
+    process.wait()
+    before = judged_so_far(out)
+    assert 4 <= before < 16, "the kill came in the middle"
+    assert not (out / TABLE).exists()
+    run(scene, out)
+    assert (out / TABLE).read_bytes() == (reference / TABLE).read_bytes()
+    assert (out / "best.toml").read_bytes() == (reference / "best.toml").read_bytes()
+
+
+def test_a_larger_budget_goes_on_from_a_smaller_one(whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path) -> None:
+    scene, reference, _ = whole
+    out = tmp_path / "out"
+    run(scene, out, budget=12)
+    assert len(rows(out)) == 12
+    run(scene, out)
+    assert (out / TABLE).read_bytes() == (reference / TABLE).read_bytes()
+
+
+def test_a_scene_without_bounds_is_told_what_to_write(tmp_path: Path) -> None:
+    bare = small(tmp_path)
+    bare.write_text(SMALL[: SMALL.index("[search]")], encoding="utf-8")
+    with pytest.raises(SceneError, match=r"search: expected bounds to search within, like height = .* station"):
+        run(bare, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_where_nothing_fits_the_table_says_so_and_there_is_no_best_scene(tmp_path: Path) -> None:
+    """A rail shorter than any move asked for, and lenses that only stand inside the rock or the bridge."""
+    scene = small(
+        tmp_path,
+        ('budget = 16', 'budget = 10\nlongest_rail = "10 mm"\ndistance = ["-0.2 m", "0.5 m"]'.replace("-0.2 m", "10 mm")),
+    )
+    out = tmp_path / "out"
+    summary = run(scene, out)
+    assert summary["judged"] == 0
+    table = rows(out)
+    assert len(table) == 10
+    assert all(row["reason"] for row in table)
+    reasons = " ".join(row["reason"] for row in table)
+    assert "does not fit: a move of " in reasons
+    assert "cannot be: " in reasons
+    assert not (out / "best.toml").exists()
+    assert (out / "trade.png").exists()
+    json.dumps(summary)
+
+
+def test_a_bridge_out_of_the_frame_stays_in_the_table(tmp_path: Path) -> None:
+    scene = small(tmp_path, ('tilt = ["-16 deg", "-8 deg"]', 'pan = ["35 deg", "50 deg"]'), ("budget = 16", "budget = 10"))
+    text = scene.read_text(encoding="utf-8").replace('width = "2.3 m"', 'width = "9 m"')
+    scene.write_text(text, encoding="utf-8")
+    out = tmp_path / "out"
+    run(scene, out)
+    assert any("outline is not in the frame" in row["reason"] for row in rows(out))
