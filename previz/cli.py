@@ -209,7 +209,7 @@ def sheet(
 @cli.command()
 @_scene_argument
 @click.option(
-    "--width", type=click.IntRange(160, 4096), default=480, show_default=True, help="Width judged at, pixels."
+    "--width", type=click.IntRange(400, 4096), default=480, show_default=True, help="Width judged at, pixels."
 )
 @click.option("--budget", type=click.IntRange(10, 10_000_000), help="Candidates to try; as in the scene unless given.")
 @_common
@@ -239,7 +239,7 @@ def search(
 @cli.command()
 @_scene_argument
 @click.option(
-    "--width", type=click.IntRange(160, 4096), default=960, show_default=True, help="Width judged at, pixels."
+    "--width", type=click.IntRange(400, 4096), default=960, show_default=True, help="Width judged at, pixels."
 )
 @click.option("--samples", type=click.IntRange(10, 1_000_000), help="Builds to try; as the scene says unless given.")
 @_common

@@ -27,16 +27,13 @@ from previz.pipeline.trials import Trial, reveal_of
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
-from previz.search.freedoms import NAMES, Freedom, freedoms_of, own_shares, placed, values_of
+from previz.search.freedoms import NAMES, Freedom, freedoms_of, own_shares, own_values, placed, values_of
 from previz.search.ledger import Row, SearchLedger
 from previz.search.objective import Outcome, cost_of
 from previz.search.optimise import search as search_places
 from previz.search.trade import Trade
 
 LEDGER = "search.sqlite"
-
-# the scene's own candidate: nothing is changed
-_OWN: dict[str, str] = {}
 
 # what a judgement does not depend on: words, the performer, and what is asked rather than looked at
 _NOT_LOOKED_AT = {"title", "date", "plate", "knock"}
@@ -138,8 +135,11 @@ class _Hunt:
 
     def run(self) -> None:
         """Try the scene as it is, then search."""
-        self._try([_OWN])
         own = own_shares(self._scene, self._freedoms)
+        nearest, values = values_of(self._freedoms, own), own_values(self._scene)
+        # the scene's own values may be written more finely than those of a search, or lie outside its bounds
+        among = all(values[name] == nearest[name] for name in nearest)
+        self._try([nearest if among else {}])
         search_places(self._costs, own, self._left, self._budget, self._asked.seed)
         self._tally.at(self._budget, self._best_so_far())
 

@@ -102,9 +102,20 @@ def shot(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """The small scene shot by two workers, with the figure, in a process of its own."""
     folder = tmp_path_factory.mktemp("shot")
     scene = laid(folder / "set")
-    said = ended(
-        started("shoot", scene, "--out", folder / "out", "--width", 160, "--figure", "--workers", 2, "--json")
-    )
+    for name in ("home", "temporary", "work"):
+        (folder / name).mkdir()
+    # what would be written outside the results comes to lie where it is seen
+    env = {
+        "HOME": str(folder / "home"),
+        "USERPROFILE": str(folder / "home"),
+        "TMPDIR": str(folder / "temporary"),
+        "TEMP": str(folder / "temporary"),
+        "XDG_CACHE_HOME": str(folder / "home"),
+        "XDG_CONFIG_HOME": str(folder / "home"),
+        "PYTHONDONTWRITEBYTECODE": "1",
+    }
+    options = ("--out", folder / "out", "--width", 160, "--figure", "--workers", 2, "--json")
+    said = ended(started("shoot", scene, *options, cwd=folder / "work", env=env))
     assert said.code == 0, said.err
     return Run(scene, folder / "out", said)
 

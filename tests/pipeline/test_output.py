@@ -79,9 +79,8 @@ def test_a_link_that_leads_out_is_not_followed(previz: Command, tmp_path: Path) 
     assert files(other) == {".part-1-1-1001.png": b"not ours"}
 
 
-@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
 def test_a_write_that_fails_in_the_middle(
-    shot: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int
+    shot: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Half the bytes reach the disk, then it refuses."""
     write = Path.write_bytes
@@ -92,13 +91,13 @@ def test_a_write_that_fails_in_the_middle(
         if left[0] >= 0:
             return write(path, data)
         write(path, data[: len(data) // 2])
-        raise OSError(number, os.strerror(number), str(path))
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
 
     with monkeypatch.context() as there:
         there.setattr(Path, "write_bytes", failing)
         done = previz("shoot", shot.scene, "--out", tmp_path / "out", "--figure", *QUICK)
     assert done.code == 2
-    assert "cannot write" in done.err
+    assert "the disk is full" in done.err
     assert "Traceback" not in done.err
     made = files(tmp_path / "out")
     wanted = files(shot.out)

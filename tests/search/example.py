@@ -33,24 +33,24 @@ thickness = "12 mm"
 [camera]
 lens = "40 mm"
 focus = "900 mm"
-position = ["0 mm", "350 mm", "1600 mm"]   # the lens
+position = ["0 mm", "270 mm", "1600 mm"]   # the lens
 tilt = "-12 deg"
 
 [rail]
 along = [1, 0, 0]
 travel = "240 mm"            # to camera right
-frames = 40
+frames = 24
 ease = "20%"
-hold = [1001, 1012]
-reveal = 1036
+hold = [1001, 1008]
+reveal = 1022
 
 [search]
 height = ["250 mm", "450 mm"]
 tilt = ["-16 deg", "-8 deg"]
 rail_length = ["150 mm", "500 mm"]
-station = [1001, 1012]
+station = [1001, 1008]
 least_reveal = "40%"
-budget = 16
+budget = 14
 '''
 
 

@@ -51,13 +51,13 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, dict[st
 def test_every_candidate_is_in_the_table_with_its_reason(whole: tuple[Path, Path, dict[str, Any]]) -> None:
     _, out, summary = whole
     table = rows(out)
-    assert len(table) == summary["candidates"] == 16
-    assert sorted(int(row["number"]) for row in table) == list(range(16))
-    assert [int(row["rank"]) for row in table] == list(range(1, 17))
+    assert len(table) == summary["candidates"] == 14
+    assert sorted(int(row["number"]) for row in table) == list(range(14))
+    assert [int(row["rank"]) for row in table] == list(range(1, 15))
     lost = [row for row in table if row["reason"]]
     assert lost, "some moves are too long for the wall"
     assert any(row["reason"].startswith("does not fit: ") and "wall missing" in row["reason"] for row in lost)
-    assert summary["judged"] == 16 - len(lost)
+    assert summary["judged"] == 14 - len(lost)
     assert sum(summary["not_judged"].values()) == len(lost)
     for row in table:
         assert bool(row["hold_mm"]) != bool(row["reason"])
@@ -70,8 +70,8 @@ def test_every_candidate_is_in_the_table_with_its_reason(whole: tuple[Path, Path
 def test_the_best_is_at_least_as_good_as_the_scene(whole: tuple[Path, Path, dict[str, Any]]) -> None:
     _, out, summary = whole
     own = next(row for row in rows(out) if row["number"] == "0")
-    assert (own["height_mm"], own["tilt_deg"], own["rail_length_mm"], own["station"]) == ("350", "-12", "240", "1006")
-    assert summary["best"]["hold_mm"] >= summary["own"]["hold_mm"] > 0.0
+    assert (own["height_mm"], own["tilt_deg"], own["rail_length_mm"], own["station"]) == ("270", "-12", "240", "1004")
+    assert summary["best"]["hold_mm"] > 1.2 * summary["own"]["hold_mm"] > 0.0
     assert summary["best"]["break_reveal_pct"] >= 40.0
 
 
@@ -101,10 +101,10 @@ def test_the_best_scene_reads_runs_and_scores_the_same(whole: tuple[Path, Path, 
     shot = score(out / "best.toml", out / "scored", WIDTH, 1, None, Progress(quiet=True))
     assert shot.summary["break_station_pct"] == pytest.approx(summary["best"]["break_station_pct"], abs=2.0)
     assert shot.summary["break_reveal_pct"] == pytest.approx(summary["best"]["break_reveal_pct"], abs=4.0)
-    assert shot.summary["hold_mm"] == pytest.approx(summary["best"]["hold_mm"], abs=2.0 * 500.0 / 40.0)
+    assert shot.summary["hold_mm"] == pytest.approx(summary["best"]["hold_mm"], abs=2.0 * 500.0 / 24.0)
     # what the search looked at again, by pictures, is what the scene scores
     for name in ("station", "reveal"):
-        assert summary["checked"][name]["break_pct"] == pytest.approx(shot.summary[f"break_{name}_pct"], abs=1.0)
+        assert summary["checked"][name]["break_pct"] == pytest.approx(shot.summary[f"break_{name}_pct"], abs=3.0)
 
 
 def test_the_best_scene_keeps_the_words_of_its_writer(whole: tuple[Path, Path, dict[str, Any]]) -> None:
@@ -136,34 +136,25 @@ def judged_so_far(out: Path) -> int:
         return 0
 
 
-def test_a_killed_search_goes_on_and_ends_with_the_same_table(
+def test_a_killed_search_goes_on_with_a_larger_budget_and_ends_with_the_same_table(
     whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path
 ) -> None:
     scene, reference, _ = whole
     out = tmp_path / "out"
     command = [sys.executable, "-m", "previz.cli", "search", str(scene), "--out", str(out)]
-    command += ["--width", str(WIDTH), "--workers", "1", "--json"]
+    command += ["--width", str(WIDTH), "--workers", "1", "--budget", "12", "--json"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     end = time.monotonic() + 60.0
-    while judged_so_far(out) < 4 and process.poll() is None and time.monotonic() < end:
+    while judged_so_far(out) < 3 and process.poll() is None and time.monotonic() < end:
         time.sleep(0.02)
     process.kill()
     process.wait()
     before = judged_so_far(out)
-    assert 4 <= before < 16, "the kill came in the middle"
+    assert 3 <= before < 12, "the kill came in the middle"
     assert not (out / TABLE).exists()
     run(scene, out)
     assert (out / TABLE).read_bytes() == (reference / TABLE).read_bytes()
     assert (out / "best.toml").read_bytes() == (reference / "best.toml").read_bytes()
-
-
-def test_a_larger_budget_goes_on_from_a_smaller_one(whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path) -> None:
-    scene, reference, _ = whole
-    out = tmp_path / "out"
-    run(scene, out, budget=12)
-    assert len(rows(out)) == 12
-    run(scene, out)
-    assert (out / TABLE).read_bytes() == (reference / TABLE).read_bytes()
 
 
 def test_a_scene_without_bounds_is_told_what_to_write(tmp_path: Path) -> None:
@@ -178,7 +169,7 @@ def test_where_nothing_fits_the_table_says_so_and_there_is_no_best_scene(tmp_pat
     """A rail shorter than any move asked for, and lenses that only stand inside the rock or the bridge."""
     scene = small(
         tmp_path,
-        ('budget = 16', 'budget = 10\nlongest_rail = "10 mm"\ndistance = ["-0.2 m", "0.5 m"]'.replace("-0.2 m", "10 mm")),
+        ('budget = 14', 'budget = 10\nlongest_rail = "10 mm"\ndistance = ["-0.2 m", "0.5 m"]'.replace("-0.2 m", "10 mm")),
     )
     out = tmp_path / "out"
     summary = run(scene, out)
@@ -195,9 +186,10 @@ def test_where_nothing_fits_the_table_says_so_and_there_is_no_best_scene(tmp_pat
 
 
 def test_a_bridge_out_of_the_frame_stays_in_the_table(tmp_path: Path) -> None:
-    scene = small(tmp_path, ('tilt = ["-16 deg", "-8 deg"]', 'pan = ["35 deg", "50 deg"]'), ("budget = 16", "budget = 10"))
-    text = scene.read_text(encoding="utf-8").replace('width = "2.3 m"', 'width = "9 m"')
-    scene.write_text(text, encoding="utf-8")
+    aside = ('tilt = ["-16 deg", "-8 deg"]', 'pan = ["30 deg", "40 deg"]')
+    scene = small(tmp_path, aside, ("budget = 14", "budget = 10"))
+    text = scene.read_text(encoding="utf-8").replace('width = "2.3 m"', 'width = "30 m"')
+    scene.write_text(text.replace('height = "1.5 m"', 'height = "9 m"'), encoding="utf-8")
     out = tmp_path / "out"
     run(scene, out)
     assert any("outline is not in the frame" in row["reason"] for row in rows(out))

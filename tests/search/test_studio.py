@@ -20,7 +20,8 @@ from tests.search.example import small_scene
 
 @pytest.fixture
 def scene(tmp_path: Path) -> Scene:
-    return small_scene(tmp_path).edited(wall__kind="board", wall__relief=0.0)
+    high = small_scene(tmp_path).edited(camera__position=(0.0, 0.35, 1.6))
+    return high.edited(wall__kind="board", wall__relief=0.0)
 
 
 def found(scene: Scene, **search: Any) -> dict[str, float]:
@@ -104,7 +105,7 @@ def test_wall_behind_every_corner_of_every_frame(scene: Scene) -> None:
     farthest = float(move.positions[-1][0])
     narrow = square.edited(wall__width=2.0 * (half + farthest) - 0.1)
     ((what, by),) = found(narrow, view_margin=0.0, floor=-5.0).items()
-    assert what == "50.0 mm of wall missing at the picture's right at frame 1040"
+    assert what == "50.0 mm of wall missing at the picture's right at frame 1024"
     assert by == pytest.approx(0.05, abs=1e-6)
     assert found(narrow.edited(wall__width=2.0 * (half + farthest) + 0.05), view_margin=0.024, floor=-5.0) == {}
     assert found(narrow.edited(wall__width=2.0 * (half + farthest) + 0.05), view_margin=0.026, floor=-5.0) != {}

@@ -1,0 +1,356 @@
+"""Figures of the fast judge: ``python -m tests.benchmarks.judge [--quick] [--json]``.
+
+How well it agrees with drawn and judged frames, how many cameras it scores a second, how much memory that takes, and
+how long the same work takes in other ways (:mod:`tests.benchmarks.others`), all on one machine in one run.
+"""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import pickle
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from previz.build.surface import BRIDGE as BRIDGE_LAYER
+from previz.camera import Camera
+from previz.errors import JudgeError
+from previz.judge.breaks import break_of
+from previz.judge.frame import wall_px_per_m
+from previz.judge.outline import outline_of
+from previz.judge.viewer import Viewer
+from previz.look.choose import open_engine
+from previz.pipeline.fastlooking import FastLooker
+from previz.pipeline.looking import Looker
+from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet, prepare
+from previz.scene.model import Scene
+from previz.scene.move import Move
+from previz.scene.reader import read_scene
+from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+
+QUARRY = Path(__file__).resolve().parents[2] / "scenes" / "quarry.toml"
+FRAME_PX = (960, 540)
+SEED = 20
+
+# Cameras of one candidate: one knock, seen at so many frames spread over the move. Candidates are ranked by the mean
+# of their frames, as a search does: single frames near the station point tie at exactly 0.
+FRAMES_OF_CANDIDATE = 5
+
+TRIANGLES = (20_000, 200_000, 1_000_000)
+WIDTHS = (480, 960, 1920)
+USUAL = (200_000, 960)
+
+# what others.py can do: who does it, and what it is called here
+OTHERS = {
+    "pyrender-naive": "pyrender as documented (new renderer, lit, ids, second pass)",
+    "pyrender-kept": "pyrender kept, FLAT, three passes",
+    "pictures": "this project's pictures, break of the frame",
+    "sight-lines": "this project's sight lines, break of the frame",
+    "vtk": "VTK off screen, three passes",
+    "path-tracer": "path tracer (mitsuba, scalar), 4 samples a pixel, ids",
+}
+
+
+def knocked_cameras(move: Move, candidates: int, size_px: tuple[int, int], seed: int) -> list[Camera]:
+    """Random cameras, ``FRAMES_OF_CANDIDATE`` for each candidate: a random frame of each fifth of the move, knocked.
+
+    Knocks go up to 30 mm each way, 1.7 degrees of pan and tilt, 1.1 of roll, 5 % of focal length.
+    """
+    rng = np.random.default_rng(seed)
+    parts = np.array_split(np.array(move.frames), FRAMES_OF_CANDIDATE)
+    cameras = []
+    for _ in range(candidates):
+        shift = rng.uniform(-0.030, 0.030, 3)
+        pan, tilt, roll = np.radians(rng.uniform([-1.7, -1.7, -1.1], [1.7, 1.7, 1.1]))
+        factor = rng.uniform(0.95, 1.05)
+        for part in parts:
+            camera = move.camera(int(rng.choice(part)), *size_px)
+            cameras.append(camera.moved(shift, pan, tilt, roll, factor))
+    return cameras
+
+
+class Scorer:
+    """Scores cameras on one set, fast and in full, in the process that it is made in."""
+
+    def __init__(self, ready: ReadySet, size_px: tuple[int, int]) -> None:
+        self.ready = ready
+        self.looker = Looker(open_engine())
+        self.looker.load(ready)
+        self.fast = FastLooker(ready, self.looker.engine, self.looker.sight, self.looker.ordinary)
+        # the paint stays where the scene has it
+        self.station = ready.move.camera(ready.move.station_frame, *size_px)
+
+    def fast_break(self, camera: Camera) -> float:
+        """Break by the fast judge, percent; NaN where it cannot be judged."""
+        try:
+            return self.fast.judged(self.ready.scene, camera, self.station).percent
+        except JudgeError:
+            return float("nan")
+
+    def full_break(self, camera: Camera) -> float:
+        """Break of the frame drawn with and without the bridge, percent; NaN where it cannot be judged."""
+        engine, viewer = self.looker.engine, Viewer(camera.height_px)
+        with_bridge, clean = engine.draw(camera, WITH_BRIDGE), engine.draw(camera, CLEAN)
+        outline = outline_of(with_bridge.cover(BRIDGE_LAYER), viewer)
+        try:
+            size = wall_px_per_m(outline, camera, self.looker.sight)
+            ordinary = self.looker.ordinary(camera.height_px).at(size)
+            seen, wanted = np.clip(with_bridge.colour, 0.0, 1.0), np.clip(clean.colour, 0.0, 1.0)
+            return break_of(seen, wanted, outline, ordinary, viewer).percent
+        except JudgeError:
+            return float("nan")
+
+
+# What a worker can be asked to do. Each takes the worker's scorer first.
+
+
+def _both(scorer: Scorer, cameras: list[Camera]) -> list[tuple[float, float]]:
+    return [(scorer.fast_break(camera), scorer.full_break(camera)) for camera in cameras]
+
+
+def _fast(scorer: Scorer, cameras: list[Camera]) -> int:
+    for camera in cameras:
+        scorer.fast_break(camera)
+    return len(cameras)
+
+
+def _stream(scorer: Scorer, count: int, seed: int) -> list[float]:
+    """Judge ``count`` random cameras that are forgotten at once; MB resident after each quarter, and the peak."""
+    marks = []
+    for quarter in range(4):
+        for part in range(count // 4 // 50):
+            number = 1000 * (4 * seed + quarter) + part
+            _fast(scorer, knocked_cameras(scorer.ready.move, 50 // FRAMES_OF_CANDIDATE, FRAME_PX, number))
+        marks.append(_resident("VmRSS"))
+    return [*marks, _resident("VmHWM")]
+
+
+def _resident(key: str) -> float:
+    """MB of this process from the Linux kernel's own books, NaN elsewhere."""
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return float("nan")
+    lines = status.read_text(encoding="ascii", errors="replace").splitlines()
+    return next(float(line.split()[1]) for line in lines if line.startswith(key + ":")) * 1024e-6
+
+
+def _work(line: Connection, path: str) -> None:
+    try:
+        with Path(path).open("rb") as file:
+            scorer = Scorer(pickle.load(file), FRAME_PX)
+        line.send(None)
+        while True:
+            task, arguments = line.recv()
+            line.send(task(scorer, *arguments))
+    except EOFError:
+        return
+    except Exception as error:
+        line.send(error)
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Worker processes that hold one set each."""
+
+    lines: tuple[Connection, ...]
+
+    def ask(self, task: Callable[..., Any], *shares: tuple[Any, ...]) -> list[Any]:
+        """Give the first workers a share each, all at once, and wait for every answer."""
+        for line, share in zip(self.lines, shares, strict=False):
+            line.send((task, share))
+        return [_answer(line) for line in self.lines[: len(shares)]]
+
+
+def _answer(line: Connection) -> Any:
+    answer = line.recv()
+    if isinstance(answer, Exception):
+        raise answer
+    return answer
+
+
+@contextmanager
+def crew(path: Path, workers: int = 2) -> Iterator[Crew]:
+    """Spawned workers with the set pickled at ``path``; one thread of the software renderer each."""
+    context = multiprocessing.get_context("spawn")
+    for name in ("LP_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    pipes = [context.Pipe() for _ in range(workers)]
+    processes = [context.Process(target=_work, args=(there, str(path)), daemon=True) for _, there in pipes]
+    for process in processes:
+        process.start()
+    for _, there in pipes:
+        there.close()
+    lines = tuple(here for here, _ in pipes)
+    try:
+        for line in lines:
+            _answer(line)
+        yield Crew(lines)
+    finally:
+        for line in lines:
+            line.close()
+        for process in processes:
+            process.join(timeout=10.0)
+            if process.is_alive():
+                process.kill()
+
+
+def agreement(team: Crew, cameras: list[Camera], light: str) -> list[Figure]:
+    """The fast judge against drawn and judged frames."""
+    halves = team.ask(_both, *[(cameras[k::2],) for k in range(2)])
+    rows = np.empty((len(cameras), 2))
+    for k in range(2):
+        rows[k::2] = halves[k]
+    judged = np.isfinite(rows)
+    both = judged.all(axis=1)
+    fast, full = rows[both].T
+    off = np.abs(fast - full)
+    # a candidate counts where all its frames are judged
+    means = rows.reshape(-1, FRAMES_OF_CANDIDATE, 2).mean(axis=1)
+    means = means[np.isfinite(means).all(axis=1)]
+    few = round(0.1 * len(means)) if len(means) < 100 else 10
+    best_fast = np.argsort(means[:, 0], kind="stable")[:few]
+    best_full = np.argsort(means[:, 1], kind="stable")[: few + max(1, few // 5)]
+    inside = len(set(best_fast) & set(best_full))
+    what = f"{light}, {len(cameras)} random cameras"
+    return [
+        at_least(f"{what}: within 1 point of the drawn frame", 100.0 * float((off <= 1.0).mean()), "%", 95.0),
+        at_most(f"{what}: largest difference", float(off.max()), "points", 3.0),
+        Figure(f"{what}: mean difference", float((fast - full).mean()), "points"),
+        Figure(f"{what}: correlation", float(np.corrcoef(fast, full)[0, 1]), ""),
+        Figure(f"{what}: mean break of the drawn frames", float(full.mean()), "%"),
+        at_most(f"{what}: judged in one way only", int((judged[:, 0] != judged[:, 1]).sum()), "cameras", 0),
+        at_least(
+            f"{light}: best {few} of {len(means)} candidates inside the drawn frames' best {len(best_full)}",
+            inside,
+            "",
+            few,
+        ),
+    ]
+
+
+def rate(team: Crew, cameras: list[Camera]) -> list[Figure]:
+    """Scored cameras a second, everything included, once what is seen from the places has been drawn."""
+    started = time.perf_counter()
+    team.ask(_fast, (cameras,), (cameras,))
+    first = time.perf_counter() - started
+    halves = [(cameras[k::2],) for k in range(2)]
+    took: dict[int, list[float]] = {1: [], 2: []}
+    for _ in range(3):
+        for workers, shares in ((2, halves), (1, [(cameras,)])):
+            started = time.perf_counter()
+            team.ask(_fast, *shares)
+            took[workers].append(time.perf_counter() - started)
+    two, one = (len(cameras) / float(np.median(took[workers])) for workers in (2, 1))
+    return [
+        at_least("two processes, 960 x 540", two, "cameras a second", 300.0),
+        Figure("one process, 960 x 540", one, "cameras a second"),
+        Figure("the first time, drawing what is seen from each place, two processes", 2 * len(cameras) / first,
+               "cameras a second"),
+    ]
+
+
+def memory(team: Crew, count: int) -> list[Figure]:
+    """Memory of one worker while random cameras stream by."""
+    (marks,) = team.ask(_stream, (count, SEED + 1))
+    *quarters, peak = marks
+    growth = quarters[3] - quarters[1]
+    return [
+        at_most(f"peak memory of a worker, {count} random cameras", peak, "MB", 600.0),
+        *(Figure(f"memory after {25 * (k + 1)} % of them", mark, "MB") for k, mark in enumerate(quarters)),
+        Figure("growth over the second half, for a million cameras", growth * 1e6 / (count / 2), "MB"),
+    ]
+
+
+def _with(scene: Scene, triangles: int) -> Scene:
+    return scene.edited(wall__triangles=triangles)
+
+
+def _kept(ready: ReadySet, path: Path) -> Path:
+    with path.open("wb") as file:
+        pickle.dump(ready, file, protocol=pickle.HIGHEST_PROTOCOL)
+    return path
+
+
+def one_way(way: str, path: Path, width_px: int) -> dict[str, Any]:
+    """What others.py says of one way of doing it, in its own process: one OpenGL renderer each."""
+    command = [sys.executable, "-m", "tests.benchmarks.others", way, str(path), str(width_px)]
+    # every way uses the threads it wants
+    threads = ("LP_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+    plain = {key: value for key, value in os.environ.items() if key not in threads}
+    done = subprocess.run(command, capture_output=True, text=True, env=plain, check=False, timeout=300)
+    if done.returncode != 0:
+        last = (done.stderr.strip().splitlines() or ["it says nothing"])[-1]
+        return {"missing": f"it failed: {last}"}
+    return dict(json.loads(done.stdout.splitlines()[-1]))
+
+
+def other_ways(scene: Scene, folder: Path, usual: Path) -> tuple[list[Figure], list[str]]:
+    """Milliseconds a scored camera in one process, and how many times that of the fast judge; what was left out."""
+    figures, left_out = [], []
+    fast = one_way("fast", usual, USUAL[1])["ms"]
+    size = f"{USUAL[0] // 1000}k triangles, {USUAL[1]} px"
+    figures.append(Figure(f"fast judge, {size}", fast, "ms"))
+    for way, name in OTHERS.items():
+        found = one_way(way, usual, USUAL[1])
+        if "ms" not in found:
+            left_out.append(f"{name}: {found['missing']}")
+            continue
+        figures.append(Figure(f"{name}, {size}", found["ms"], "ms"))
+        figures.append(Figure(f"{name}: times the fast judge", found["ms"] / fast, ""))
+    for triangles in TRIANGLES:
+        path = usual if triangles == USUAL[0] else _kept(prepare(_with(scene, triangles)), folder / f"{triangles}")
+        for width_px in WIDTHS:
+            if (triangles, width_px) == USUAL:
+                continue
+            ms = {way: one_way(way, path, width_px)["ms"] for way in ("fast", "pictures")}
+            where = f"{triangles // 1000}k triangles, {width_px} px"
+            figures.append(Figure(f"fast judge, {where}", ms["fast"], "ms"))
+            figures.append(Figure(f"{OTHERS['pictures']}, {where}", ms["pictures"], "ms"))
+            figures.append(Figure(f"pictures: times the fast judge, {where}", ms["pictures"] / ms["fast"], ""))
+    left_out.append(f"all but the fast judge and pictures at anything but {size}")
+    return figures, left_out
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Measure and print."""
+    asked = options("Figures of the fast judge.", arguments)
+    candidates = 12 if asked.quick else 100
+    scene = _with(read_scene(QUARRY), USUAL[0])
+    flat = scene.edited(lamps=(), light__ambient=0.0)
+    figures: list[Figure] = []
+    left_out = ["the same work in other ways", "other triangle and pixel counts"]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        # both sets at once: most of it is compiled code
+        with ThreadPoolExecutor(2) as pool:
+            lit, plain = pool.map(prepare, (scene, flat))
+        usual = _kept(lit, folder / "usual")
+        cameras = knocked_cameras(lit.move, candidates, FRAME_PX, SEED)
+        with crew(_kept(plain, folder / "flat")) as team:
+            figures += agreement(team, cameras, "flat light")
+        with crew(usual) as team:
+            figures += agreement(team, cameras, "as lit")
+        # fresh workers: the drawing of whole frames is no part of the fast judge's memory
+        with crew(usual) as team:
+            figures += rate(team, cameras)
+            figures += memory(team, 2_000 if asked.quick else 20_000)
+        if not asked.quick:
+            found, left_out = other_ways(scene, folder, usual)
+            figures += found
+    report("judge", figures, asked.json, left_out)
+
+
+if __name__ == "__main__":
+    main()
