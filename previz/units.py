@@ -141,6 +141,6 @@ def inches_text(metres: float) -> str:
     feet, rest = divmod(sixteenths, 12 * 16)
     inches, part = divmod(rest, 16)
     fraction = Fraction(part, 16)
-    tail = f"{inches}" if part == 0 else (f"{inches} {fraction}" if inches else f"{fraction}")
+    tail = f"{inches}" if part == 0 else (f"{inches} {fraction}" if inches or feet else f"{fraction}")
     sign = "-" if metres < 0 and sixteenths else ""
     return f"{sign}{feet}'-{tail}\"" if feet else f'{sign}{tail}"'

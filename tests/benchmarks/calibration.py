@@ -318,12 +318,12 @@ def figures_of(result: Calibration) -> list[Figure]:
     means = np.array([100.0 - found[paint].mean() for paint in PEOPLE])
     worse = found["mean"] > found["greedy"]
     pairs = told_apart()
-    kept = sum(float(found[a].mean() > found[b].mean()) for a, b in pairs)
+    kept = float(np.mean([found[a].mean() > found[b].mean() for a, b in pairs]))
     apart = float((found["mean"] - found["greedy"]).mean() / standard_error(found["mean"] - found["greedy"]))
     exceptions = ", ".join(name for name, w in zip(result.names, worse, strict=True) if not w) or "none"
     figures += [
         at_least("rank correlation with people, on means", float(spearmanr(means, shares).statistic), "", 0.9),
-        at_least(f"{len(pairs)} pairs that people tell apart, ordered as by them", kept / len(pairs) * 100.0, "%", 100.0),
+        at_least(f"{len(pairs)} pairs that people tell apart, ordered as by them", 100.0 * kept, "%", 100.0),
         at_least("mean paint worse than greedy, on the mean, in standard errors", apart, "", 3.0),
         at_least("sets on which mean paint is worse than greedy", 100.0 * float(worse.mean()), "%", 100.0),
         Figure("sets on which it is not", exceptions, ""),

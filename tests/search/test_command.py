@@ -167,10 +167,7 @@ def test_a_scene_without_bounds_is_told_what_to_write(tmp_path: Path) -> None:
 
 def test_where_nothing_fits_the_table_says_so_and_there_is_no_best_scene(tmp_path: Path) -> None:
     """A rail shorter than any move asked for, and lenses that only stand inside the rock or the bridge."""
-    scene = small(
-        tmp_path,
-        ('budget = 14', 'budget = 10\nlongest_rail = "10 mm"\ndistance = ["-0.2 m", "0.5 m"]'.replace("-0.2 m", "10 mm")),
-    )
+    scene = small(tmp_path, ("budget = 14", 'budget = 10\nlongest_rail = "10 mm"\ndistance = ["10 mm", "0.9 m"]'))
     out = tmp_path / "out"
     summary = run(scene, out)
     assert summary["judged"] == 0

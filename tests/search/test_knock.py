@@ -86,7 +86,7 @@ def test_a_turned_camera_sees_no_parallax_and_a_shifted_one_does(tmp_path: Path)
     hidden = bridge + (bridge - camera.position) * 0.8
     for name, drift in (("pan", 0.05), ("tilt", -0.05), ("roll", 0.08), ("focal length", 0.04)):
         turned = knocked(camera, only(BY_NAME[name], drift))
-        assert np.abs(turned.project(bridge) - camera.project(bridge)).max() > 10.0, "it moves in the picture"
+        assert np.abs(turned.project(bridge) - camera.project(bridge)).max() > 5.0, "it moves in the picture"
         assert np.abs(turned.project(bridge) - turned.project(hidden)).max() < 1e-6
     shifted = knocked(camera, only(BY_NAME["sideways"], 0.001))
     apart = np.linalg.norm(shifted.project(bridge) - shifted.project(hidden), axis=1)
