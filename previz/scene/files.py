@@ -10,8 +10,8 @@ from typing import Any
 from previz.scene.faults import Reason, nearest
 from previz.scene.source import Loc, quoted
 
-MESHES = (".glb", ".gltf", ".obj", ".off", ".ply", ".stl")
-PICTURES = (".bmp", ".exr", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
+MESHES = (".glb", ".obj", ".ply", ".stl")
+PICTURES = (".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
 
 # key path, what it holds, endings, whether a folder of numbered frames will do
 _NAMED: tuple[tuple[Loc, str, tuple[str, ...], bool], ...] = (

@@ -45,7 +45,7 @@ taper = 1.0                  # near width / far width, 0.05 to 20
 camber = "0 mm"              # how far the middle of the length rises
 bend = "0 mm"                # how far the near end swings to camera right
 colour = "#c8b08a"           # the bare material, red green blue
-paint = "projected"             # bare, wash, projected or solved
+paint = "projected"          # bare, wash or projected
 # image = "bridge.png"       # a picture laid over the bridge instead of paint
 # mesh = "bridge.glb"        # a modelled bridge instead of the slab, in metres, axes as above
 
