@@ -23,13 +23,17 @@ HEIGHT_PX: Final = 1000
 _LEFT, _RIGHT, _TOP, _BOTTOM = 150.0, 1090.0, 130.0, 850.0
 _THUMB_LEFT, _THUMB_WIDE = 1140.0, 420
 
+# lines of notes end above the title block
+_NOTES_BOTTOM, _NOTE = 866.0, 26.0
+
 
 @dataclass(frozen=True, eq=False)
 class TradePlot:
     """What the plot shows. Places are (hold mm, break at the reveal in percent).
 
     ``front`` are the places with the most of both, by falling hold; ``own`` is the scene as it is, ``best`` the chosen
-    candidate, None where it could not be judged. ``pictures`` are lens views (H, W, 3) uint8 with a line of words each.
+    candidate, None where it could not be judged. ``pictures`` are lens views (H, W, 3) uint8 with a line of words each,
+    ``notes`` what the best is, a line each.
     """
 
     title: TitleBlock
@@ -40,6 +44,7 @@ class TradePlot:
     own: tuple[float, float] | None = None
     best: tuple[float, float] | None = None
     pictures: Sequence[tuple[str, Pixels8]] = field(default_factory=tuple)
+    notes: Sequence[str] = ()
 
 
 def trade_plot(plot: TradePlot) -> Pixels8:
@@ -90,7 +95,7 @@ def _ground(
         paper.line([(x(mm), _BOTTOM), (x(mm), _BOTTOM + 9.0)], INK, 1.6)
         paper.text((x(mm), _BOTTOM + 14.0), f"{mm:.{digits}f}", 26.0, INK, "ma")
     paper.dashed([(_LEFT, limit), (_RIGHT, limit)], INK, 2.0, (16.0, 8.0))
-    paper.text((_RIGHT - 12.0, limit - 8.0), f"enough from {plot.least_reveal_pct:g} %", 20.0, INK, "rs", halo=3.0)
+    paper.text((_LEFT + 12.0, limit - 8.0), f"enough from {plot.least_reveal_pct:g} %", 20.0, INK, "ls", halo=3.0)
     paper.line([(_LEFT, _TOP), (_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), (_RIGHT, _TOP), (_LEFT, _TOP)], INK, 1.6)
     paper.text((_LEFT, _BOTTOM + 76.0), "hold, mm of rail", 24.0, INK, "ls")
     paper.text((_LEFT - 110.0, _TOP - 22.0), "break at the reveal", 24.0, INK, "ls")
@@ -160,9 +165,12 @@ def _headline(paper: Paper, plot: TradePlot) -> None:
 def _pictures(paper: Paper, plot: TradePlot) -> None:
     top = _TOP
     for words, picture in list(plot.pictures)[:2]:
-        tall = min(round(picture.shape[0] * _THUMB_WIDE / picture.shape[1]), 300)
+        tall = min(round(picture.shape[0] * _THUMB_WIDE / picture.shape[1]), 240)
         small = np.asarray(Image.fromarray(picture).resize((_THUMB_WIDE, tall), Image.Resampling.BOX))
         paper.paste(small, (int(_THUMB_LEFT), int(top)))
         paper.rectangle((_THUMB_LEFT, top, _THUMB_LEFT + _THUMB_WIDE, top + tall), None, INK, 1.4)
-        paper.text((_THUMB_LEFT, top + tall + 8.0), words, 22.0, INK, "la")
-        top += tall + 56.0
+        paper.text((_THUMB_LEFT, top + tall + 6.0), words, 20.0, INK, "la")
+        top += tall + 42.0
+    room = int((_NOTES_BOTTOM - top) // _NOTE)
+    for line, note in enumerate(plot.notes[:room]):
+        paper.text((_THUMB_LEFT, top + 6.0 + _NOTE * line), fitted(note, 18.0, _THUMB_WIDE), 18.0, INK, "la")

@@ -19,9 +19,8 @@ from previz.build.surface import LitSurface
 from previz.geometry import Array
 from previz.pipeline.fastlooking import FastLooker
 from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, blocked_by, bridge_texel
+from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, blocked_by
 from previz.scene.model import Scene
-from previz.scene.move import move_of
 from previz.search.studio import Surroundings, edge_points
 
 # places kept at once: a move passes a handful
@@ -102,8 +101,7 @@ class BridgeSets:
         base = self._looker.loaded
         changed = base.scene.model_copy(update={"bridge": scene.bridge})
         wall = base.built.wall
-        texel = bridge_texel(changed, move_of(changed), 480)
-        built = BuiltSet(wall, build_bridge(changed, wall, texel))
+        built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
         lit = LitWall(base.wall.lighting, base.wall.clean, self._shadowed(base, blocked_by(sight, BRIDGE)))

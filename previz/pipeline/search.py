@@ -24,6 +24,7 @@ from previz.pipeline.results import results_folder, results_in
 from previz.pipeline.shoot import run_of, scaled_height, scene_date
 from previz.pipeline.sideview import title_block
 from previz.pipeline.trials import Trial, reveal_of
+from previz.pipeline.words import best_notes
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -94,6 +95,7 @@ def search(
                 own=_place(own.outcome),
                 best=_place(best.outcome),
                 pictures=pictures,
+                notes=best_notes(summary),
             )
             folder.write_bytes("trade.png", png_bytes(trade_plot(plot)))
             folder.write_json("search.json", summary, decimals=4, sort_keys=False)

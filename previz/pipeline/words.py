@@ -51,6 +51,19 @@ def search_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     return [*rows, ("written to", f"{folder}: best.toml, search.csv, trade.png")]
 
 
+def best_notes(summary: dict[str, Any]) -> list[str]:
+    """What the best candidate is, a line for each value that was searched for, lengths in both measures."""
+    best, notes = summary["best"], []
+    if best["reason"]:
+        return []
+    for name in summary["varied"]:
+        words, unit = _WORDS[name]
+        text = best[f"{name}_{unit}" if unit else name]
+        both = f"{text} mm / {inches_text(float(text) / 1e3)}" if unit == "mm" and name != "lens" else f"{text} {unit}"
+        notes.append(f"{words:<17}{both}".rstrip())
+    return notes
+
+
 def _hold(row: dict[str, Any]) -> str:
     reveal = "not judged" if row["break_reveal_pct"] is None else f"{row['break_reveal_pct']:.1f} %"
     return f"{row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail, break at the reveal {reveal}"

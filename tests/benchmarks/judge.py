@@ -59,7 +59,7 @@ OTHERS = {
     "pictures": "this project's pictures, break of the frame",
     "sight-lines": "this project's sight lines, break of the frame",
     "vtk": "VTK off screen, three passes",
-    "path-tracer": "path tracer (mitsuba, scalar), 4 samples a pixel, ids",
+    "path-tracer": "path tracer (mitsuba, scalar), 2 samples a pixel, ids",
 }
 
 

@@ -45,9 +45,9 @@ BUDGET_S = 8.0
 MOST_CAMERAS = 40
 FEWEST_CAMERAS = 3
 
-# samples a pixel of the path tracer, and how far paths go: the wall in the open and one bounce
-PATH_SAMPLES = 4
-PATH_DEPTH = 3
+# samples a pixel of the path tracer, and how far paths go: to the light without a bounce
+PATH_SAMPLES = 2
+PATH_DEPTH = 2
 
 Cover = NDArray[np.float32]
 
@@ -120,26 +120,26 @@ def _pyrender_camera(library: Any, camera: Camera) -> Any:
 
 
 def pyrender_naive(ready: ReadySet) -> Way:
-    """As its documentation shows: a scene and a new renderer, lit, ids by a segmentation pass, a second scene."""
+    """As its documentation shows: a new renderer, lit, ids by a segmentation pass, once more without the bridge."""
     library = _pyrender()
-
-    def pictures(camera: Camera, names: tuple[str, ...]) -> tuple[NDArray[np.uint8], Cover]:
-        scene, nodes = _pyrender_scene(library, ready)
-        for name in [name for name in nodes if name not in names]:
-            scene.remove_node(nodes[name])
-        scene.add(_pyrender_camera(library, camera), pose=camera.world_from_cam)
-        renderer = library.OffscreenRenderer(camera.width_px, camera.height_px)
-        seen, _ = renderer.render(scene)
-        ids = {node: (40 * (k + 1), 0, 0) for k, node in enumerate(nodes.values()) if node in scene.mesh_nodes}
-        marked, _ = renderer.render(scene, flags=library.RenderFlags.SEG, seg_node_map=ids)
-        renderer.delete()
-        mine = ids.get(nodes.get("bridge"), (255, 0, 0))[0]
-        return seen, (marked[..., 0] == mine).astype(np.float32)
+    scene, nodes = _pyrender_scene(library, ready)
 
     def draw(camera: Camera) -> tuple[Picture, Picture, Cover]:
-        seen, cover = pictures(camera, WITH_BRIDGE)
-        clean, _ = pictures(camera, CLEAN)
-        return _linear(seen), _linear(clean), cover
+        eye = scene.add(_pyrender_camera(library, camera), pose=camera.world_from_cam)
+        renderer = library.OffscreenRenderer(camera.width_px, camera.height_px)
+        scene.remove_node(nodes["clean wall"])
+        seen, _ = renderer.render(scene)
+        ids = {nodes["wall"]: (40, 0, 0), nodes["bridge"]: (80, 0, 0)}
+        marked, _ = renderer.render(scene, flags=library.RenderFlags.SEG, seg_node_map=ids)
+        scene.remove_node(nodes["wall"])
+        scene.remove_node(nodes["bridge"])
+        scene.add_node(nodes["clean wall"])
+        clean, _ = renderer.render(scene)
+        renderer.delete()
+        scene.add_node(nodes["wall"])
+        scene.add_node(nodes["bridge"])
+        scene.remove_node(eye)
+        return _linear(seen), _linear(clean), (marked[..., 0] == 80).astype(np.float32)
 
     return draw
 
@@ -192,7 +192,7 @@ def vtk_off_screen(ready: ReadySet) -> Way:
             actor.SetVisibility(name in names)
         window.Render()
         pixels = vtk.vtkUnsignedCharArray()
-        window.GetPixelData(0, 0, camera.width_px - 1, camera.height_px - 1, 1, pixels)
+        window.GetPixelData(0, 0, camera.width_px - 1, camera.height_px - 1, 1, pixels, 0)
         code = convert.vtk_to_numpy(pixels).reshape(camera.height_px, camera.width_px, 3)
         return np.ascontiguousarray(code[::-1])
 

@@ -36,7 +36,8 @@ def by_name(summary: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 def allowed(row: dict[str, Any], where: str) -> float:
     """The smaller of a row's two sides, in its unit; what was never reached counts as the limit."""
-    return min(row["looked_up_to"] if row[f"{where}_{side}"] is None else row[f"{where}_{side}"] for side in ("minus", "plus"))
+    sides = [row[f"{where}_minus"], row[f"{where}_plus"]]
+    return min(row["looked_up_to"] if side is None else side for side in sides)
 
 
 def test_sideways_is_what_there_is_least_of(whole: tuple[Path, dict[str, Any]]) -> None:
