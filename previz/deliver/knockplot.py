@@ -14,7 +14,7 @@ WIDTH_PX: Final = 1600
 HEIGHT_PX: Final = 1000
 
 # names to the left of this, bars between, numbers beside them
-_NAMES, _LEFT, _RIGHT = 250.0, 500.0, 1340.0
+_NAMES, _LEFT, _RIGHT = 250.0, 500.0, 1320.0
 _TOP, _ROW = 150.0, 68.0
 
 # a row shows drifts up to this many times what is stated, or the smallest that breaks, whichever is more

@@ -21,10 +21,10 @@ WIDTH_PX: Final = 1600
 HEIGHT_PX: Final = 1000
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 150.0, 1090.0, 130.0, 850.0
-_THUMB_LEFT, _THUMB_WIDE = 1140.0, 420
+_THUMB_LEFT, _THUMB_WIDE, _NOTES_WIDE = 1140.0, 360, 424.0
 
 # lines of notes end above the title block
-_NOTES_BOTTOM, _NOTE = 866.0, 26.0
+_NOTES_BOTTOM, _NOTE = 868.0, 23.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,12 +165,12 @@ def _headline(paper: Paper, plot: TradePlot) -> None:
 def _pictures(paper: Paper, plot: TradePlot) -> None:
     top = _TOP
     for words, picture in list(plot.pictures)[:2]:
-        tall = min(round(picture.shape[0] * _THUMB_WIDE / picture.shape[1]), 240)
+        tall = min(round(picture.shape[0] * _THUMB_WIDE / picture.shape[1]), 204)
         small = np.asarray(Image.fromarray(picture).resize((_THUMB_WIDE, tall), Image.Resampling.BOX))
         paper.paste(small, (int(_THUMB_LEFT), int(top)))
         paper.rectangle((_THUMB_LEFT, top, _THUMB_LEFT + _THUMB_WIDE, top + tall), None, INK, 1.4)
         paper.text((_THUMB_LEFT, top + tall + 6.0), words, 20.0, INK, "la")
-        top += tall + 42.0
+        top += tall + 38.0
     room = int((_NOTES_BOTTOM - top) // _NOTE)
     for line, note in enumerate(plot.notes[:room]):
-        paper.text((_THUMB_LEFT, top + 6.0 + _NOTE * line), fitted(note, 18.0, _THUMB_WIDE), 18.0, INK, "la")
+        paper.text((_THUMB_LEFT, top + 6.0 + _NOTE * line), fitted(note, 18.0, _NOTES_WIDE), 18.0, INK, "la")

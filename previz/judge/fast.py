@@ -202,7 +202,8 @@ def _across_the_edge(wall_out: Places, wall_in: Places, paint: Places, sigma: Ar
     # grain is looked at farther away: wall and paint there, on either side
     farther = WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * sigma
     e_wall_out, e_wall_in = _energy(wall_out.grain(farther)), _energy(wall_in.grain(-farther))
-    e_paint_in, e_paint_out = _energy(paint.grain(-farther)), _energy(paint.grain(farther + 2.0 * WINDOW_OFFSET * sigma))
+    outside = farther + 2.0 * WINDOW_OFFSET * sigma
+    e_paint_in, e_paint_out = _energy(paint.grain(-farther)), _energy(paint.grain(outside))
     edge = _EDGE_ENERGY * (0.5 * (within - without)[..., 0]) ** 2
     grain_out = _grain(e_wall_out + other * (e_paint_in - e_wall_in) + edge)
     grain_in = _grain(e_paint_in + other * (e_wall_out - e_paint_out) + edge)

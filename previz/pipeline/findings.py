@@ -48,6 +48,8 @@ def as_row(scene: Scene, row: Row, rank: int) -> dict[str, Any]:
         **_parameters(scene, row.values),
         "hold_mm": 1e3 * found.hold if found.judged else None,
         "hold_frames": found.hold_frames if found.judged else None,
+        "hold_first": found.hold_first,
+        "hold_last": found.hold_last,
         "break_station_pct": found.break_station_pct,
         "break_mean_pct": found.break_mean_pct,
         "break_worst_pct": found.break_worst_pct,

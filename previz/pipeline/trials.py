@@ -67,6 +67,8 @@ class Trial:
             hold=summary.hold,
             fine_hold=fine_hold(scores, summary),
             hold_frames=summary.hold_frames,
+            hold_first=summary.hold_first,
+            hold_last=summary.hold_last,
             break_station_pct=summary.break_station_pct,
             break_mean_pct=summary.break_mean_pct,
             break_worst_pct=summary.break_worst_pct,

@@ -60,13 +60,18 @@ def best_notes(summary: dict[str, Any]) -> list[str]:
         words, unit = _WORDS[name]
         text = best[f"{name}_{unit}" if unit else name]
         both = f"{text} mm / {inches_text(float(text) / 1e3)}" if unit == "mm" and name != "lens" else f"{text} {unit}"
-        notes.append(f"{words:<17}{both}".rstrip())
+        notes.append(f"{words:<15}{both}".rstrip())
     return notes
 
 
 def _hold(row: dict[str, Any]) -> str:
     reveal = "not judged" if row["break_reveal_pct"] is None else f"{row['break_reveal_pct']:.1f} %"
-    return f"{row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail, break at the reveal {reveal}"
+    held = f"{row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail"
+    if row["hold_first"] is None:
+        held = "none, the bridge shows at the station frame"
+    elif row["hold_first"] < row["hold_last"]:
+        held += f", frames {row['hold_first']} to {row['hold_last']}"
+    return f"{held}; break at the reveal {reveal}"
 
 
 def amount(value: float | None, slack: Slack) -> str:

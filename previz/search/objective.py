@@ -29,14 +29,17 @@ _MISFIT = 0.25
 class Outcome:
     """What was found of a candidate.
 
-    ``hold`` m as the table gives it, by whole frames; ``fine_hold`` m to where break passes the limit between two
-    frames. Break in percent, None where a frame was not judged. ``reason`` says why there is no judgement, then
-    ``fits`` tells the studio from the judge, and ``by`` (m, or picture widths) how far off it is.
+    ``hold`` m as the table gives it, by whole frames from ``hold_first`` to ``hold_last``; ``fine_hold`` m to where
+    break passes the limit between two frames. Break in percent, None where a frame was not judged. ``reason`` says why
+    there is no judgement, then ``fits`` tells the studio from the judge, and ``by`` (m, or picture widths) how far off
+    it is.
     """
 
     hold: float = 0.0
     fine_hold: float = 0.0
     hold_frames: int = 0
+    hold_first: int | None = None
+    hold_last: int | None = None
     break_station_pct: float | None = None
     break_mean_pct: float | None = None
     break_worst_pct: float | None = None

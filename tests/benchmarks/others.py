@@ -52,7 +52,7 @@ PATH_DEPTH = 2
 Cover = NDArray[np.float32]
 
 
-class Missing(Exception):
+class MissingError(Exception):
     """A library that is not installed."""
 
 
@@ -69,7 +69,7 @@ def _library(name: str) -> Any:
             warnings.simplefilter("ignore")
             return importlib.import_module(name)
     except ImportError as error:
-        raise Missing("not installed: pip install -e '.[bench]'") from error
+        raise MissingError("not installed: pip install -e '.[bench]'") from error
 
 
 def _linear(code: NDArray[np.uint8]) -> Picture:
@@ -255,7 +255,7 @@ def _vtk_actor(vtk: Any, convert: Any, lit: LitSurface) -> Any:
 
 
 def path_tracer(ready: ReadySet) -> Way:
-    """mitsuba in scalar mode, which runs anywhere: matt surfaces in even light, few samples, ids from a second buffer."""
+    """mitsuba in scalar mode, which runs anywhere: matt surfaces in even light, few samples, ids from a second one."""
     mi = _library("mitsuba")
     mi.set_variant("scalar_rgb")
     mi.set_log_level(mi.LogLevel.Error)
@@ -396,7 +396,7 @@ def main() -> None:
         ready = pickle.load(file)
     try:
         found = timed_way(asked.way, ready, asked.width_px)
-    except Missing as error:
+    except MissingError as error:
         found = {"missing": str(error)}
     print(json.dumps(found))
 

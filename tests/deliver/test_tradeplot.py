@@ -75,7 +75,7 @@ def test_pictures_and_notes_stand_beside_it_and_clear_of_the_title() -> None:
     changed = np.any(got != bare, axis=2)
     rows, columns = np.nonzero(changed)
     assert columns.min() >= 1139
-    assert columns.max() <= 1562
+    assert columns.max() <= 1566
     assert rows.min() >= 129
     assert rows.max() < 870, "the title block begins"
 
