@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,15 +61,29 @@ def reach_px(viewer: Viewer) -> int:
 
 
 def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:
-    """Fields of a picture (H, W, 3), linear light 0 to 1, as delivered.
+    """Fields of a picture (H, W, 3), linear light 0 to 1, as delivered."""
+    h, w = linear.shape[:2]
+    values = np.empty((len(window_px(viewer)), h, w, 4), dtype=np.float32)
+    for _ in _filled(values, linear, viewer):
+        pass
+    return Fields(values, origin)
+
+
+def fields_by_scale(linear: Picture, viewer: Viewer) -> Iterator[Fields]:
+    """The fields of each scale by themselves, one after the other in the same memory: look before going on."""
+    values = np.empty((1, *linear.shape[:2], 4), dtype=np.float32)
+    for _ in _filled(values, linear, viewer):
+        yield Fields(values, (0, 0))
+
+
+def _filled(values: NDArray[np.float32], linear: Picture, viewer: Viewer) -> Iterator[None]:
+    """Fill in the values (S, H, W, 4) scale by scale; where S is 1 each overwrites the one before it.
 
     Windows are Gaussians. Each scale's window is made from the one before it: variances add. What the pixel and the
     look-up between pixels have averaged already is part of the first window.
     """
     seen = colour.lab(linear).astype(np.float32)
-    h, w = seen.shape[:2]
     sigmas = window_px(viewer)
-    values = np.empty((len(sigmas), h, w, 4), dtype=np.float32)
     done = min(_OWN_WIDTH_PX, 0.9 * sigmas[0])
     window: NDArray[np.float32] = seen
     for scale, sigma in enumerate(sigmas):
@@ -76,9 +91,10 @@ def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0))
         done = sigma
         residue = seen[..., 0] - window[..., 0]
         energy = _blurred(residue * residue, GRAIN_WINDOW * sigma)
-        values[scale, ..., :3] = window
-        values[scale, ..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))
-    return Fields(values, origin)
+        into = values[min(scale, len(values) - 1)]
+        into[..., :3] = window
+        into[..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))
+        yield
 
 
 def _blurred(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:

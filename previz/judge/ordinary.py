@@ -18,7 +18,7 @@ from scipy.ndimage import maximum_filter
 
 from previz.build.surface import Picture
 from previz.errors import JudgeError
-from previz.judge.fields import Fields, fields_of, window_px
+from previz.judge.fields import Fields, fields_by_scale, window_px
 from previz.judge.outline import longest_runs_only, smoothed
 from previz.judge.viewer import (
     COLOUR_LINE_DEG,
@@ -105,7 +105,6 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     are not laid. Raises ``JudgeError`` where there is too little wall to lay lines on.
     """
     h, w = wall_square_on.shape[:2]
-    fields = fields_of(wall_square_on, viewer)
     spacing = PIECE_SPACING_DEG * viewer.px_per_deg
     count = max(round(LAID_DEG / PIECE_SPACING_DEG), 3)
     spare = round(0.5 * (LAID_DEG - LINE_DEG) / PIECE_SPACING_DEG)
@@ -117,7 +116,7 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     def averaged(values: Floats, sigma_deg: float) -> Floats:
         return smoothed(values, sigma_deg / PIECE_SPACING_DEG, closed=False)
 
-    limits, chances = [], []
+    lines = []
     for k in range(DIRECTIONS):
         angle = np.pi * k / DIRECTIONS
         tangent = np.array([np.cos(angle), np.sin(angle)])
@@ -128,12 +127,18 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
             places = places[:, ~off_wall[at[..., 1], at[..., 0]].any(axis=0)]
         if places.shape[1] < _FEWEST_LINES:
             raise JudgeError(_TOO_LITTLE_WALL)
-        steps = []
-        for scale, sigma in enumerate(window_px(viewer)):
-            outside, inside = across(fields, scale, places, normal, sigma)
-            steps.append(added_up(outside - inside, averaged, scale))
+        lines.append((places, normal))
+    steps: list[list[Floats]] = [[] for _ in lines]
+    # scale by scale: the fields of all scales of so large a picture would be the most that this program ever holds
+    windows = zip(window_px(viewer), fields_by_scale(wall_square_on, viewer), strict=True)
+    for scale, (sigma, fields) in enumerate(windows):
+        for k, (places, normal) in enumerate(lines):
+            outside, inside = across(fields, 0, places, normal, sigma)
+            steps[k].append(added_up(outside - inside, averaged, scale))
+    limits, chances = [], []
+    for of_direction in steps:
         # the ends of the laid lines only serve the windows along them
-        laid = np.stack(steps, axis=2)[spare : count - spare]
+        laid = np.stack(of_direction, axis=2)[spare : count - spare]
         limit = _limit(laid.reshape(-1, *laid.shape[2:]))
         counts = np.asarray(((laid >= JND) & (laid >= limit)).any(axis=(2, 3)))
         limits.append(limit)

@@ -25,9 +25,8 @@ _UNITS = {"mm": "_mm", "deg": "_deg", "": ""}
 _CHUNK = 1000
 
 
-def _parameters(scene: Scene, values: Mapping[str, str]) -> dict[str, str]:
-    """Every value of a candidate as text without its unit, by a name that has it."""
-    own = own_values(scene)
+def _parameters(own: Mapping[str, str], values: Mapping[str, str]) -> dict[str, str]:
+    """Every value of a candidate as text without its unit, by a name that has it; the scene's ``own`` for the rest."""
     out = {}
     for name in NAMES:
         number, _, unit = values.get(name, own[name]).partition(" ")
@@ -39,13 +38,16 @@ def _unit(name: str) -> str:
     return "deg" if name == "rail_angle" else ""
 
 
-def as_row(scene: Scene, row: Row, rank: int) -> dict[str, Any]:
-    """A candidate as a row of the table, in the units of its names; its values in full."""
+def as_row(scene: Scene, own: Mapping[str, str], row: Row, rank: int) -> dict[str, Any]:
+    """A candidate as a row of the table, in the units of its names; its values in full.
+
+    ``own`` are the scene's own values, for what the candidate leaves as it is.
+    """
     found, search = row.outcome, scene.search
     return {
         "rank": rank,
         "number": row.number,
-        **_parameters(scene, row.values),
+        **_parameters(own, row.values),
         "hold_mm": 1e3 * found.hold if found.judged else None,
         "hold_frames": found.hold_frames if found.judged else None,
         "hold_first": found.hold_first,
@@ -71,9 +73,10 @@ def values_in(row: Mapping[str, str], freedoms: list[Freedom]) -> dict[str, str]
 
 def rows_of(ledger: SearchLedger, scene: Scene, trade: Trade) -> Iterator[dict[str, Any]]:
     """Rows of the table, the best first; every candidate is shown to ``trade`` as it goes by."""
+    own = own_values(scene)
     for rank, row in enumerate(ledger.best_first(), start=1):
         trade.add(row)
-        yield as_row(scene, row, rank)
+        yield as_row(scene, own, row, rank)
 
 
 def write_csv(folder: OutputFolder, rows: Iterator[dict[str, Any]]) -> None:
@@ -98,7 +101,7 @@ def summary_of(
     """What matters of a search, as ``search.json`` and ``--json`` have it."""
     counts = {"judged": 0, "reveals": 0}
     lost: dict[str, int] = {}
-    best, own = ledger.best(), ledger.row(0)
+    best, first, own = ledger.best(), ledger.row(0), own_values(scene)
     for row in ledger.best_first():
         if not row.outcome.judged:
             short = row.outcome.reason.partition(":")[0]
@@ -117,8 +120,8 @@ def summary_of(
         **counts,
         "not_judged": dict(sorted(lost.items())),
         "least_reveal_pct": 100.0 * (scene.search.least_reveal if scene.search else 0.0),
-        "best": None if best is None else as_row(scene, best, 1),
-        "own": None if own is None else as_row(scene, own, 0),
+        "best": None if best is None else as_row(scene, own, best, 1),
+        "own": None if first is None else as_row(scene, own, first, 0),
         "front": [{"number": n, "hold_mm": 1e3 * hold, "break_reveal_pct": reveal} for hold, reveal, n in trade.front],
     }
 
