@@ -48,7 +48,7 @@ class SearchLedger:
         self._least_reveal = least_reveal
         self._count = 0
         self._safe_at = time.monotonic()
-        wanted = json.dumps(dict(run), sort_keys=True)
+        wanted = json.dumps({**run, "columns": _COLUMNS}, sort_keys=True)
         try:
             if not self._opened(wanted):
                 self._connection.close()

@@ -18,7 +18,7 @@ import time
 import warnings
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,7 @@ from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet
 from tests.benchmarks.judge import SEED, knocked_cameras
 
 # seconds for one way, and how many cameras it may take at most
-BUDGET_S = 8.0
+BUDGET_S = 5.0
 MOST_CAMERAS = 40
 FEWEST_CAMERAS = 2
 
@@ -56,11 +56,8 @@ class MissingError(Exception):
     """A library that is not installed."""
 
 
-class Way(Protocol):
-    """A way to draw: the frame with and without the bridge, (H, W, 3) linear 0 to 1, and the bridge's share (H, W)."""
-
-    def __call__(self, camera: Camera) -> tuple[Picture, Picture, Cover]:
-        """Draw."""
+# a way to draw: the frame with and without the bridge, (H, W, 3) linear 0 to 1, and the bridge's share (H, W)
+Way = Callable[[Camera], tuple[Picture, Picture, Cover]]
 
 
 def _library(name: str) -> Any:
@@ -269,11 +266,8 @@ def path_tracer(ready: ReadySet) -> Way:
         names: mi.load_dict(
             {
                 "type": "scene",
-                "integrator": {
-                    "type": "aov",
-                    "aovs": "ids:shape_index",
-                    "pictures": {"type": "path", "max_depth": PATH_DEPTH},
-                },
+                "integrator": {"type": "aov", "aovs": "ids:shape_index",
+                               "pictures": {"type": "path", "max_depth": PATH_DEPTH}},
                 "light": {"type": "constant", "radiance": {"type": "rgb", "value": 1.0}},
                 **{f"shape{k}": shapes[name] for k, name in enumerate(names)},
             }
@@ -306,15 +300,9 @@ def path_tracer(ready: ReadySet) -> Way:
 
 
 def _mitsuba_shape(mi: Any, lit: LitSurface) -> Any:
-    texture = {
-        "type": "bitmap",
-        "bitmap": mi.Bitmap(np.ascontiguousarray(lit.code)),
-        "wrap_mode": "clamp",
-    }
+    texture = {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(lit.code)), "wrap_mode": "clamp"}
     properties = mi.Properties()
-    properties["bsdf"] = mi.load_dict(
-        {"type": "twosided", "matt": {"type": "diffuse", "reflectance": texture}}
-    )
+    properties["bsdf"] = mi.load_dict({"type": "twosided", "matt": {"type": "diffuse", "reflectance": texture}})
     mesh = mi.Mesh(lit.name, len(lit.surface.vertices), len(lit.surface.faces), has_vertex_texcoords=True,
                    props=properties)
     values = mi.traverse(mesh)
