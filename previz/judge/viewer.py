@@ -37,7 +37,7 @@ WINDOW_ASPECT: Final = 2.0
 # steps of any direction add up by their squares over what the fovea takes in at once (two standard deviations either
 # way span its two degrees, textbook value). Grain differs by little but everywhere: its steps add up with their sign,
 # over twice as far. Both were chosen by calibration: with shorter windows paint averaged over views scores below
-# projected paint, which people find half as often (tests/benchmarks/calibration.py).
+# paint put back by views, which people find less often (tests/benchmarks/calibration.py).
 COLOUR_LINE_DEG: Final = 0.5
 GRAIN_LINE_DEG: Final = 1.0
 

@@ -12,6 +12,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import combinations
@@ -281,8 +282,8 @@ def _one_set(number: int) -> tuple[str, dict[str, float], float]:
 def measured(numbers: Sequence[int]) -> Calibration:
     """Build the sets of these numbers, lay every paint on each and judge it, in two processes."""
     rows = []
-    with get_context("spawn").Pool(2, _one_thread) as pool:
-        for row in pool.imap(_one_set, numbers):
+    with ProcessPoolExecutor(2, get_context("spawn"), _one_thread) as pool:
+        for row in pool.map(_one_set, numbers):
             rows.append(row)
             if sys.stderr.isatty():
                 print(f"{len(rows)} of {len(numbers)} sets", end="\r", file=sys.stderr)
