@@ -120,7 +120,8 @@ class FastLooker:
         self._judge = None
 
     def _paint(self, scene: Scene, station: Camera) -> Paint:
-        if continues_wall(scene):
+        own = self._as_painted and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)
+        if continues_wall(scene) and not own:
             return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
         return OwnPaint()
 

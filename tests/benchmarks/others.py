@@ -38,7 +38,7 @@ from previz.look.view import Engine
 from previz.pipeline.fastlooking import FastLooker
 from previz.pipeline.looking import Looker
 from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet
-from tests.benchmarks.judge import SEED, knocked_cameras
+from tests.benchmarks.crew import SEED, knocked_cameras
 
 # seconds for one way, and how many cameras it may take at most
 BUDGET_S = 5.0

@@ -1,0 +1,190 @@
+"""Worker processes that score cameras on one set, fast and in full, for the benchmark of the fast judge."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import pickle
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from previz.build.surface import BRIDGE as BRIDGE_LAYER
+from previz.camera import Camera
+from previz.errors import JudgeError
+from previz.judge.breaks import break_of
+from previz.judge.frame import wall_px_per_m
+from previz.judge.outline import outline_of
+from previz.judge.viewer import Viewer
+from previz.look.choose import open_engine
+from previz.pipeline.fastlooking import FastLooker
+from previz.pipeline.looking import Looker
+from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet
+from previz.scene.move import Move
+
+FRAME_PX = (960, 540)
+SEED = 20
+
+# Cameras of one candidate: one knock, seen at so many frames spread over the move. Candidates are ranked by the mean
+# of their frames, as a search does: single frames near the station point tie at exactly 0.
+FRAMES_OF_CANDIDATE = 5
+
+
+def knocked_cameras(move: Move, candidates: int, size_px: tuple[int, int], seed: int) -> list[Camera]:
+    """Random cameras, ``FRAMES_OF_CANDIDATE`` for each candidate: a random frame of each fifth of the move, knocked.
+
+    Knocks go up to 30 mm each way, 1.7 degrees of pan and tilt, 1.1 of roll, 5 % of focal length.
+    """
+    rng = np.random.default_rng(seed)
+    parts = np.array_split(np.array(move.frames), FRAMES_OF_CANDIDATE)
+    cameras = []
+    for _ in range(candidates):
+        shift = rng.uniform(-0.030, 0.030, 3)
+        pan, tilt, roll = np.radians(rng.uniform([-1.7, -1.7, -1.1], [1.7, 1.7, 1.1]))
+        factor = rng.uniform(0.95, 1.05)
+        for part in parts:
+            camera = move.camera(int(rng.choice(part)), *size_px)
+            cameras.append(camera.moved(shift, pan, tilt, roll, factor))
+    return cameras
+
+
+class Scorer:
+    """Scores cameras on one set, fast and in full, in the process that it is made in."""
+
+    def __init__(self, ready: ReadySet, size_px: tuple[int, int]) -> None:
+        self.ready = ready
+        self.looker = Looker(open_engine())
+        self.looker.load(ready)
+        self.fast = FastLooker(ready, self.looker.engine, self.looker.sight, self.looker.ordinary)
+        # the same with the paint as it was painted, not as it was meant
+        self.painted = FastLooker(
+            ready, self.looker.engine, self.looker.sight, self.looker.ordinary, as_painted=True
+        )
+        # the paint stays where the scene has it
+        self.station = ready.move.camera(ready.move.station_frame, *size_px)
+
+    def fast_break(self, camera: Camera, as_painted: bool = False) -> float:
+        """Break by the fast judge, percent; NaN where it cannot be judged."""
+        judge = self.painted if as_painted else self.fast
+        try:
+            return judge.judged(self.ready.scene, camera, self.station).percent
+        except JudgeError:
+            return float("nan")
+
+    def full_break(self, camera: Camera) -> float:
+        """Break of the frame drawn with and without the bridge, percent; NaN where it cannot be judged."""
+        engine, viewer = self.looker.engine, Viewer(camera.height_px)
+        with_bridge, clean = engine.draw(camera, WITH_BRIDGE), engine.draw(camera, CLEAN)
+        outline = outline_of(with_bridge.cover(BRIDGE_LAYER), viewer)
+        try:
+            size = wall_px_per_m(outline, camera, self.looker.sight)
+            ordinary = self.looker.ordinary(camera.height_px).at(size)
+            seen, wanted = np.clip(with_bridge.colour, 0.0, 1.0), np.clip(clean.colour, 0.0, 1.0)
+            return break_of(seen, wanted, outline, ordinary, viewer).percent
+        except JudgeError:
+            return float("nan")
+
+
+# What a worker can be asked to do. Each takes the worker's scorer first.
+
+
+def both(scorer: Scorer, cameras: list[Camera]) -> list[tuple[float, float, float]]:
+    return [(scorer.fast_break(c), scorer.fast_break(c, as_painted=True), scorer.full_break(c)) for c in cameras]
+
+
+def full(scorer: Scorer, cameras: list[Camera]) -> list[float]:
+    return [scorer.full_break(camera) for camera in cameras]
+
+
+def fast(scorer: Scorer, cameras: list[Camera]) -> float:
+    """Seconds of processor time that it took."""
+    started = time.process_time()
+    for camera in cameras:
+        scorer.fast_break(camera)
+    return time.process_time() - started
+
+
+def stream(scorer: Scorer, count: int, seed: int) -> list[float]:
+    """Judge ``count`` random cameras that are forgotten at once; MB resident after each quarter, and the peak."""
+    marks = []
+    for quarter in range(4):
+        for part in range(count // 4 // 50):
+            number = 1000 * (4 * seed + quarter) + part
+            fast(scorer, knocked_cameras(scorer.ready.move, 50 // FRAMES_OF_CANDIDATE, FRAME_PX, number))
+        marks.append(_resident("VmRSS"))
+    return [*marks, _resident("VmHWM")]
+
+
+def _resident(key: str) -> float:
+    """MB of this process from the Linux kernel's own books, NaN elsewhere."""
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return float("nan")
+    lines = status.read_text(encoding="ascii", errors="replace").splitlines()
+    return next(float(line.split()[1]) for line in lines if line.startswith(key + ":")) * 1024e-6
+
+
+def _work(line: Connection, path: str) -> None:
+    try:
+        with Path(path).open("rb") as file:
+            scorer = Scorer(pickle.load(file), FRAME_PX)
+        line.send(None)
+        while True:
+            task, arguments = line.recv()
+            line.send(task(scorer, *arguments))
+    except EOFError:
+        return
+    except Exception as error:
+        line.send(error)
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Worker processes that hold one set each."""
+
+    lines: tuple[Connection, ...]
+
+    def ask(self, task: Callable[..., Any], *shares: tuple[Any, ...]) -> list[Any]:
+        """Give the first workers a share each, all at once, and wait for every answer."""
+        for line, share in zip(self.lines, shares, strict=False):
+            line.send((task, share))
+        return [_answer(line) for line in self.lines[: len(shares)]]
+
+
+def _answer(line: Connection) -> Any:
+    answer = line.recv()
+    if isinstance(answer, Exception):
+        raise answer
+    return answer
+
+
+@contextmanager
+def crew(path: Path, workers: int = 2) -> Iterator[Crew]:
+    """Spawned workers with the set pickled at ``path``; one thread of the software renderer each."""
+    context = multiprocessing.get_context("spawn")
+    for name in ("LP_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    pipes = [context.Pipe() for _ in range(workers)]
+    processes = [context.Process(target=_work, args=(there, str(path)), daemon=True) for _, there in pipes]
+    for process in processes:
+        process.start()
+    for _, there in pipes:
+        there.close()
+    lines = tuple(here for here, _ in pipes)
+    try:
+        for line in lines:
+            _answer(line)
+        yield Crew(lines)
+    finally:
+        for line in lines:
+            line.close()
+        for process in processes:
+            process.join(timeout=10.0)
+            if process.is_alive():
+                process.kill()
