@@ -57,16 +57,11 @@ class Camera:
     def rays(self, px: ArrayLike) -> tuple[Array, Array]:
         """Sight lines through pixels (..., 2): origins (..., 3) m and unit directions (..., 3)."""
         p = np.asarray(px, dtype=np.float64)
-        cam = np.stack(
-            [
-                (p[..., 0] - self.centre_x_px) / self.focal_px,
-                -(p[..., 1] - self.centre_y_px) / self.focal_px,
-                -np.ones(p.shape[:-1]),
-            ],
-            axis=-1,
-        )
-        directions = cam @ self.world_from_cam[:3, :3].T
-        directions /= np.linalg.norm(directions, axis=-1, keepdims=True)
+        right, down = (p[..., 0] - self.centre_x_px) / self.focal_px, (p[..., 1] - self.centre_y_px) / self.focal_px
+        length = np.sqrt(right * right + down * down + 1.0)
+        directions = np.empty((*p.shape[:-1], 3))
+        for axis, (x, y, z) in enumerate(self.world_from_cam[:3, :3]):
+            directions[..., axis] = (right * x - down * y - z) / length
         return np.broadcast_to(self.position, directions.shape).copy(), directions
 
     def resized(self, width_px: int, height_px: int, factor: float | None = None) -> Camera:

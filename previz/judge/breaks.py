@@ -1,8 +1,8 @@
 """Break: the share of the bridge's visible outline that a viewer can find (design section 6).
 
 The viewer looks for a line where there should be none. Across every piece of the outline two steps are taken at
-every scale, in mean colour and in grain, and added up along the outline as the eye adds up what lies in line. A piece
-is broken where a step
+every scale, in mean colour and in grain; a third is that of the outline itself against both its sides, where paint
+draws a rim. They are added up along the outline as the eye adds up what lies in line. A piece is broken where a step
 
 1. can be seen: it is at least one just noticeable difference;
 2. stands out: it is beyond what 95 of 100 pieces of a line laid elsewhere on the clean wall show, all scales and
@@ -10,7 +10,9 @@ is broken where a step
 3. is the bridge's doing: on one side or the other the picture differs from the clean frame by at least one
    just noticeable difference at that scale. A step that the wall itself has at that very place is no break.
 
-Runs of broken pieces too short to see do not count. By (2) a clean wall shows some pieces broken by chance; their
+How many times a step is as large as the least of these limits asks is its size. Eyes have no hard limit: a piece counts
+by the chance of being found that its largest step has, one half at the limit (``chance_found`` of
+:mod:`previz.judge.viewer`). Runs too short to see do not count. By (2) a clean wall, too, has pieces that count; their
 share c, measured on the laid lines by the same rules, is taken out by Abbott's formula (b - c) / (1 - c), the usual
 correction for guessing (Abbott, Journal of Economic Entomology 18, 265, 1925).
 """
@@ -25,10 +27,10 @@ from numpy.typing import NDArray
 
 from previz.build.surface import Picture
 from previz.errors import JudgeError
-from previz.judge.fields import fields_of, reach_px, window_px
-from previz.judge.ordinary import JND, Ordinary, across, added_up, in_direction
+from previz.judge.fields import Fields, fields_of, reach_px, window_px
+from previz.judge.ordinary import JND, Ordinary, across, added_up, in_direction, steps_across
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
-from previz.judge.viewer import SHORTEST_RUN_DEG, Viewer
+from previz.judge.viewer import SHORTEST_RUN_DEG, Viewer, chance_found
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -36,28 +38,31 @@ Floats = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, eq=False)
 class Sides:
-    """What the windows see, (S, N, 4) each: L*, a*, b* and log grain outside and inside the outline at every scale."""
+    """What the windows see with the bridge, ``seen``, and without it, ``clean``.
 
-    outside: Floats
-    inside: Floats
-    clean_outside: Floats
-    clean_inside: Floats
+    (3, S, N, 4) each: outside, inside and on the outline, at every scale, L*, a*, b* and log grain (0 on the outline).
+    """
+
+    seen: Floats
+    clean: Floats
 
 
 @dataclass(frozen=True, eq=False)
 class Break:
     """The break of one frame.
 
-    ``percent`` 0 to 100; ``outline`` and, piece by piece, ``broken`` (N,) bool, ``kind`` (N,) int8 (index into
-    ``ordinary.KINDS`` of the step that stands out most, -1 where unbroken) and ``excess`` (N,) how many times the
-    largest step exceeds what the clean wall shows. ``chance`` is the share broken by chance on the clean wall.
+    ``percent`` 0 to 100; ``outline`` and, piece by piece, ``size`` (N,) how many times its largest step is as large as
+    the limit, ``broken`` (N,) bool where that is 1 or more, and ``kind`` (N,) int8 (index into ``ordinary.KINDS`` of
+    that step, -1 where unbroken). ``counted`` is the share of the outline that counts, 0 to 1, ``chance`` what of a
+    clean wall does.
     """
 
     percent: float
     outline: Outline
+    size: Array
     broken: NDArray[np.bool_]
     kind: NDArray[np.int8]
-    excess: Array
+    counted: float
     chance: float
 
 
@@ -73,9 +78,14 @@ def sides_of(with_bridge: Picture, clean: Picture, outline: Outline, viewer: Vie
     sides = []
     for picture in (with_bridge, clean):
         fields = fields_of(picture[part], viewer, origin)
-        pairs = [across(fields, k, outline.xy, outline.normal, s) for k, s in enumerate(window_px(viewer))]
-        sides += [np.stack([pair[0] for pair in pairs]), np.stack([pair[1] for pair in pairs])]
+        sides.append(looked_across(fields, outline, viewer))
     return Sides(*sides)
+
+
+def looked_across(fields: Fields, outline: Outline, viewer: Viewer) -> Floats:
+    """What the windows (3, S, N, 4) see of the fields outside, inside and on an outline."""
+    scales = enumerate(window_px(viewer))
+    return np.stack([across(fields, k, outline.xy, outline.normal, sigma) for k, sigma in scales], axis=1)
 
 
 def break_of(
@@ -88,16 +98,18 @@ def break_of(
 def decided(sides: Sides, outline: Outline, ordinary: Ordinary, viewer: Viewer) -> Break:
     """Break from what the windows see on either side of the outline."""
     steps, changes = _steps_and_changes(sides, outline, viewer)
-    limit = in_direction(ordinary.limit, outline.normal)
-    excess = steps / limit
-    counts = (steps >= JND) & (excess >= 1.0) & (changes >= JND)
-    shortest = SHORTEST_RUN_DEG * viewer.px_per_deg
-    broken = without_short_runs(np.asarray(counts.any(axis=(1, 2))), outline, shortest)
-    chance = float(in_direction(ordinary.chance, outline.normal).mean())
-    share = max(0.0, (float(broken.mean()) - chance) / (1.0 - chance))
-    largest = np.where(counts, excess, 0.0).max(axis=1)
-    kind = np.where(broken, largest.argmax(axis=1), -1).astype(np.int8)
-    return Break(100.0 * share, outline, broken, kind, excess.max(axis=(1, 2)), chance)
+    a = len(ordinary.chance)
+    table = np.concatenate([ordinary.limit.reshape(a, -1), ordinary.chance[:, None]], axis=1)
+    along = in_direction(table, outline.normal)
+    limit = np.maximum(along[:, :-1].reshape(-1, *ordinary.limit.shape[1:]), JND)
+    sizes = np.minimum(steps / limit, changes / JND).max(axis=1)
+    size = without_short_runs(sizes.max(axis=1), outline, SHORTEST_RUN_DEG * viewer.px_per_deg)
+    broken = np.asarray(size >= 1.0)
+    kind = np.where(broken, sizes.argmax(axis=1), -1).astype(np.int8)
+    counted = float(chance_found(size).mean())
+    chance = float(along[:, -1].mean())
+    share = max(0.0, (counted - chance) / (1.0 - chance))
+    return Break(100.0 * share, outline, size, broken, kind, counted, chance)
 
 
 def _seen_from_outline(
@@ -112,17 +124,14 @@ def _seen_from_outline(
 
 
 def _steps_and_changes(sides: Sides, outline: Outline, viewer: Viewer) -> tuple[Array, Array]:
-    """Steps across the outline and the larger change on either side against the clean frame, both (N, S, 2)."""
+    """Steps across the outline and the larger change on either side against the clean frame, both (N, S, K)."""
 
     def averaged(values: Floats, sigma_deg: float) -> Floats:
         return smoothed_along(values, outline, sigma_deg * viewer.px_per_deg)
 
-    steps, changes = [], []
-    for scale in range(len(sides.outside)):
-        outside, inside = sides.outside[scale], sides.inside[scale]
-        # the step and the two changes go through the windows together
-        three = [outside - inside, outside - sides.clean_outside[scale], inside - sides.clean_inside[scale]]
-        found = added_up(np.stack(three, axis=1), averaged, scale)
-        steps.append(found[:, 0])
-        changes.append(np.maximum(found[:, 1], found[:, 2]))
-    return np.stack(steps, axis=1).astype(np.float64), np.stack(changes, axis=1).astype(np.float64)
+    changed = sides.seen - sides.clean
+    # on either side, and on the outline for a rim
+    changes = [np.concatenate([changed[side], changed[2, ..., :3]], axis=-1) for side in (0, 1)]
+    # the step and the two changes go through the windows together
+    found = added_up(np.stack([steps_across(sides.seen), *changes], axis=2), averaged).astype(np.float64)
+    return found[:, 0], np.maximum(found[:, 1], found[:, 2])

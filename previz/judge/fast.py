@@ -24,33 +24,25 @@ from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
+from previz.judge.shares import shares
 from previz.judge.silhouette import silhouette
-from previz.judge.viewer import GRAIN_FLOOR, GRAIN_WINDOW, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Floats = NDArray[np.floating[Any]]
 
-# share of a window that lies on its own side of a straight outline; a grain window is as far away for its size
-_OWN_SIDE = float(ndtr(WINDOW_OFFSET))
+# how far from the outline the middle of a half of the window on it lies, in window widths: E(|x|) of a Gaussian
+_HALF_WINDOW = math.sqrt(2.0 / math.pi)
 
-# how far beyond the outline, in window widths, the middle of that other share lies: E(x | x > a) - a of a Gaussian
-_BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / (1.0 - _OWN_SIDE) - WINDOW_OFFSET
-
-
-def _edge_energy() -> float:
-    """What a straight edge of height one adds to the grain energy seen one grain window away.
-
-    The residue of an edge after a Gaussian of width one is H(x) - Phi(x); its square is averaged by the grain window.
-    """
-    x = np.linspace(-12.0, 12.0, 48_001)
-    residue = (x > 0.0) - ndtr(x)
-    window = np.exp(-0.5 * (x / GRAIN_WINDOW - WINDOW_OFFSET) ** 2) / (GRAIN_WINDOW * math.sqrt(2.0 * math.pi))
-    return float((residue**2 * window).sum() * (x[1] - x[0]))
+# how far beyond the middles of the colour windows those of the grain windows lie, in window widths
+_TO_GRAIN = GRAIN_OFFSET * GRAIN_WINDOW - WINDOW_OFFSET
 
 
-_EDGE_ENERGY = _edge_energy()
+# where a window reaches across a straight outline, how many window widths past it the middle of that part lies:
+# E(x | x > a) - a of a Gaussian
+_BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / float(ndtr(-WINDOW_OFFSET)) - WINDOW_OFFSET
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,9 +119,9 @@ class FastJudge:
     wall: str = "wall"
     bridge: str = "bridge"
 
-    def outline(self, camera: Camera) -> Outline:
-        """The bridge's outline in the camera's frame."""
-        cover, (left, top) = silhouette(
+    def outline(self, camera: Camera) -> tuple[Outline, Field, tuple[int, int]]:
+        """The bridge's outline in the camera's frame, its cover (h, w) in a part of it and that part's corner."""
+        cover, corner = silhouette(
             camera, self.vertices, self.faces, self.sight, self.wall, self.wall_reaches
         )
         if cover.size == 0 or min(cover.shape) < 2:
@@ -137,12 +129,12 @@ class FastJudge:
         outline = outline_of(cover, Viewer(camera.height_px))
         if len(outline) == 0:
             raise JudgeError("the bridge's outline is not in the frame")
-        return replace(outline, xy=outline.xy + [left, top])
+        return replace(outline, xy=outline.xy + corner), cover, corner
 
     def judge(self, camera: Camera, paint: Paint) -> Break:
         """Break of one camera. Raises ``JudgeError`` where it cannot be judged."""
         viewer = Viewer(camera.height_px)
-        outline = self.outline(camera)
+        outline, cover, corner = self.outline(camera)
         sigma = np.array(window_px(viewer))[:, None, None] * outline.normal
         out_px, in_px = outline.xy + WINDOW_OFFSET * sigma, outline.xy - WINDOW_OFFSET * sigma
         out_point, in_point, size = self._wall_at(camera, np.stack([out_px, in_px]))
@@ -152,20 +144,31 @@ class FastJudge:
         if near.shadowed is not near.clean:
             wall_out, wall_in = near.shadowed.at(*out_point), near.shadowed.at(*in_point)
         pattern = paint.at(*self._bridge_at(camera, outline, in_px), near)
-        seen_out, seen_in = _across_the_edge(wall_out, wall_in, pattern, sigma)
-        sides = Sides(seen_out, seen_in, _as_seen(clean_out, sigma), _as_seen(clean_in, -sigma))
-        return decided(sides, outline, self.ordinary.at(size), viewer)
+        inside = _covered(cover, in_px - _TO_GRAIN * sigma - corner)
+        on_px = np.broadcast_to(outline.xy, out_px.shape)
+        bridge_share = shares(cover, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
+        seen = _across_the_edge(wall_out, wall_in, pattern, sigma, bridge_share, inside)
+        clean = np.stack(
+            [
+                _joined(clean_out.colour(), clean_out.grain(_TO_GRAIN * sigma)),
+                _joined(clean_in.colour(), clean_in.grain(-_TO_GRAIN * sigma)),
+                _joined(clean_out.colour(-WINDOW_OFFSET * sigma), np.zeros(out_px.shape[:2], dtype=np.float32)),
+            ]
+        )
+        return decided(Sides(seen, clean), outline, self.ordinary.at(size), viewer)
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
         """Wall points (S, N, 3) m and their magnification (S, N) at two sets of pixels (2, S, N, 2), and its median."""
-        origins, directions = camera.rays(px.reshape(-1, 2))
+        ends = px[:, [0, -1]]
+        origins, directions = camera.rays(ends.reshape(-1, 2))
         hits = self.sight.first_hits(origins, directions, names=[self.wall])
         met = np.isfinite(hits.distance)
         if not met.any():
             raise JudgeError("there is no wall behind the bridge")
         point = np.where(met[:, None], hits.point, hits.point[np.flatnonzero(met)[0]])
         px_per_m = camera.focal_px / camera.depth(point)
-        points, sizes = point.reshape(*px.shape[:3], 3), px_per_m.reshape(px.shape[:3])
+        points = _between(point.reshape(*ends.shape[:3], 3))
+        sizes = camera.focal_px / camera.depth(points)
         return (points[0], sizes[0]), (points[1], sizes[1]), float(np.median(px_per_m[met]))
 
     def _bridge_at(self, camera: Camera, outline: Outline, px: Array) -> tuple[Array, Camera, Array]:
@@ -173,58 +176,70 @@ class FastJudge:
 
         A window that reaches across a narrow bridge is taken to see its edge.
         """
-        edge = outline.xy - 0.75 * outline.spacing_px * outline.normal
-        origins, directions = camera.rays(np.concatenate([px.reshape(-1, 2), edge]))
-        hits = self.sight.first_hits(origins, directions, names=[self.bridge])
-        scales, count = px.shape[:2]
-        points = hits.point[: scales * count].reshape(scales, count, 3)
-        at_edge = hits.point[scales * count :]
-        points = np.where(np.isnan(points), at_edge, points)
+        nearest, farthest = self._met_on_bridge(camera, np.concatenate([px[0], px[-1]])).reshape(2, -1, 3)
+        missed = np.isnan(nearest[:, 0])
+        if missed.any():
+            edge = outline.xy[missed] - 0.75 * outline.spacing_px * outline.normal[missed]
+            nearest[missed] = self._met_on_bridge(camera, edge)
+        points = _between(np.stack([nearest, np.where(np.isnan(farthest), nearest, farthest)])[None])[0]
         known = np.asarray(np.isfinite(points).all(axis=2))
         if not known.any():
             raise JudgeError("the bridge is too thin to be judged")
         points = np.where(known[..., None], points, points[known][0])
         return points, camera, camera.depth(points)
 
+    def _met_on_bridge(self, camera: Camera, px: Array) -> Array:
+        """Points (N, 3) m of the bridge at pixels (N, 2), NaN where there is none."""
+        origins, directions = camera.rays(px)
+        return self.sight.first_hits(origins, directions, names=[self.bridge]).point
 
-def _across_the_edge(wall_out: Places, wall_in: Places, paint: Places, sigma: Array) -> tuple[Field, Field]:
-    """Fields (S, N, 4) as the windows on either side of a straight outline see them.
 
-    A window reaches across the outline with a share ``1 - _OWN_SIDE`` of its weight. There it sees the other layer
-    instead of the continuation of its own: the difference of the two, where that part of the window lies, is added.
-    ``sigma`` (S, N, 2) px points out of the bridge and is as long as a window is wide.
+def _between(ends: Array) -> Array:
+    """Points (K, S, N, 3) m for all scales from those (K, 2, N, 3) of the narrowest and the widest windows.
+
+    The windows' middles lie on a line across the outline, and relief within a few pixels is flat enough.
     """
-    far, near = WINDOW_OFFSET + _BEYOND, WINDOW_OFFSET - _BEYOND
-    other = np.float32(1.0 - _OWN_SIDE)
+    widths = np.array(WINDOW_DEG)
+    part = ((widths - widths[0]) / (widths[-1] - widths[0]))[None, :, None, None]
+    return np.asarray((1.0 - part) * ends[:, :1] + part * ends[:, 1:])
+
+
+def _covered(cover: Field, px: Array) -> Field:
+    """Share of bridge (S, N) in the pixels at (S, N, 2) px of a part of the frame, none outside it."""
+    h, w = cover.shape
+    x, y = np.floor(px[..., 0]).astype(np.int64), np.floor(px[..., 1]).astype(np.int64)
+    within = (x >= 0) & (x < w) & (y >= 0) & (y < h)
+    return np.where(within, cover[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)], np.float32(0.0))
+
+
+def _across_the_edge(
+    wall_out: Places, wall_in: Places, paint: Places, sigma: Array, bridge_share: Field, inside: Field
+) -> Field:
+    """Fields (3, S, N, 4) as the windows outside, inside and on the outline see them.
+
+    ``bridge_share`` (3, S, N, 1) is how much of each window's weight lies on the bridge. Where a window reaches across
+    the outline it sees the other layer instead of the continuation of its own: the difference of the two, where that
+    part of the window lies, is added. ``sigma`` (S, N, 2) px points out of the bridge and is as long as a window is
+    wide. Grain is looked at so far from the outline that its windows do not reach across, but over a narrow bridge:
+    ``inside`` (S, N) is how much bridge is still there.
+    """
+    far, near = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _BEYOND) * sigma
     # paint and wall just inside the outline, and just outside it
-    within = paint.colour(near * sigma, True) - wall_in.colour(near * sigma, True)
-    without = wall_out.colour(-near * sigma, True) - paint.colour(far * sigma, True)
-    # grain is looked at farther away: wall and paint there, on either side
-    farther = WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * sigma
-    e_wall_out, e_wall_in = _energy(wall_out.grain(farther)), _energy(wall_in.grain(-farther))
-    outside = farther + 2.0 * WINDOW_OFFSET * sigma
-    e_paint_in, e_paint_out = _energy(paint.grain(-farther)), _energy(paint.grain(outside))
-    edge = _EDGE_ENERGY * (0.5 * (within - without)[..., 0]) ** 2
-    grain_out = _grain(e_wall_out + other * (e_paint_in - e_wall_in) + edge)
-    grain_in = _grain(e_paint_in + other * (e_wall_out - e_paint_out) + edge)
-    return (
-        _joined(wall_out.colour() + other * within, grain_out),
-        _joined(paint.colour() + other * without, grain_in),
+    within = paint.colour(near, True) - wall_in.colour(near, True)
+    without = wall_out.colour(-near, True) - paint.colour(far, True)
+    farther = _TO_GRAIN * sigma
+    grain_in = inside * paint.grain(-farther) + (np.float32(1.0) - inside) * wall_in.grain(-farther)
+    out_share, in_share, on_share = bridge_share
+    half = (WINDOW_OFFSET - _HALF_WINDOW) * sigma
+    half_inside = paint.colour(half, True) - wall_in.colour(half, True)
+    return np.stack(
+        [
+            _joined(wall_out.colour() + out_share * within, wall_out.grain(farther)),
+            _joined(paint.colour() + (np.float32(1.0) - in_share) * without, grain_in),
+            _joined(wall_out.colour(-WINDOW_OFFSET * sigma) + on_share * half_inside, np.zeros_like(grain_in)),
+        ]
     )
-
-
-def _as_seen(wall: Places, away: Array) -> Field:
-    """The clean wall's fields, grain taken farther ``away`` (S, N, 2) px from the outline than colour."""
-    return _joined(wall.colour(), wall.grain(WINDOW_OFFSET * (GRAIN_WINDOW - 1.0) * away))
 
 
 def _joined(colour: Field, grain: Field) -> Field:
     return np.concatenate([colour, grain[..., None]], axis=2)
-
-
-def _energy(grain: Field) -> Field:
-    return np.asarray(np.exp(2.0 * grain) - GRAIN_FLOOR**2)
-
-
-def _grain(energy: Floats) -> Field:
-    return np.asarray(0.5 * np.log(np.maximum(energy, 0.0) + GRAIN_FLOOR**2), dtype=np.float32)

@@ -11,13 +11,13 @@ from scipy.ndimage import gaussian_filter
 
 from previz import colour
 from previz.build.surface import Picture
-from previz.judge.viewer import GRAIN_FLOOR, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, Viewer
 
 # Standard deviation (px) of what a pixel averages, 1/12, and of looking up between pixels linearly, 1/6 on the mean
 _OWN_WIDTH_PX = 0.5
 
 # Gaussian windows are cut off at this many standard deviations
-_CUT = 2.5
+CUT = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +57,7 @@ def window_px(viewer: Viewer) -> tuple[float, ...]:
 def reach_px(viewer: Viewer) -> int:
     """How far from the outline its windows look, in whole pixels."""
     widest = window_px(viewer)[-1]
-    return int(np.ceil(widest * (_CUT * (1.0 + GRAIN_WINDOW) + WINDOW_OFFSET * GRAIN_WINDOW))) + 1
+    return int(np.ceil(widest * (CUT * (1.0 + GRAIN_WINDOW) + GRAIN_OFFSET * GRAIN_WINDOW))) + 1
 
 
 def fields_of(linear: Picture, viewer: Viewer, origin: tuple[int, int] = (0, 0)) -> Fields:
@@ -84,11 +84,7 @@ def _filled(values: NDArray[np.float32], linear: Picture, viewer: Viewer) -> Ite
     """
     seen = colour.lab(linear).astype(np.float32)
     sigmas = window_px(viewer)
-    done = min(_OWN_WIDTH_PX, 0.9 * sigmas[0])
-    window: NDArray[np.float32] = seen
-    for scale, sigma in enumerate(sigmas):
-        window = _blurred(window, float(np.sqrt(sigma**2 - done**2)))
-        done = sigma
+    for scale, (sigma, window) in enumerate(zip(sigmas, windows_of(seen, sigmas), strict=True)):
         residue = seen[..., 0] - window[..., 0]
         energy = _blurred(residue * residue, GRAIN_WINDOW * sigma)
         into = values[min(scale, len(values) - 1)]
@@ -97,6 +93,21 @@ def _filled(values: NDArray[np.float32], linear: Picture, viewer: Viewer) -> Ite
         yield
 
 
+def own_width_px(sigmas: tuple[float, ...]) -> float:
+    """Standard deviation (px) of what looking at pixels and between them has averaged already."""
+    return min(_OWN_WIDTH_PX, 0.9 * sigmas[0])
+
+
+def windows_of(seen: NDArray[np.float32], sigmas: tuple[float, ...]) -> Iterator[NDArray[np.float32]]:
+    """A picture (H, W, C) averaged over windows of these standard deviations (px), growing."""
+    done = own_width_px(sigmas)
+    window = seen
+    for sigma in sigmas:
+        window = _blurred(window, float(np.sqrt(sigma**2 - done**2)))
+        done = sigma
+        yield window
+
+
 def _blurred(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     axes = (0, 1)
-    return np.asarray(gaussian_filter(picture, sigma, mode="nearest", truncate=_CUT, axes=axes))
+    return np.asarray(gaussian_filter(picture, sigma, mode="nearest", truncate=CUT, axes=axes))

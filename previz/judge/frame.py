@@ -15,10 +15,10 @@ from previz.geometry import Array
 from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
-from previz.judge.ordinary import KINDS, OrdinaryWall
+from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
-from previz.judge.tells import TELLS, Mended, named, tells_of
+from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.look.view import View
@@ -112,5 +112,4 @@ def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str
 
 def kinds_named(found: Break) -> tuple[str, ...]:
     """The kinds of step that give the bridge away, the most frequent first: tells without their causes."""
-    of_kind = np.array([TELLS.index(kind) for kind in KINDS], dtype=np.int8)
-    return named(found, np.where(found.broken, of_kind[found.kind], -1).astype(np.int8))
+    return named(found, np.where(found.broken, TELL_OF_KIND[found.kind], -1).astype(np.int8))

@@ -63,7 +63,8 @@ def _look_up(number, a, b, places, aside, finer, grain, out):  # type: ignore[no
 
     ``a`` and ``b`` are the levels ``number`` and ``number`` + 1: values, their (S, H, W), factor, middle x and y.
     ``places`` are px, shrink, low and part of ``Places``; ``aside`` (S, N, 2) px of the camera or (0, 0, 2) for none.
-    ``finer`` looks at the field of the next finer scale instead, the finest at its own.
+    ``finer`` looks at the field of the next finer scale instead, the finest at its own, and at the nearer level only:
+    it is for what counts little.
     """
     px, shrink, low, part = places
     scales, count = low.shape
@@ -77,6 +78,10 @@ def _look_up(number, a, b, places, aside, finer, grain, out):  # type: ignore[no
                 x += aside[s, i, 0] * shrink[s, i]
                 y += aside[s, i, 1] * shrink[s, i]
             weight = part[s, i]
+            if finer > 0:
+                values = _colour_at(a, f, x, y) if weight < 0.5 else _colour_at(b, f, x, y)
+                out[s, i, 0], out[s, i, 1], out[s, i, 2] = values
+                continue
             if grain:
                 value = (1.0 - weight) * _grain_at(a, f, x, y)
                 if weight > 0.0:
@@ -148,7 +153,7 @@ class Places:
     def colour(self, aside_px: Array | None = None, finer: bool = False) -> Field:
         """L*, a*, b* (S, N, 3) there, or ``aside_px`` (S, N, 2) pixels of the camera beside.
 
-        ``finer``: as the next finer scale sees it.
+        ``finer``: as the next finer scale sees it, at the nearer magnification that was drawn.
         """
         return self.fields.looked_up(self, aside_px, finer)
 

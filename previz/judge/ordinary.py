@@ -19,20 +19,23 @@ from scipy.ndimage import maximum_filter
 from previz.build.surface import Picture
 from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_by_scale, window_px
-from previz.judge.outline import longest_runs_only, smoothed
+from previz.judge.outline import long_runs_only, smoothed
 from previz.judge.viewer import (
     COLOUR_LINE_DEG,
     GRAIN_LINE_DEG,
+    GRAIN_OFFSET,
     GRAIN_WINDOW,
     JND_COLOUR,
     JND_GRAIN,
     PIECE_SPACING_DEG,
+    RIM_GAIN,
     SHORTEST_RUN_DEG,
     WINDOW_ASPECT,
     WINDOW_DEG,
     WINDOW_GAIN,
     WINDOW_OFFSET,
     Viewer,
+    chance_found,
 )
 
 Floats = NDArray[np.floating[Any]]
@@ -42,8 +45,8 @@ Array = NDArray[np.float64]
 ORDINARY_SHARE: Final = 0.95
 
 # kinds of step, in the order in which arrays hold them
-KINDS: Final = ("colour", "grain")
-JND: Final = np.array([JND_COLOUR, JND_GRAIN])
+KINDS: Final = ("colour", "grain", "rim")
+JND: Final = np.array([JND_COLOUR, JND_GRAIN, JND_COLOUR])
 
 # directions of the laid lines over half a turn; in between is interpolated
 DIRECTIONS: Final = 8
@@ -68,34 +71,48 @@ _TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with
 class Ordinary:
     """Limits of ordinary steps on one wall at one magnification.
 
-    ``limit`` (A, S, 2): for A directions of a line (angle 0 to pi from image x, y down), S scales and both kinds,
+    ``limit`` (A, S, K): for A directions of a line (angle 0 to pi from image x, y down), S scales and all kinds,
     the step that 95 of 100 pieces stay below, all scales and kinds counted together. ``chance`` (A,) is the share of
-    pieces that the rules of break would still call broken.
+    pieces that the rules of break would still count.
     """
 
     limit: Array
     chance: Array
 
 
-def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> tuple[Floats, Floats]:
-    """Field values (..., 4) outside and inside ``places`` (..., 2) px: colour one window away, grain one of its own."""
-    sides = []
-    for offset in (WINDOW_OFFSET * sigma * normals, -WINDOW_OFFSET * sigma * normals):
-        values = fields.at(scale, places + offset)
-        values[..., 3] = fields.at(scale, places + GRAIN_WINDOW * offset)[..., 3]
-        sides.append(values)
-    return sides[0], sides[1]
+def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> Floats:
+    """Field values (3, ..., 4) outside, inside and on ``places`` (..., 2) px.
 
-
-def added_up(difference: Floats, along: Callable[[Floats, float], Floats], scale: int) -> Floats:
-    """Size (..., 2) of colour and grain differences (..., 4) as the eye adds them up along a line.
-
-    ``along`` averages values (..., C) along the line with a Gaussian window of so many degrees.
+    Beside them colour is looked at one window away, grain one of its own; on them there is no grain to look at (0).
     """
-    colour = np.linalg.norm(along(difference[..., :3], WINDOW_ASPECT * WINDOW_DEG[scale]), axis=-1)
-    colour = np.sqrt(np.maximum(along(colour[..., None] ** 2, COLOUR_LINE_DEG)[..., 0], 0.0))
-    grain = np.abs(along(difference[..., 3:], GRAIN_LINE_DEG)[..., 0])
-    return np.stack([colour / WINDOW_GAIN, grain], axis=-1)
+    sides = []
+    for away in (sigma * normals, -sigma * normals):
+        values = fields.at(scale, places + WINDOW_OFFSET * away)
+        values[..., 3] = fields.at(scale, places + GRAIN_OFFSET * GRAIN_WINDOW * away)[..., 3]
+        sides.append(values)
+    on = fields.at(scale, places)
+    on[..., 3] = 0.0
+    return np.stack([*sides, on])
+
+
+def steps_across(seen: Floats) -> Floats:
+    """Differences (..., 7) that windows (3, ..., 4) show: colour (3) and grain (1) across, the rim's colour (3)."""
+    rim = seen[2, ..., :3] - 0.5 * (seen[0, ..., :3] + seen[1, ..., :3])
+    return np.concatenate([seen[0] - seen[1], rim], axis=-1)
+
+
+def added_up(differences: Floats, along: Callable[[Floats, float], Floats]) -> Floats:
+    """Size (N, ..., S, K) of differences (S, N, ..., 7) as the eye adds them up along a line: colour, grain and rim.
+
+    ``along`` averages values (N, ...) along the line with a Gaussian window of so many degrees.
+    """
+    colours = differences[..., [0, 1, 2, 4, 5, 6]]
+    joined = [along(d, WINDOW_ASPECT * width) ** 2 for d, width in zip(colours, WINDOW_DEG, strict=True)]
+    # (N, ..., S, colour or rim)
+    squares = np.stack([np.stack([j[..., :3].sum(axis=-1), j[..., 3:].sum(axis=-1)], axis=-1) for j in joined], axis=-2)
+    sizes = np.sqrt(np.maximum(along(squares, COLOUR_LINE_DEG), 0.0)) / np.array([WINDOW_GAIN, RIM_GAIN], np.float32)
+    grain = np.abs(along(np.moveaxis(differences[..., 3], 0, -1), GRAIN_LINE_DEG))
+    return np.stack([sizes[..., 0], grain, sizes[..., 1]], axis=-1)
 
 
 def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float32] | None = None) -> Ordinary:
@@ -131,25 +148,24 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     steps: list[list[Floats]] = [[] for _ in lines]
     # scale by scale: the fields of all scales of so large a picture would be the most that this program ever holds
     windows = zip(window_px(viewer), fields_by_scale(wall_square_on, viewer), strict=True)
-    for scale, (sigma, fields) in enumerate(windows):
+    for sigma, fields in windows:
         for k, (places, normal) in enumerate(lines):
-            outside, inside = across(fields, 0, places, normal, sigma)
-            steps[k].append(added_up(outside - inside, averaged, scale))
+            steps[k].append(steps_across(across(fields, 0, places, normal, sigma)))
     limits, chances = [], []
     for of_direction in steps:
         # the ends of the laid lines only serve the windows along them
-        laid = np.stack(of_direction, axis=2)[spare : count - spare]
+        laid = added_up(np.stack(of_direction), averaged)[spare : count - spare]
         limit = _limit(laid.reshape(-1, *laid.shape[2:]))
-        counts = np.asarray(((laid >= JND) & (laid >= limit)).any(axis=(2, 3)))
+        size = (laid / np.maximum(limit, JND)).max(axis=(2, 3))
         limits.append(limit)
-        chances.append(np.mean([longest_runs_only(counts[:, i], shortest, False) for i in range(counts.shape[1])]))
+        chances.append(chance_found(long_runs_only(size, shortest, closed=False)).mean())
     return Ordinary(np.stack(limits), np.array(chances))
 
 
 def _near_nothing(cover: NDArray[np.float32], viewer: Viewer) -> NDArray[np.bool_]:
     """Pixels (H, W) from which a window can see past the wall."""
     widest = window_px(viewer)[-1]
-    reach = int(np.ceil((WINDOW_OFFSET + 1.0) * widest))
+    reach = int(np.ceil((GRAIN_OFFSET + 1.0) * GRAIN_WINDOW * widest))
     return np.asarray(maximum_filter(cover < 0.999, size=2 * reach + 1, mode="nearest"))
 
 
@@ -166,7 +182,7 @@ def _even_places(w: int, h: int, margin: float) -> Array:
 
 
 def _limit(steps: Floats) -> Array:
-    """Limit (S, 2) that 95 of 100 pieces (N, S, 2) are below at all scales and in both kinds together."""
+    """Limit (S, K) that 95 of 100 pieces (N, S, K) are below at all scales and in all kinds together."""
     each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
     together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)
     return np.asarray(each * together)

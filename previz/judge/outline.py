@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d, minimum_filter1d
 
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
+from previz.look.sampling import compiled
 
 Array = NDArray[np.float64]
 
@@ -91,12 +92,34 @@ def _outward(cover: NDArray[np.float32], xy: Array, normal: Array) -> Array:
 
 def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> NDArray[np.float32]:
     """Values (N, ...) of a line's pieces averaged along it with a Gaussian window of ``sigma`` pieces."""
-    mode = "wrap" if closed else "reflect"
-    return np.asarray(gaussian_filter1d(np.asarray(values, np.float32), sigma, axis=0, mode=mode, truncate=3.0))
+    reach = int(3.0 * sigma + 0.5)
+    # each value's run along the line by itself: long runs of numbers, whatever their number
+    runs = np.asarray(values, np.float32).reshape(len(values), -1).T
+    around = np.pad(runs, ((0, 0), (reach, reach)), mode="wrap" if closed else "symmetric")
+    weights = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
+    weights /= weights[0] + 2.0 * weights[1:].sum()
+    out = np.empty(runs.shape, dtype=np.float32)
+    _weighted(np.ascontiguousarray(around), weights.astype(np.float32), out)
+    return np.ascontiguousarray(out.T).reshape(values.shape)
+
+
+@compiled
+def _weighted(around, weights, out):  # type: ignore[no-untyped-def]
+    """Runs (C, N) of ``around`` (C, N + 2 R) added up with symmetric ``weights`` (R + 1,), the middle one first."""
+    reach = len(weights) - 1
+    channels, count = out.shape
+    for c in range(channels):
+        run, into = around[c], out[c]
+        for i in range(count):
+            into[i] = weights[0] * run[i + reach]
+        for t in range(1, reach + 1):
+            weight, before, after = weights[t], run[reach - t :], run[reach + t :]
+            for i in range(count):
+                into[i] += weight * (before[i] + after[i])
 
 
 def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float) -> NDArray[np.float32]:
-    """Values (N, C) averaged along each line of an outline with a Gaussian window of ``sigma_px``."""
+    """Values (N, ...) averaged along each line of an outline with a Gaussian window of ``sigma_px``."""
     if len(outline.closed) == 1:
         return smoothed(values, sigma_px / outline.spacing_px, outline.closed[0])
     out = np.empty(values.shape, dtype=np.float32)
@@ -106,25 +129,24 @@ def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px
     return out
 
 
-def without_short_runs(broken: NDArray[np.bool_], outline: Outline, shortest_px: float) -> NDArray[np.bool_]:
-    """Drop runs of broken pieces (N,) shorter than ``shortest_px``."""
-    out = np.zeros_like(broken)
+def without_short_runs(values: Array, outline: Outline, shortest_px: float) -> Array:
+    """Values (N,), at least 0, with what stands out over less than ``shortest_px`` of a line levelled."""
+    out = np.empty_like(values)
     for number, closed in enumerate(outline.closed):
         rows = outline.line == number
-        out[rows] = longest_runs_only(broken[rows], shortest_px / outline.spacing_px, closed)
+        out[rows] = long_runs_only(values[rows], shortest_px / outline.spacing_px, closed)
     return out
 
 
-def longest_runs_only(flags: NDArray[np.bool_], shortest: float, closed: bool) -> NDArray[np.bool_]:
-    """Flags (N,) of one line without the runs of fewer than ``shortest`` pieces."""
-    if flags.all() or not flags.any():
-        return flags
-    # on a closed line begin at an unbroken piece, so that no run spans the seam
-    start = int(np.flatnonzero(~flags)[0]) if closed else 0
-    rolled = np.roll(flags, -start)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], rolled.view(np.int8), [0]])))
+def long_runs_only(values: NDArray[np.floating[Any]], shortest: float, closed: bool) -> Array:
+    """Values (N, ...), at least 0, of a line's pieces, each no larger than a run of ``shortest`` pieces with it is.
+
+    A grey opening: what is above any limit afterwards is so in runs of at least ``shortest`` pieces.
+    """
     need = int(np.ceil(shortest - 1e-9))
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        if b - a < need:
-            rolled[a:b] = False
-    return np.roll(rolled, start)
+    if need <= 1:
+        return np.array(values, dtype=np.float64)
+    mode = "wrap" if closed else "constant"
+    # windows of an even number reach one farther back when they look for the least, and forth for the most
+    least = minimum_filter1d(values, need, axis=0, mode=mode, cval=0.0)
+    return np.asarray(maximum_filter1d(least, need, axis=0, mode=mode, cval=0.0, origin=need % 2 - 1), dtype=np.float64)

@@ -48,14 +48,15 @@ def _fill(px, depth, faces, left, top, samples, nearest):  # type: ignore[no-unt
                     low = max(low, -start / slope - 1.0)
                 elif slope < -1e-12:
                     high = min(high, -start / slope + 1.0)
+            # the corners' shares of a look, and 1 / depth with them, are linear along the row
+            u0, du = (bx * (cy - y) - (by - y) * cx) / area, (by - cy) / area
+            v0, dv = (cx * (ay - y) - (cy - y) * ax) / area, (cy - ay) / area
+            z0, dz = u0 * (za - zc) + v0 * (zb - zc) + zc, du * (za - zc) + dv * (zb - zc)
             for x in range(int(np.ceil(low)), int(np.floor(high)) + 1):
-                u = ((bx - x) * (cy - y) - (by - y) * (cx - x)) / area
-                v = ((cx - x) * (ay - y) - (cy - y) * (ax - x)) / area
-                w = 1.0 - u - v
-                if u < 0.0 or v < 0.0 or w < 0.0:
+                u, v = u0 + du * x, v0 + dv * x
+                if u < 0.0 or v < 0.0 or 1.0 - u - v < 0.0:
                     continue
-                # 1 / depth is linear in the picture
-                z = u * za + v * zb + w * zc
+                z = z0 + dz * x
                 if z > nearest[y, x]:
                     nearest[y, x] = z
 

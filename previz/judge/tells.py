@@ -20,6 +20,10 @@ from previz.judge.viewer import Viewer
 # in the order in which they are taken away: what can be mended on the floor before what has to be painted again
 TELLS: Final = ("shadow", "slip", "colour", "grain")
 
+# what tells where no single cause does: a rim is of another colour than what lies beside it
+_KIND_TELLS = {"colour": "colour", "grain": "grain", "rim": "colour"}
+TELL_OF_KIND: Final = np.array([TELLS.index(_KIND_TELLS[kind]) for kind in KINDS], dtype=np.int8)
+
 # paint that has drifted by less than this many delivered pixels has not slipped
 _SLIPPED_PX = 1.0
 
@@ -38,10 +42,9 @@ class Mended:
 
 def _channels(sides: Sides, other: Sides, channels: slice) -> Sides:
     """The sides with some channels of the fields as the other sides have them."""
-    outside, inside = np.array(sides.outside), np.array(sides.inside)
-    outside[..., channels] = other.outside[..., channels]
-    inside[..., channels] = other.inside[..., channels]
-    return replace(sides, outside=outside, inside=inside)
+    seen = np.array(sides.seen)
+    seen[..., channels] = other.seen[..., channels]
+    return replace(sides, seen=seen)
 
 
 def tells_of(
@@ -66,8 +69,7 @@ def tells_of(
             continue
         tell[left & ~decided(without, found.outline, ordinary, viewer).broken] = index
     left = found.broken & (tell < 0)
-    of_kind = np.array([TELLS.index(kind) for kind in KINDS], dtype=np.int8)
-    tell[left] = of_kind[found.kind[left]]
+    tell[left] = TELL_OF_KIND[found.kind[left]]
     return tell
 
 

@@ -20,9 +20,9 @@ from previz.colour import LINEAR_OF_CODE
 def compiled(function: Any) -> Any:
     """The function as machine code, kept for the next process where a folder for it can be written."""
     try:
-        return numba.njit(cache=True)(function)
+        return numba.njit(cache=True, nogil=True)(function)
     except RuntimeError:  # installed read-only, and no home folder either: compiled anew in each process
-        return numba.njit(function)
+        return numba.njit(nogil=True)(function)
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:

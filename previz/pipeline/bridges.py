@@ -27,11 +27,14 @@ from previz.search.studio import Surroundings, edge_points
 _PLACES = 5
 
 
-def fast_looker(looker: Looker) -> FastLooker:
-    """The fast judge of the set that is loaded, kept with it."""
-    if "fast" not in looker.aside:
-        looker.aside["fast"] = FastLooker(looker.loaded, looker.engine, looker.sight, looker.ordinary)
-    return looker.aside["fast"]  # type: ignore[no-any-return]
+def fast_looker(looker: Looker, own_paint: bool = False) -> FastLooker:
+    """The fast judge of the set that is loaded, kept with it; with ``own_paint`` its paint is looked at as it is."""
+    name = "fast, own paint" if own_paint else "fast"
+    if name not in looker.aside:
+        looker.aside[name] = FastLooker(
+            looker.loaded, looker.engine, looker.sight, looker.ordinary, own_paint=own_paint
+        )
+    return looker.aside[name]  # type: ignore[no-any-return]
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,13 +30,13 @@ from previz.scene.move import Move
 from previz.search.misprint import Misprinted
 
 # Lens positions this share of the distance to the wall apart are looked at from one place
-_CELL = 0.04
+_CELL = 0.06
 
 # The place for which projected paint lines up matters more: its cells are this many times smaller
 _FINER = 4
 
 # places kept at once: about 25 MB each
-_KEPT = 12
+_KEPT = 8
 
 # pixels around the bridge's own picture that windows may need
 _MARGIN_PX = 64
@@ -45,9 +45,9 @@ _MARGIN_PX = 64
 class FastLooker:
     """Judges cameras on one ready set in frames of one height. ``engine`` must have the set loaded.
 
-    What is seen from ``kept`` places is kept at once. ``as_painted`` looks at the bridge's paint as it was painted and
-    lit, with what is out of paint's range, instead of taking it to be the wall's continuation: for paint that lines up
-    from the set's own station point, as long as the engine keeps that paint. It costs a third layer to draw.
+    What is seen from ``kept`` places is kept at once. Paint that lines up from some station point is taken to be the
+    wall's continuation there: that compares candidates, each with a paint of its own. With ``own_paint`` the set's own
+    paint is looked at as it was painted and lit instead, wherever it lines up from the set's own station point.
     """
 
     def __init__(
@@ -57,9 +57,9 @@ class FastLooker:
         sight: SightLines,
         ordinary: Callable[[int], OrdinaryWall],
         kept: int = _KEPT,
-        as_painted: bool = False,
+        own_paint: bool = False,
     ) -> None:
-        self._as_painted = as_painted
+        self._own_paint = own_paint
         self._kept = kept
         self._ready = ready
         self._engine = engine
@@ -120,7 +120,7 @@ class FastLooker:
         self._judge = None
 
     def _paint(self, scene: Scene, station: Camera) -> Paint:
-        own = self._as_painted and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)
+        own = self._own_paint and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)
         if continues_wall(scene) and not own:
             return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
         return OwnPaint()
@@ -167,6 +167,8 @@ class FastLooker:
 
     def _bridge(self, camera: Camera) -> Picture:
         """The bridge alone; beyond its edges its nearest colour goes on."""
+        # another may have been painted since
+        self._engine.repaint(BRIDGE, self._ready.bridge.code)
         view = self._engine.draw(camera, (BRIDGE,))
         whole = view.cover(BRIDGE_LAYER) > 0.999
         if not whole.any():

@@ -72,7 +72,7 @@ class _Probe:
         camera = knocked(move.camera(frame, self.width_px, self.height_px), knock)
         off = misprint(knock)
         try:
-            found = fast_looker(looker).judged(scene, camera, station, off if off.any() else None)
+            found = fast_looker(looker, own_paint=True).judged(scene, camera, station, off if off.any() else None)
         except JudgeError:
             return None
         return found.percent

@@ -133,21 +133,21 @@ class Painter:
         h, w = surface.reflectance.shape[:2]
         self._surface = surface
         self._wall = wall
-        self._fallback = wash_colour(built.wall.reflectance)
-        self._texels = texel_points(surface, w, h)
+        self.fallback = wash_colour(built.wall.reflectance)
+        self.texels = texel_points(surface, w, h)
         self._sight = sight_of(built) if sight is None else sight
         blockers = [blocked_by(self._sight, WALL), blocked_by(self._sight, BRIDGE)]
-        self._light = enlarged(irradiance(surface, wall.lighting, blockers)[-1], h, w)
+        self.light = enlarged(irradiance(surface, wall.lighting, blockers)[-1], h, w)
 
     def painted(self, scene: Scene, station_point: Array) -> tuple[LitSurface, float]:
         """The bridge painted as the scene says, and the share of its paint that is out of paint's range."""
         paint = scene.bridge.paint
         if scene.bridge.image is not None or paint == "bare":
-            return self._lit(self._surface.reflectance * self._light), 0.0
+            return self._lit(self._surface.reflectance * self.light), 0.0
         if paint == "wash":
-            return self._lit(self._fallback * self._light), 0.0
-        target, wanted = hidden_wall(self._texels, station_point, self._sight, WALL, self._wall.clean.code)
-        result = painted(target, wanted, self._light, self._fallback, facing(self._texels, station_point))
+            return self._lit(self.fallback * self.light), 0.0
+        target, wanted = hidden_wall(self.texels, station_point, self._sight, WALL, self._wall.clean.code)
+        result = painted(target, wanted, self.light, self.fallback, facing(self.texels, station_point))
         return self._lit(result.radiance), result.out_of_range
 
     def _lit(self, radiance: Picture) -> LitSurface:

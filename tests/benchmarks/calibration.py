@@ -31,10 +31,10 @@ from previz.build.surface import LitSurface, Picture
 from previz.build.texels import texel_points
 from previz.camera import Camera, camera_for
 from previz.geometry import Array
-from previz.judge.breaks import Floats, Sides, decided
-from previz.judge.fields import Fields, fields_of, reach_px, window_px
+from previz.judge.breaks import Floats, Sides, decided, looked_across
+from previz.judge.fields import Fields, fields_of, reach_px
 from previz.judge.frame import wall_px_per_m
-from previz.judge.ordinary import Ordinary, OrdinaryWall, across
+from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
@@ -204,21 +204,19 @@ class Bench:
         ordinary = self.ordinary.at(wall_px_per_m(outline, camera, self.sight))
         clean_fields = fields_of(clean, self.viewer)
         clean_sides = self.sides(clean_fields, outline)
-        found = {"no bridge": decided(Sides(*clean_sides, *clean_sides), outline, ordinary, self.viewer).percent}
+        found = {"no bridge": decided(Sides(clean_sides, clean_sides), outline, ordinary, self.viewer).percent}
         part, origin = _around(outline, reach_px(self.viewer))
         for paint in PAINTS:
             lit = fixed[paint] if paint in fixed else self.encoded(self.radiance(paint, camera))
             self.engine.repaint(BRIDGE, lit.code)
             seen = np.clip(self.engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0)
             sides = self.sides(fields_of(seen[part], self.viewer, origin), outline)
-            found[paint] = decided(Sides(*sides, *clean_sides), outline, ordinary, self.viewer).percent
+            found[paint] = decided(Sides(sides, clean_sides), outline, ordinary, self.viewer).percent
         return found, self.laid(clean_fields, outline, ordinary)
 
-    def sides(self, fields: Fields, outline: Outline) -> tuple[Floats, Floats]:
-        """What the windows see outside and inside the outline, (S, N, 4) each."""
-        sigmas = window_px(self.viewer)
-        pairs = [across(fields, k, outline.xy, outline.normal, s) for k, s in enumerate(sigmas)]
-        return np.stack([pair[0] for pair in pairs]), np.stack([pair[1] for pair in pairs])
+    def sides(self, fields: Fields, outline: Outline) -> Floats:
+        """What the windows see outside, inside and on the outline, (3, S, N, 4)."""
+        return looked_across(fields, outline, self.viewer)
 
     def laid(self, clean: Fields, outline: Outline, ordinary: Ordinary) -> list[float]:
         """Signed break, percent, of an outline laid anywhere on a clean frame: chance alone, so 0 on the mean.
@@ -233,10 +231,8 @@ class Bench:
             corner = 8.0 + rng.uniform(0.0, 1.0, 2) * np.maximum(room, 0.0)
             moved = replace(outline, xy=outline.xy + np.where(room > 0.0, corner - outline.xy.min(axis=0), 0.0))
             sides = self.sides(clean, moved)
-            different = (sides[0] + _FAR, sides[1] + _FAR)
-            result = decided(Sides(*sides, *different), moved, ordinary, self.viewer)
-            share = float(result.broken.mean())
-            signed.append(100.0 * (share - result.chance) / (1.0 - result.chance))
+            result = decided(Sides(sides, sides + _FAR), moved, ordinary, self.viewer)
+            signed.append(100.0 * (result.counted - result.chance) / (1.0 - result.chance))
         return signed
 
 

@@ -347,7 +347,7 @@ def timed_way(name: str, ready: ReadySet, width_px: int) -> dict[str, Any]:
     looker.load(ready)
     ordinary, viewer = looker.ordinary(size_px[1]), Viewer(size_px[1])
     if name == "fast":
-        judge = FastLooker(ready, looker.engine, looker.sight, looker.ordinary)
+        judge = FastLooker(ready, looker.engine, looker.sight, looker.ordinary, own_paint=True)
         station = ready.move.camera(ready.move.station_frame, *size_px)
         return _timed(lambda camera: judge.judged(ready.scene, camera, station), cameras, len(cameras))
     draw = WAYS[name](ready)

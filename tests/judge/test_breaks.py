@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -68,10 +70,13 @@ def test_clean_wall_scores_nothing_wherever_the_outline_is_laid() -> None:
     outline = outline_of(shares, VIEWER)
     grey = np.full((*shares.shape, 3), 0.9, dtype=np.float32)
     found = []
-    for seed in range(8):
+    for seed in range(16):
         ground = wall(100 + seed)
-        found.append(break_of(ground, grey, outline, ordinary_of(ground, VIEWER), VIEWER))
-    raw = np.array([f.broken.mean() for f in found])
+        limits = ordinary_of(ground, VIEWER)
+        for aside in (-240.0, -120.0, 0.0, 120.0, 240.0):
+            moved = replace(outline, xy=outline.xy + [aside, 0.0])
+            found.append(break_of(ground, grey, moved, limits, VIEWER))
+    raw = np.array([f.counted for f in found])
     chance = np.array([f.chance for f in found])
     signed = 100.0 * (raw - chance) / (1.0 - chance)
     assert abs(signed.mean()) <= 2.0 * PERCENT, signed
@@ -133,5 +138,5 @@ def test_too_little_wall_is_told() -> None:
 def test_chance_is_taken_out_by_abbott(rough: np.ndarray, ordinary: Ordinary) -> None:
     # Abbott 1925: corrected = (observed - chance) / (1 - chance)
     found = judged(rough, np.roll(rough, 16, axis=1), ordinary)
-    observed = found.broken.mean()
+    observed = found.counted
     assert found.percent == pytest.approx(100.0 * (observed - found.chance) / (1.0 - found.chance), abs=1e-6)

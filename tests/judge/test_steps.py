@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from previz import colour
 from previz.judge.fields import fields_of, window_px
-from previz.judge.ordinary import DIRECTIONS, across, added_up, in_direction
-from previz.judge.outline import longest_runs_only, outline_of
-from previz.judge.viewer import WINDOW_DEG, Viewer
+from previz.judge.ordinary import DIRECTIONS, KINDS, across, added_up, in_direction, steps_across
+from previz.judge.outline import long_runs_only, outline_of, smoothed
+from previz.judge.viewer import WINDOW_DEG, Viewer, chance_found
 from tests.judge.pictures import cover
 
 VIEWER = Viewer(540)
@@ -33,10 +34,27 @@ def test_step_of_a_straight_edge_reads_its_height() -> None:
     height = float(colour.de76(colour.lab([0.3] * 3), colour.lab([0.2] * 3)))
     fields = fields_of(picture, VIEWER)
     for scale, sigma in enumerate(window_px(VIEWER)):
-        outside, inside = across(fields, scale, np.array([[80.0, 60.0]]), np.array([[1.0, 0.0]]), sigma)
-        step = added_up(outside - inside, lambda values, _: values, scale)[0, 0]
+        seen = across(fields, scale, np.array([[80.0, 60.0]]), np.array([[1.0, 0.0]]), sigma)
+        differences = np.repeat(steps_across(seen)[None], len(WINDOW_DEG), axis=0)
+        step = added_up(differences, lambda values, _: values)[0, scale, 0]
         # the finest window is less than a pixel wide, so that it is the coarsest cut
         assert step == pytest.approx(height, rel=0.06 if scale == 0 else 0.02)
+
+
+def test_rim_of_a_bar_reads_its_height_and_an_edge_has_none() -> None:
+    # the gain is of a bar two standard deviations wide, here at 1080 x 4 lines so that pixels do not matter
+    viewer = Viewer(4320)
+    rim = KINDS.index("rim")
+    for scale, sigma in enumerate(window_px(viewer)):
+        x = np.arange(int(60 * sigma)) + 0.5
+        middle = float(np.rint(30 * sigma))
+        height = float(colour.de76(colour.lab([0.3] * 3), colour.lab([0.2] * 3)))
+        for what, wanted in ((np.abs(x - middle) < sigma, height), (x > middle, 0.0)):
+            picture = np.broadcast_to(np.where(what, 0.3, 0.2)[None, :, None], (40, len(x), 3)).astype(np.float32)
+            seen = across(fields_of(picture, viewer), scale, np.array([[middle, 20.0]]), np.array([[1.0, 0.0]]), sigma)
+            differences = np.repeat(steps_across(seen)[None], len(WINDOW_DEG), axis=0)
+            found = added_up(differences, lambda values, _: values)[0, scale, rim]
+            assert found == pytest.approx(wanted, rel=0.08, abs=0.3)
 
 
 def test_grain_step_reads_the_ratio_of_contrasts() -> None:
@@ -68,11 +86,42 @@ def test_frame_edge_is_not_outline() -> None:
     assert len(outline) * outline.spacing_px == pytest.approx(291.0 + 287.0 + 38.0, rel=0.02)
 
 
-def test_short_runs_are_dropped_and_a_ring_has_no_seam() -> None:
-    flags = np.array([1, 1, 0, 0, 1, 0, 1, 1, 1, 0, 0, 1], dtype=bool)
-    assert longest_runs_only(flags, 3.0, closed=False).tolist() == [False] * 6 + [True] * 3 + [False] * 3
-    assert longest_runs_only(flags, 3.0, closed=True)[[0, 1, 11]].all()
-    assert longest_runs_only(flags, 1.0, closed=False).tolist() == flags.tolist()
+def test_short_runs_are_levelled_and_a_ring_has_no_seam() -> None:
+    flags = np.array([1, 1, 0, 0, 1, 0, 1, 1, 1, 0, 0, 1], dtype=float)
+    assert long_runs_only(flags, 3.0, closed=False).tolist() == [0.0] * 6 + [1.0] * 3 + [0.0] * 3
+    assert long_runs_only(flags, 3.0, closed=True)[[0, 1, 11]].all()
+    assert long_runs_only(flags, 1.0, closed=False).tolist() == flags.tolist()
+
+
+@pytest.mark.parametrize("need", [2, 3, 4, 5])
+@pytest.mark.parametrize("closed", [False, True])
+def test_levelled_at_every_height_as_flags_would_be(need: int, closed: bool) -> None:
+    # what is above any limit afterwards are the runs of at least so many pieces that were above it before
+    values = np.random.default_rng(need).uniform(0.0, 1.0, 60)
+    levelled = long_runs_only(values, need, closed)
+    for limit in (0.1, 0.3, 0.5, 0.7):
+        flags = np.tile(values > limit, 3) if closed else values > limit
+        kept, start = np.zeros(len(flags), dtype=bool), 0
+        for at in range(len(flags) + 1):
+            if at == len(flags) or not flags[at]:
+                kept[start:at] = at - start >= need
+                start = at + 1
+        assert ((levelled > limit) == (kept[60:120] if closed else kept)).all()
+
+
+@pytest.mark.parametrize("sigma", [2.0, 15.0, 30.0])
+@pytest.mark.parametrize("closed", [False, True])
+def test_averages_along_a_line_are_those_of_scipy(sigma: float, closed: bool) -> None:
+    # scipy.ndimage.gaussian_filter1d, cut off at three standard deviations
+    values = np.random.default_rng(3).normal(0.0, 1.0, (70, 2, 3)).astype(np.float32)
+    wanted = gaussian_filter1d(values, sigma, axis=0, mode="wrap" if closed else "reflect", truncate=3.0)
+    assert smoothed(values, sigma, closed) == pytest.approx(wanted, abs=1e-5)
+
+
+def test_half_of_the_steps_at_the_limit_are_found() -> None:
+    # Weibull psychometric function in base 2, slope 3.5 (Quick 1974; from memory): its values from the formula
+    found = chance_found(np.array([0.0, 0.5, 1.0, 2.0]))
+    assert found == pytest.approx([0.0, 0.0594, 0.5, 0.99961], abs=5e-4)
 
 
 def test_directions_are_interpolated_and_opposite_ones_are_one() -> None:

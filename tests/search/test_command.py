@@ -71,7 +71,7 @@ def test_the_best_is_at_least_as_good_as_the_scene(whole: tuple[Path, Path, dict
     _, out, summary = whole
     own = next(row for row in rows(out) if row["number"] == "0")
     assert (own["height_mm"], own["tilt_deg"], own["rail_length_mm"], own["station"]) == ("270", "-12", "240", "1004")
-    assert summary["best"]["hold_mm"] > 1.2 * summary["own"]["hold_mm"] > 0.0
+    assert summary["best"]["hold_mm"] >= summary["own"]["hold_mm"] > 0.0
     assert summary["best"]["break_reveal_pct"] >= 40.0
 
 

@@ -1,0 +1,32 @@
+"""How much of what a window sees is bridge: its share of the silhouette, without a picture of anything else."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.judge.fields import own_width_px
+from previz.judge.planes import blurred, look, window_weights
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+
+# pixels that are looked at around the silhouette's own picture; it has a few around the bridge itself
+_AROUND_PX = 10
+
+
+def shares(cover: Field, px: Array, sigmas: tuple[float, ...]) -> Field:
+    """Share of bridge (K, S, N), 0 to 1, in K sets of windows at (K, S, N, 2) px of ``cover`` (H, W).
+
+    ``sigmas`` (px) are the S windows' standard deviations. The same windows in the same steps as those of pictures
+    (:func:`previz.judge.fields.windows_of`); what the frame cuts off goes on.
+    """
+    window = np.pad(np.asarray(cover, dtype=np.float32), _AROUND_PX, mode="edge")[None]
+    found = np.empty(px.shape[:-1], dtype=np.float32)
+    done = own_width_px(sigmas)
+    for scale, sigma in enumerate(sigmas):
+        window = blurred(window, window_weights(float(np.sqrt(sigma**2 - done**2))))
+        done = sigma
+        for which in range(len(px)):
+            look(window[0], px[which, scale] + _AROUND_PX, found[which, scale])
+    return found
