@@ -266,6 +266,39 @@ def knock(
     print_rows(made.summary["title"], knock_rows(made.summary, made.folder.as_posix()))
 
 
+@cli.command()
+@_scene_argument
+@click.option("--compare", is_flag=True, help="Also judge the paints that others would have made, and picture them.")
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter", "roll"]), default="a4", show_default=True, help="What is printed on."
+)
+@click.option("--steps", type=click.IntRange(0, 1000), help="Steps of solving; fewer are sooner done and less good.")
+@_common
+def paint(
+    scene: Path,
+    compare: bool,
+    paper: Any,
+    steps: int | None,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """Solve the paint for the whole hold; true-size painting guide, cut pattern and strings."""
+    from previz.pipeline.paint import paint as run
+
+    with _progress(as_json) as progress:
+        made = run(scene, compare, paper, steps, out, workers, engine, progress)
+    if as_json:
+        _print_json(made.values)
+        return
+    from previz.pipeline.progress import print_cautions, print_rows
+    from previz.pipeline.words import paint_rows
+
+    print_rows(made.values["title"], paint_rows(made.values, made.folder.as_posix()))
+    print_cautions(made.values["cautions"])
+
+
 def _progress(as_json: bool) -> Progress:
     from previz.pipeline.progress import Progress
 

@@ -13,6 +13,7 @@ from previz.deliver.overlay import lens_strip
 from previz.look.choose import open_engine
 from previz.pipeline.figure import standing_figure
 from previz.pipeline.looking import FrameJob, Looker
+from previz.pipeline.paint import paint
 from previz.pipeline.prepare import prepare
 from previz.pipeline.progress import Progress
 from previz.pipeline.sheet import sheet
@@ -52,6 +53,18 @@ def station_and_reveal(name: str) -> None:
     _save(f"{name}-station-and-reveal.jpg", np.concatenate(strips, axis=1), 1600)
 
 
+def paints(folder: Path) -> None:
+    """The quarry in the paints of ``previz paint --compare``, asked to hold longer than projected paint does."""
+    shutil.copytree(ROOT / "scenes", folder / "scenes")
+    scene = folder / "scenes" / "quarry.toml"
+    text = scene.read_text(encoding="utf-8")
+    assert text.count("hold = [1001, 1027]") == 1
+    scene.write_text(text.replace("hold = [1001, 1027]", "hold = [1001, 1044]"), encoding="utf-8")
+    with Progress() as progress:
+        paint(scene, True, "a4", None, folder / "paints", None, None, progress)
+    _save("quarry-paints.jpg", np.asarray(Image.open(folder / "paints" / "compare.png").convert("RGB")), 1600)
+
+
 def main() -> None:
     """Make every picture."""
     EXAMPLES.mkdir(parents=True, exist_ok=True)
@@ -66,6 +79,7 @@ def main() -> None:
             sheet(scene, ranges, out, 480, None, None, progress)
         for source, name in (("hold.png", "quarry-hold.png"), ("side/1090.png", "quarry-side.png")):
             shutil.copy(out / source, EXAMPLES / name)
+        paints(out)
         _save("quarry-sheet.jpg", np.asarray(Image.open(out / "sheet.png").convert("RGB")), 1600)
 
 

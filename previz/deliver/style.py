@@ -57,13 +57,16 @@ def _font_folder() -> Path:
     return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
 
 
+def font_file(bold: bool = False) -> Path:
+    """The file of DejaVu Sans Mono, from matplotlib's own data, so that no system font is needed."""
+    return _font_folder() / ("DejaVuSansMono-Bold.ttf" if bold else "DejaVuSansMono.ttf")
+
+
 @lru_cache(maxsize=64)
 def font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    """DejaVu Sans Mono of a size in pixels, from matplotlib's own data, so that no system font is needed."""
-    name = "DejaVuSansMono-Bold.ttf" if bold else "DejaVuSansMono.ttf"
-    path = _font_folder() / name
+    """DejaVu Sans Mono of a size in pixels."""
     # the basic layout engine is everywhere; the other depends on how Pillow was built
-    return ImageFont.truetype(str(path), size, layout_engine=ImageFont.Layout.BASIC)
+    return ImageFont.truetype(str(font_file(bold)), size, layout_engine=ImageFont.Layout.BASIC)
 
 
 def text_width(text: str, size: float, bold: bool = False) -> float:

@@ -141,20 +141,15 @@ class FastJudge:
         near = self.near(camera.position)
         clean_out, clean_in = near.clean.at(*out_point), near.clean.at(*in_point)
         wall_out, wall_in = clean_out, clean_in
+        clean = wall = _of_wall(clean_out, clean_in, sigma)
         if near.shadowed is not near.clean:
             wall_out, wall_in = near.shadowed.at(*out_point), near.shadowed.at(*in_point)
+            wall = _of_wall(wall_out, wall_in, sigma)
         pattern = paint.at(*self._bridge_at(camera, outline, in_px), near)
         inside = _covered(cover, in_px - _TO_GRAIN * sigma - corner)
         on_px = np.broadcast_to(outline.xy, out_px.shape)
         bridge_share = shares(cover, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
-        seen = _across_the_edge(wall_out, wall_in, pattern, sigma, bridge_share, inside)
-        clean = np.stack(
-            [
-                _joined(clean_out.colour(), clean_out.grain(_TO_GRAIN * sigma)),
-                _joined(clean_in.colour(), clean_in.grain(-_TO_GRAIN * sigma)),
-                _joined(clean_out.colour(-WINDOW_OFFSET * sigma), np.zeros(out_px.shape[:2], dtype=np.float32)),
-            ]
-        )
+        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
         return decided(Sides(seen, clean), outline, self.ordinary.at(size), viewer)
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
@@ -212,33 +207,38 @@ def _covered(cover: Field, px: Array) -> Field:
     return np.where(within, cover[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)], np.float32(0.0))
 
 
+def _of_wall(out: Places, within: Places, sigma: Array) -> Field:
+    """What windows (3, S, N, 4) outside, inside and on the outline see where there is nothing but wall."""
+    return np.stack(
+        [
+            _joined(out.colour(), out.grain(_TO_GRAIN * sigma)),
+            _joined(within.colour(), within.grain(-_TO_GRAIN * sigma)),
+            _joined(out.colour(-WINDOW_OFFSET * sigma), np.zeros(sigma.shape[:2], dtype=np.float32)),
+        ]
+    )
+
+
 def _across_the_edge(
-    wall_out: Places, wall_in: Places, paint: Places, sigma: Array, bridge_share: Field, inside: Field
+    wall: Field, wall_out: Places, wall_in: Places, paint: Places, sigma: Array, bridge_share: Field, inside: Field
 ) -> Field:
     """Fields (3, S, N, 4) as the windows outside, inside and on the outline see them.
 
-    ``bridge_share`` (3, S, N, 1) is how much of each window's weight lies on the bridge. Where a window reaches across
-    the outline it sees the other layer instead of the continuation of its own: the difference of the two, where that
-    part of the window lies, is added. ``sigma`` (S, N, 2) px points out of the bridge and is as long as a window is
-    wide. Grain is looked at so far from the outline that its windows do not reach across, but over a narrow bridge:
-    ``inside`` (S, N) is how much bridge is still there.
+    ``wall`` (3, S, N, 4) is what they see of the wall alone, ``bridge_share`` (3, S, N, 1) how much of each window's
+    weight lies on the bridge. Where a window reaches across the outline it sees the other layer instead of the
+    continuation of its own: the difference of the two, about where that part of the window lies, is added. ``sigma``
+    (S, N, 2) px points out of the bridge and is as long as a window is wide. Grain is looked at so far from the outline
+    that its windows do not reach across, but over a narrow bridge: ``inside`` (S, N) is how much bridge is still there.
     """
-    far, near = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _BEYOND) * sigma
-    # paint and wall just inside the outline, and just outside it
-    within = paint.colour(near, True) - wall_in.colour(near, True)
-    without = wall_out.colour(-near, True) - paint.colour(far, True)
-    farther = _TO_GRAIN * sigma
-    grain_in = inside * paint.grain(-farther) + (np.float32(1.0) - inside) * wall_in.grain(-farther)
-    out_share, in_share, on_share = bridge_share
-    half = (WINDOW_OFFSET - _HALF_WINDOW) * sigma
-    half_inside = paint.colour(half, True) - wall_in.colour(half, True)
-    return np.stack(
-        [
-            _joined(wall_out.colour() + out_share * within, wall_out.grain(farther)),
-            _joined(paint.colour() + (np.float32(1.0) - in_share) * without, grain_in),
-            _joined(wall_out.colour(-WINDOW_OFFSET * sigma) + on_share * half_inside, np.zeros_like(grain_in)),
-        ]
-    )
+    far, half = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _HALF_WINDOW) * sigma
+    # paint and wall inside the outline, and just outside it
+    within = paint.colour(half, True) - wall_in.colour(half, True)
+    without = wall_out.colour((_BEYOND - WINDOW_OFFSET) * sigma, True) - paint.colour(far, True)
+    grain_in = inside * paint.grain(-_TO_GRAIN * sigma) + (np.float32(1.0) - inside) * wall[1, ..., 3]
+    seen = wall.copy()
+    seen[0, ..., :3] += bridge_share[0] * within
+    seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)
+    seen[2, ..., :3] += bridge_share[2] * within
+    return seen
 
 
 def _joined(colour: Field, grain: Field) -> Field:

@@ -10,15 +10,15 @@ from previz.scene.model import Scene
 
 def scene_cautions(scene: Scene) -> list[str]:
     """Everything to look out for that can be said before the set is built, each once."""
-    return once([*left_out(scene), *(f"{caution.key}: {caution.text}" for caution in cautions(scene))])
+    return once([f"{caution.key}: {caution.text}" for caution in cautions(scene)])
 
 
 def left_out(scene: Scene) -> list[str]:
-    """What the scene asks for and does not get."""
+    """What the scene asks for and candidates do not get."""
     if scene.bridge.paint == "solved" and scene.bridge.image is None:
         return [
-            'bridge.paint: Paint that is "solved" for the whole hold cannot be made yet. The bridge is painted and '
-            'judged as "projected": the paint lines up at the station point alone, so the hold may come out shorter.'
+            'bridge.paint: Candidates are judged with "projected" paint, each with its own: solving it for every one '
+            "would take a minute each. Solved paint holds longer; solve it for the candidate that you choose."
         ]
     return []
 

@@ -33,6 +33,7 @@ from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
 from previz.pipeline.results import results_folder, results_in
 from previz.pipeline.sideview import SideView, title_block
+from previz.pipeline.solvedpaint import with_solved_paint
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -73,7 +74,7 @@ def shoot(
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
         progress.say("building and lighting the set")
-        ready = prepare(scene)
+        ready = with_solved_paint(prepare(scene), folder, sha256, engine, progress)
         room.load(ready)
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
@@ -129,7 +130,7 @@ def score(
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
         progress.say("building and lighting the set")
-        ready = prepare(scene)
+        ready = with_solved_paint(prepare(scene), folder, sha256, engine, progress)
         room.load(ready)
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px))

@@ -258,6 +258,22 @@ def _rows(move: Move) -> Array:
     return np.array(judged_frames(move)) - FIRST_FRAME
 
 
+def _paint(scene: Scene, move: Move) -> Cautions:
+    """Brushes and palettes that cannot hide anything."""
+    brush, width = scene.paint.brush, scene.bridge.width
+    if brush is not None and brush > 0.5 * width:
+        wide = "wider than the bridge" if brush > width else "more than half as wide as the bridge"
+        yield Caution(
+            "paint.brush",
+            f"A brush of {mm_text(brush)} is {wide} ({mm_text(width)}): it lays little more than one colour across. "
+            "Take one of a tenth of the width or less.",
+        )
+    if scene.paint.palette == 1:
+        yield Caution(
+            "paint.palette", "One paint is a wash: a rock face of one colour is found by its grain. Take 8 or more."
+        )
+
+
 _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
     _framing,
     _touch,
@@ -267,6 +283,7 @@ _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
     _speed,
     _fit,
     _lamps,
+    _paint,
 )
 
 

@@ -315,6 +315,23 @@ class Knock(Table):
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, other builds.")
 
 
+class PaintJob(Table):
+    """How the bridge is painted and cut: what solved paint may ask for, and what the bridge is made from."""
+
+    brush: Annotated[Length, Field(ge=0.0002, le=0.2)] | None = Field(
+        None, description='Diameter of the finest brush, such as "3 mm"; nothing finer is asked for.'
+    )
+    palette: Annotated[Whole, Field(ge=1, le=64)] | None = Field(None, description="Number of mixed paints, 1 to 64.")
+    wall: Literal["kept", "free"] = Field(
+        "kept", description="free: the wall is painted over too, where the bridge sweeps past it."
+    )
+    wall_change: Annotated[Number, Field(gt=0, le=50)] = Field(
+        8.0, description="How far the wall's new paint may lie from its design, dE*ab, about."
+    )
+    material: Literal["card", "board"] = Field("board", description="card is scored and folded, board is glued.")
+    sheet: Length = Field(0.003, description='Thickness of the card or board, such as "3 mm".')
+
+
 class Scene(Table):
     """A whole scene file. ``folder`` is where relative paths start; it is not part of the file."""
 
@@ -332,6 +349,7 @@ class Scene(Table):
     plate: Plate | None = Field(None, description="The performer's element.")
     search: Search | None = Field(None, description="Bounds to search within, and the studio to fit.")
     knock: Knock = Field(Knock(), description="What a build and a rig are true to.")
+    paint: PaintJob = Field(PaintJob(), description="How the bridge is painted and cut.")
     date: Day | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 

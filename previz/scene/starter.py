@@ -130,6 +130,14 @@ focal = "0.5%"               # focal length
 paint = "0.5 mm"             # paint on the bridge
 samples = 400                # builds that are tried, 10 to 1000000
 seed = 1                     # another whole number from 0 makes other builds
+
+[paint]                      # how the bridge is painted and cut, for "previz paint"
+# brush = "3 mm"             # the finest brush: nothing finer is asked for
+# palette = 12               # mixed paints, 1 to 64; if left out, as many as it takes
+wall = "kept"                # "free": the wall is painted over too, where the bridge sweeps past it
+wall_change = 8              # by no more than this, dE*ab, about
+material = "board"           # "board" is cut in panels and glued, "card" scored and folded
+sheet = "3 mm"               # how thick that is; card below 1.5 mm
 '''
 
 

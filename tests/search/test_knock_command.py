@@ -46,7 +46,8 @@ def test_sideways_is_what_there_is_least_of(whole: tuple[Path, dict[str, Any]]) 
     rows = by_name(whole[1])
     for where in ("station", "hold"):
         assert 0.0 < allowed(rows["sideways"], where) < allowed(rows["distance"], where)
-        assert allowed(rows["sideways"], where) <= allowed(rows["height"], where)
+        # a shift in height slips as far; how soon that shows is the pattern's doing
+        assert allowed(rows["sideways"], where) <= 1.5 * allowed(rows["height"], where)
 
 
 def test_turns_and_zooms_cost_no_parallax(whole: tuple[Path, dict[str, Any]]) -> None:

@@ -1,0 +1,157 @@
+"""The picture of a frame as a function of paint: which texels each of its looks sees, and what else is in it.
+
+Looks are taken where an engine takes them (``samples`` each way in a pixel) and filtered as engines filter: codes are
+interpolated between four texels, then decoded, then averaged (:mod:`previz.look.sampling`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.build.surface import Picture
+from previz.camera import Camera
+from previz.look.sampling import compiled
+from previz.look.sight import SightLines
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.float32]
+
+# steps of the table that decodes codes: linear in between, to 1e-7
+_STEPS = 4096
+_UNSHADED = np.ones((1, 3), dtype=np.float32)
+_LINEAR = colour.decoded(np.linspace(0.0, 1.0, _STEPS + 1)).astype(np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class TexelLooks:
+    """Looks at one texture: ``pixel`` (M,) int32 rows of the crop's pixels, ``texel`` (M, 4) int32 rows of the
+    texture's (upper left, upper right, lower left, lower right) and ``part`` (M, 2) float32 right and down between
+    them. Each look is ``share`` of its pixel, and ``light`` (M, 3) or (1, 3) times as bright as its texels say: what a
+    shadow leaves."""
+
+    pixel: NDArray[np.int32]
+    texel: NDArray[np.int32]
+    part: NDArray[np.float32]
+    share: float
+    light: NDArray[np.float32]
+
+    def add_to(self, picture: Picture, codes: Codes) -> None:
+        """Add what the looks see of ``codes`` (T, 3), 0 to 1, to a crop's pixels (P, 3), linear light."""
+        _add(self.pixel, self.texel, self.part, self.light, np.float32(self.share), codes, _LINEAR, picture)
+
+    def slope_to(self, slope: Picture, codes: Codes, out: Codes) -> None:
+        """Add to ``out`` (T, 3) the slope for the codes of a slope (P, 3) for the crop's pixels."""
+        _add_back(self.pixel, self.texel, self.part, self.light, np.float32(self.share), slope, codes, _LINEAR, out)
+
+
+@dataclass(frozen=True, eq=False)
+class FrameModel:
+    """A frame, cropped, with its first pixel at ``origin`` (x, y) px of the whole.
+
+    ``fixed`` (H, W, 3) float32 linear light is what is there without the paint in question, ``looks`` are those at it.
+    ``clean_looks`` are all that the clean frame shows, where the wall's paint is in question too.
+    """
+
+    origin: tuple[int, int]
+    fixed: Picture
+    looks: tuple[TexelLooks, ...]
+    clean_looks: TexelLooks | None = None
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """(width, height) of the crop."""
+        return self.fixed.shape[1], self.fixed.shape[0]
+
+    def picture(self, codes: Codes) -> Picture:
+        """The crop (H, W, 3), linear light, with a texture of ``codes`` (T, 3)."""
+        out = self.fixed.copy()
+        for looks in self.looks:
+            looks.add_to(out.reshape(-1, 3), codes)
+        return out
+
+    def clean(self, codes: Codes) -> Picture | None:
+        """The clean frame's crop, None where the wall is not in question."""
+        if self.clean_looks is None:
+            return None
+        out = np.zeros_like(self.fixed)
+        self.clean_looks.add_to(out.reshape(-1, 3), codes)
+        return out
+
+    def slope(self, slope: Picture, slope_clean: Picture | None, codes: Codes, out: Codes) -> None:
+        """Add to ``out`` (T, 3) the slope for the codes of slopes (H, W, 3) for the crop and for the clean crop."""
+        for looks in self.looks:
+            looks.slope_to(slope.reshape(-1, 3), codes, out)
+        if self.clean_looks is not None and slope_clean is not None:
+            self.clean_looks.slope_to(slope_clean.reshape(-1, 3), codes, out)
+
+
+def texel_looks(
+    camera: Camera, seen: NDArray[np.bool_], sight: SightLines, surface: str, size_px: tuple[int, int]
+) -> TexelLooks:
+    """The looks of ``camera`` marked in ``seen`` (H * k, W * k) at the texture, (width, height), of a ``surface``.
+
+    ``k`` looks a pixel each way are taken. What is marked is known to show the surface: looks that pass it by a hair
+    are left out.
+    """
+    samples = seen.shape[0] // camera.height_px
+    rows, columns = np.nonzero(seen)
+    px = np.stack([columns + 0.5, rows + 0.5], axis=1) / samples
+    origins, directions = camera.rays(px)
+    hits = sight.first_hits(origins, directions, names=[surface])
+    met = np.isfinite(hits.distance)
+    width, height = size_px
+    x, y = hits.uv[met, 0] * width - 0.5, hits.uv[met, 1] * height - 0.5
+    left, top = np.floor(x), np.floor(y)
+    part = np.stack([x - left, y - top], axis=1).astype(np.float32)
+    c0, c1 = (np.clip(left + k, 0, width - 1).astype(np.int64) for k in (0, 1))
+    r0, r1 = (np.clip(top + k, 0, height - 1).astype(np.int64) for k in (0, 1))
+    texel = np.stack([r0 * width + c0, r0 * width + c1, r1 * width + c0, r1 * width + c1], axis=1)
+    pixel = (rows[met] // samples) * camera.width_px + columns[met] // samples
+    return TexelLooks(pixel.astype(np.int32), texel.astype(np.int32), part, 1.0 / samples**2, _UNSHADED)
+
+
+@compiled
+def _decoded(value, table):  # type: ignore[no-untyped-def]
+    """Linear light of a code 0 to 1, and its slope."""
+    steps = len(table) - 1
+    place = min(max(value, np.float32(0.0)), np.float32(1.0)) * np.float32(steps)
+    low = min(int(place), steps - 1)
+    rise = table[low + 1] - table[low]
+    return table[low] + (place - low) * rise, rise * steps
+
+
+@compiled
+def _add(pixel, texel, part, light, share, codes, table, picture):  # type: ignore[no-untyped-def]
+    last = len(light) - 1
+    for i in range(len(pixel)):
+        a, b = part[i, 0], part[i, 1]
+        p, q, r, s = texel[i, 0], texel[i, 1], texel[i, 2], texel[i, 3]
+        for k in range(3):
+            upper = codes[p, k] + a * (codes[q, k] - codes[p, k])
+            lower = codes[r, k] + a * (codes[s, k] - codes[r, k])
+            linear, _ = _decoded(upper + b * (lower - upper), table)
+            picture[pixel[i], k] += share * light[min(i, last), k] * linear
+
+
+@compiled
+def _add_back(pixel, texel, part, light, share, slope, codes, table, out):  # type: ignore[no-untyped-def]
+    last = len(light) - 1
+    for i in range(len(pixel)):
+        a, b = part[i, 0], part[i, 1]
+        p, q, r, s = texel[i, 0], texel[i, 1], texel[i, 2], texel[i, 3]
+        for k in range(3):
+            down = slope[pixel[i], k]
+            if down == 0.0:
+                continue
+            upper = codes[p, k] + a * (codes[q, k] - codes[p, k])
+            lower = codes[r, k] + a * (codes[s, k] - codes[r, k])
+            _, rise = _decoded(upper + b * (lower - upper), table)
+            down *= share * light[min(i, last), k] * rise
+            out[p, k] += (1.0 - a) * (1.0 - b) * down
+            out[q, k] += a * (1.0 - b) * down
+            out[r, k] += (1.0 - a) * b * down
+            out[s, k] += a * b * down

@@ -1,0 +1,290 @@
+"""Break of one frame, smoothed so that it has a slope, and that slope for every pixel of the frame.
+
+The same steps as the judge's (:mod:`previz.judge.breaks`), each followed backwards by its derivative (reverse-mode
+differentiation, written out by hand). Three things are softened, only here: the largest of a piece's steps is a power
+mean, the chance of being found is log-logistic, which agrees with the judge's Weibull curve near the limit and goes on
+to fall where that one is flat, and short runs count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.build.surface import Picture
+from previz.judge.breaks import Sides
+from previz.judge.fields import own_width_px, window_px
+from previz.judge.ordinary import JND, Ordinary, in_direction, steps_across
+from previz.judge.outline import Outline, smoothed_along, without_short_runs
+from previz.judge.planes import blurred, look, spread, window_weights
+from previz.judge.viewer import (
+    COLOUR_LINE_DEG,
+    GRAIN_FLOOR,
+    GRAIN_LINE_DEG,
+    GRAIN_OFFSET,
+    GRAIN_WINDOW,
+    PSYCHOMETRIC_SLOPE,
+    RIM_GAIN,
+    SHORTEST_RUN_DEG,
+    WINDOW_ASPECT,
+    WINDOW_DEG,
+    WINDOW_GAIN,
+    WINDOW_OFFSET,
+    Viewer,
+    chance_found,
+)
+from previz.look.sampling import compiled
+
+Array = NDArray[np.float64]
+Field = NDArray[np.float32]
+
+# the power mean that stands for the largest of a piece's steps
+_LARGEST_POWER: Final = 8.0
+
+# steps smaller than this share of their limit have no slope worth following
+_LEAST: Final = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class SlopedBreak:
+    """``share`` 0 to 1 of the outline that is found, and its slope (H, W, 3) for the frame's linear light.
+
+    ``slope_clean`` is that for the clean frame's, None where the wall is not in question. ``percent`` 0 to 100 is the
+    break that the judge finds there, nothing softened.
+    """
+
+    share: float
+    percent: float
+    slope: Picture
+    slope_clean: Picture | None
+
+
+class FrameBreak:
+    """The softened break of one frame as a function of its pixels.
+
+    The frame is a crop whose first pixel is ``origin`` (x, y) px of the whole. ``outline`` is the bridge's in the whole
+    frame, ``sides`` what the windows see there: without the bridge, and with a bridge of any paint, of which only the
+    grain outside is used (no window of grain there sees the bridge). ``ordinary`` are the clean wall's limits.
+
+    ``limit`` (N, S, K) is what each piece's steps are measured by, ``clean`` (3, S, N, 4) what the windows see without
+    the bridge, ``chance`` the share of a clean wall that would count as found.
+    """
+
+    def __init__(
+        self,
+        outline: Outline,
+        sides: Sides,
+        ordinary: Ordinary,
+        viewer: Viewer,
+        size_px: tuple[int, int],
+        origin: tuple[int, int],
+    ) -> None:
+        self.outline, self._viewer = outline, viewer
+        self._height, self._width = size_px[1], size_px[0]
+        self.chance = float(in_direction(ordinary.chance, outline.normal).mean())
+        self.limit = np.maximum(in_direction(ordinary.limit, outline.normal), JND).astype(np.float32)
+        self.clean = sides.clean.astype(np.float32)
+        self._grain_outside = sides.seen[0, ..., 3].astype(np.float32)
+        self._sigmas = window_px(viewer)
+        steps = np.diff(np.square([own_width_px(self._sigmas), *self._sigmas]))
+        self._windows = [window_weights(float(np.sqrt(step))) for step in steps]
+        self._grain_windows = [window_weights(GRAIN_WINDOW * sigma) for sigma in self._sigmas]
+        # where windows are looked at: colour outside, inside and on the outline (S, 3, N, 2), grain outside and inside
+        # (S, 2, N, 2)
+        beside = np.multiply.outer(np.array(self._sigmas), outline.normal)
+        self._colour_px = (
+            outline.xy - origin + np.multiply.outer([WINDOW_OFFSET, -WINDOW_OFFSET, 0.0], beside)
+        ).swapaxes(0, 1)
+        self._grain_px = (
+            outline.xy - origin + np.multiply.outer([1.0, -1.0], GRAIN_OFFSET * GRAIN_WINDOW * beside)
+        ).swapaxes(0, 1)
+
+    def at(self, linear: Picture, clean: Picture | None = None) -> SlopedBreak:
+        """Break of the crop (H, W, 3) of the frame, linear light, and its slope.
+
+        ``clean`` (H, W, 3) is the clean frame's crop where the wall's paint is in question too.
+        """
+        seen, back = self._looked(linear, clean is not None)
+        if clean is None:
+            share, percent, slope, _ = self._decided(seen, self.clean)
+            return SlopedBreak(share, percent, back(slope), None)
+        wanted, back_clean = self._looked(clean, True)
+        share, percent, slope, slope_clean = self._decided(seen, wanted)
+        return SlopedBreak(share, percent, back(slope), back_clean(slope_clean))
+
+    def _looked(self, linear: Picture, outside: bool) -> tuple[Field, Callable[[Field], Picture]]:
+        """What the windows (3, S, N, 4) see of a crop, and the way back from a slope for that to one for the crop.
+
+        Grain ``outside`` is as it was drawn at first unless it is asked for.
+        """
+        height, width, scales = self._height, self._width, len(self._sigmas)
+        lab = np.empty((3, height, width), dtype=np.float32)
+        roots = np.empty_like(lab)
+        _lab(linear, _XYZ, lab, roots)
+        grains, residues = [], []
+        window = lab
+        seen = np.zeros((3, scales, len(self.outline), 4), dtype=np.float32)
+        seen[0, ..., 3] = self._grain_outside
+        for s in range(scales):
+            window = blurred(window, self._windows[s])
+            residue = lab[0] - window[0]
+            energy = blurred((residue * residue)[None], self._grain_windows[s])[0] + np.float32(GRAIN_FLOOR**2)
+            residues.append(residue)
+            grains.append(energy)
+            for side in range(3):
+                for channel in range(3):
+                    look(window[channel], self._colour_px[s, side], seen[side, s, :, channel])
+            log = np.float32(0.5) * np.log(energy)
+            for side in self._grain_sides(outside):
+                look(log, self._grain_px[s, side], seen[side, s, :, 3])
+
+        def back(slope_seen: Field) -> Picture:
+            slope_lab = np.zeros_like(lab)
+            slope_window = np.zeros_like(lab)
+            for s in reversed(range(scales)):
+                slope_log = np.zeros((1, height, width), dtype=np.float32)
+                for side in range(3):
+                    for channel in range(3):
+                        spread(slope_seen[side, s, :, channel], self._colour_px[s, side], slope_window[channel])
+                for side in self._grain_sides(outside):
+                    spread(slope_seen[side, s, :, 3], self._grain_px[s, side], slope_log[0])
+                slope_energy = blurred(np.float32(0.5) * slope_log / grains[s], self._grain_windows[s])[0]
+                slope_residue = np.float32(2.0) * residues[s] * slope_energy
+                slope_lab[0] += slope_residue
+                slope_window[0] -= slope_residue
+                slope_window = blurred(slope_window, self._windows[s])
+            slope = np.empty(linear.shape, dtype=np.float32)
+            _lab_back(slope_lab + slope_window, roots, _XYZ, slope)
+            return slope
+
+        return seen, back
+
+    @staticmethod
+    def _grain_sides(outside: bool) -> tuple[int, ...]:
+        return (0, 1) if outside else (1,)
+
+    def _decided(self, seen: Field, clean: Field) -> tuple[float, float, Field, Field]:
+        """Softened share found, the judge's break, and the share's slopes (3, S, N, 4) for ``seen`` and ``clean``."""
+        count = seen.shape[2]
+        changed = seen - clean
+        # step, change outside, change inside: (3, S, N, 7)
+        differences = np.stack(
+            [
+                steps_across(seen),
+                np.concatenate([changed[0], changed[2, ..., :3]], axis=-1),
+                np.concatenate([changed[1], changed[2, ..., :3]], axis=-1),
+            ]
+        )
+        # colour and rim: (3, S, N, 2, 3)
+        colours = differences[..., [0, 1, 2, 4, 5, 6]].reshape(*differences.shape[:3], 2, 3)
+        joined = self._joined(colours)
+        squares = self._along_pieces((joined**2).sum(axis=-1).astype(np.float32), COLOUR_LINE_DEG)
+        sizes = np.sqrt(np.maximum(squares, 1e-12)) / _GAINS
+        signed = self._along_pieces(differences[..., 3], GRAIN_LINE_DEG)
+        # kinds in the order of KINDS: (3, S, N, K)
+        sizes = np.stack([sizes[..., 0], np.abs(signed), sizes[..., 1]], axis=-1)
+        limit = np.moveaxis(self.limit, 0, 1)
+        jnd = JND.astype(np.float32)
+        which = 1 + (sizes[2] > sizes[1])[None]
+        change = np.take_along_axis(sizes, which, axis=0)[0] / jnd
+        step = sizes[0] / limit
+        by_step = step <= change
+        size = np.where(by_step, step, change)
+        power = np.float32(_LARGEST_POWER)
+        largest = np.maximum((size**power).sum(axis=(0, 2)), np.float32(1e-30)) ** (np.float32(1.0) / power)
+        found = largest**PSYCHOMETRIC_SLOPE
+        share = float((found / (1.0 + found)).mean())
+        # and backwards
+        largest = np.maximum(largest, _LEAST)
+        slope_largest = PSYCHOMETRIC_SLOPE * found / largest / (1.0 + found) ** 2 / count
+        slope_size = slope_largest[None, :, None] * (size / largest[None, :, None]) ** (power - 1.0)
+        slope_sizes = np.zeros_like(sizes)
+        slope_sizes[0] = np.where(by_step, slope_size / limit, 0.0)
+        np.put_along_axis(slope_sizes, which, np.where(by_step, 0.0, slope_size / jnd)[None], axis=0)
+        two = slope_sizes[..., [0, 2]] / (2.0 * _GAINS**2 * np.maximum(sizes[..., [0, 2]], _LEAST))
+        two = self._along_pieces(two.astype(np.float32), COLOUR_LINE_DEG)
+        slope_colours = self._joined(2.0 * joined * two[..., None])
+        slope_grain = self._along_pieces((np.sign(signed) * slope_sizes[..., 1]).astype(np.float32), GRAIN_LINE_DEG)
+        across, rim = slope_colours[..., 0, :], slope_colours[..., 1, :]
+        of_change = np.zeros(seen.shape, dtype=np.float32)
+        of_change[0, ..., :3], of_change[1, ..., :3] = across[1], across[2]
+        of_change[2, ..., :3] = rim[1] + rim[2]
+        of_change[0, ..., 3], of_change[1, ..., 3] = slope_grain[1], slope_grain[2]
+        of_seen = of_change.copy()
+        of_seen[0, ..., :3] += across[0] - 0.5 * rim[0]
+        of_seen[1, ..., :3] -= across[0] + 0.5 * rim[0]
+        of_seen[2, ..., :3] += rim[0]
+        of_seen[0, ..., 3] += slope_grain[0]
+        of_seen[1, ..., 3] -= slope_grain[0]
+        return share, self._percent(size.max(axis=(0, 2))), of_seen, -of_change
+
+    def _percent(self, sizes: Field) -> float:
+        """Break, percent, of pieces whose largest steps are ``sizes`` (N,) times their limits, as the judge counts."""
+        shortest = SHORTEST_RUN_DEG * self._viewer.px_per_deg
+        counted = float(chance_found(without_short_runs(sizes.astype(np.float64), self.outline, shortest)).mean())
+        return 100.0 * max(0.0, (counted - self.chance) / (1.0 - self.chance))
+
+    def _along_pieces(self, values: Field, sigma_deg: float) -> Field:
+        """Values (3, S, N, ...) averaged along the outline."""
+        averaged = smoothed_along(np.moveaxis(values, 2, 0), self.outline, sigma_deg * self._viewer.px_per_deg)
+        return np.moveaxis(averaged, 0, 2)
+
+    def _joined(self, values: Field) -> Field:
+        """Colours (3, S, N, ...) averaged along the outline with each scale's own window."""
+        scales = [
+            self._along_pieces(values[:, s : s + 1], WINDOW_ASPECT * width) for s, width in enumerate(WINDOW_DEG)
+        ]
+        return np.concatenate(scales, axis=1)
+
+
+# what the judge divides sizes of colour and rim by
+_GAINS = np.array([WINDOW_GAIN, RIM_GAIN], dtype=np.float32)
+
+_XYZ = (colour.XYZ_FROM_RGB / colour.WHITE_XYZ[:, None]).astype(np.float32)
+
+
+@compiled
+def _lab(linear, matrix, lab, roots):  # type: ignore[no-untyped-def]
+    """CIELAB planes (3, H, W) of linear light (H, W, 3), and the cube roots (3, H, W) of X, Y, Z on the way."""
+    height, width, _ = linear.shape
+    for y in range(height):
+        for x in range(width):
+            r = min(max(linear[y, x, 0], np.float32(0.0)), np.float32(1.0))
+            g = min(max(linear[y, x, 1], np.float32(0.0)), np.float32(1.0))
+            b = min(max(linear[y, x, 2], np.float32(0.0)), np.float32(1.0))
+            for k in range(3):
+                t = matrix[k, 0] * r + matrix[k, 1] * g + matrix[k, 2] * b
+                # the straight part below (6/29)^3 of CIE 15, section 8.2.1
+                if t > 0.008856452:
+                    roots[k, y, x] = np.cbrt(t)
+                else:
+                    roots[k, y, x] = t * 7.787037 + 0.13793103
+            lab[0, y, x] = 116.0 * roots[1, y, x] - 16.0
+            lab[1, y, x] = 500.0 * (roots[0, y, x] - roots[1, y, x])
+            lab[2, y, x] = 200.0 * (roots[1, y, x] - roots[2, y, x])
+
+
+@compiled
+def _lab_back(slope, roots, matrix, out):  # type: ignore[no-untyped-def]
+    """Slope (H, W, 3) for linear light from the slope (3, H, W) for L*, a*, b*."""
+    _, height, width = slope.shape
+    for y in range(height):
+        for x in range(width):
+            down = (
+                500.0 * slope[1, y, x],
+                116.0 * slope[0, y, x] - 500.0 * slope[1, y, x] + 200.0 * slope[2, y, x],
+                -200.0 * slope[2, y, x],
+            )
+            r, g, b = 0.0, 0.0, 0.0
+            for k in range(3):
+                root = roots[k, y, x]
+                part = down[k] / (3.0 * root * root) if root > 0.20689655 else down[k] * 7.787037
+                r += matrix[k, 0] * part
+                g += matrix[k, 1] * part
+                b += matrix[k, 2] * part
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r, g, b
