@@ -37,7 +37,7 @@ def paint_strip(block: TitleBlock, rows: Sequence[PaintRow]) -> Pixels8:
     deep = -(-len(order) // _ACROSS)
     cell = high + int(_CAPTION) + _GAP
     paper = Paper(WIDTH_PX, _TOP + deep * cell + _FOOT)
-    head = "The last frame compared, with every paint: the one that is found first comes first"
+    head = "The last frame compared, around the bridge, in every paint: the one that is found first comes first"
     paper.text((_SIDE, 34.0), head, 26, INK)
     for at, row in enumerate(order):
         x, y = _SIDE + (at % _ACROSS) * (wide + _GAP), _TOP + (at // _ACROSS) * cell

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from previz import __version__, colour
 from previz.build.surface import Pixels8
 from previz.build.unfold import unfold
+from previz.camera import Camera
 from previz.deliver.frames import png_bytes
 from previz.deliver.guide import guide_pdf
 from previz.deliver.output import OutputFolder, json_text
@@ -22,6 +23,7 @@ from previz.deliver.pattern import pattern_pdf
 from previz.deliver.pdf import PaperName
 from previz.deliver.table import csv_text
 from previz.errors import BuildError
+from previz.geometry import Array
 from previz.paint.recipes import NOTE, gamut, recipes_for
 from previz.pipeline.cautions import scene_cautions
 from previz.pipeline.guides import WallAround, guide_of
@@ -136,7 +138,8 @@ def paint(
         progress.say("drawing guide and pattern")
         _write(folder, scene, date, ready, art, around, values, paper)
         if compare:
-            strip = paint_strip(title_block(scene, date, "paints compared"), _strip_rows(rows, pictures))
+            shown = _strip_rows(ready, rows, pictures, size_px)
+            strip = paint_strip(title_block(scene, date, "paints compared"), shown)
             folder.write_bytes("compare.png", png_bytes(strip))
             folder.write_text("compare.csv", csv_text(list(rows[0]), [list(row.values()) for row in rows]))
         folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
@@ -156,8 +159,7 @@ def _judged(
     progress: Progress,
 ) -> tuple[list[dict[str, Any]], list[Pixels8]]:
     """Break of every paint on frames between those solved for, one row each, and a picture of the last of them."""
-    between = frames_between(ready.scene)
-    frames = tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
+    frames = _compared_frames(ready.scene)
     rows, pictures = [], []
     with LookingRoom(workers, engine, len(paints)) as room, tempfile.TemporaryDirectory() as name:
         jobs = []
@@ -184,11 +186,32 @@ def _judged(
     return rows, pictures
 
 
-def _strip_rows(rows: Sequence[dict[str, Any]], pictures: Sequence[Pixels8]) -> list[PaintRow]:
+def _strip_rows(
+    ready: ReadySet, rows: Sequence[dict[str, Any]], pictures: Sequence[Pixels8], size_px: tuple[int, int]
+) -> list[PaintRow]:
+    camera = ready.move.camera(_compared_frames(ready.scene)[-1], *size_px)
+    part = _around_bridge(camera, ready.built.bridge.surface.vertices)
     return [
-        PaintRow(row["paint"], picture, row["break_mean_pct"], row["break_worst_pct"])
+        PaintRow(row["paint"], np.ascontiguousarray(picture[part]), row["break_mean_pct"], row["break_worst_pct"])
         for row, picture in zip(rows, pictures, strict=True)
     ]
+
+
+def _around_bridge(camera: Camera, vertices: Array) -> tuple[slice, slice]:
+    """Rows and columns of the part of a frame that shows the bridge and half as much around it, in its shape."""
+    px = camera.project(vertices[camera.depth(vertices) > 1e-3])
+    whole = np.array([camera.width_px, camera.height_px], dtype=np.float64)
+    low, high = np.clip(px.min(axis=0), 0.0, whole), np.clip(px.max(axis=0), 0.0, whole)
+    share = min(1.0, 1.5 * float(((high - low) / whole).max()))
+    first = np.clip(0.5 * (low + high - share * whole), 0.0, (1.0 - share) * whole).astype(int)
+    last = np.maximum(first + (share * whole).astype(int), first + 1)
+    return slice(int(first[1]), int(last[1])), slice(int(first[0]), int(last[0]))
+
+
+def _compared_frames(scene: Scene) -> tuple[int, ...]:
+    """Frames between those solved for on which paints are compared."""
+    between = frames_between(scene)
+    return tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
 
 
 def _values(
