@@ -33,9 +33,6 @@ Array = NDArray[np.float64]
 Field = NDArray[np.float32]
 Floats = NDArray[np.floating[Any]]
 
-# how far from the outline the middle of a half of the window on it lies, in window widths: E(|x|) of a Gaussian
-_HALF_WINDOW = math.sqrt(2.0 / math.pi)
-
 # how far beyond the middles of the colour windows those of the grain windows lie, in window widths
 _TO_GRAIN = GRAIN_OFFSET * GRAIN_WINDOW - WINDOW_OFFSET
 
@@ -43,6 +40,10 @@ _TO_GRAIN = GRAIN_OFFSET * GRAIN_WINDOW - WINDOW_OFFSET
 # where a window reaches across a straight outline, how many window widths past it the middle of that part lies:
 # E(x | x > a) - a of a Gaussian
 _BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / float(ndtr(-WINDOW_OFFSET)) - WINDOW_OFFSET
+
+# A half of the window on the outline is looked at in two places: at _BEYOND, and as far from it that their mean is that
+# half's, E(|x|) of a Gaussian.
+_DEEPER = 2.0 * math.sqrt(2.0 / math.pi) - _BEYOND
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,15 +230,17 @@ def _across_the_edge(
     (S, N, 2) px points out of the bridge and is as long as a window is wide. Grain is looked at so far from the outline
     that its windows do not reach across, but over a narrow bridge: ``inside`` (S, N) is how much bridge is still there.
     """
-    far, half = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _HALF_WINDOW) * sigma
-    # paint and wall inside the outline, and just outside it
-    within = paint.colour(half, True) - wall_in.colour(half, True)
+    far, near = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _BEYOND) * sigma
+    # paint and wall just inside the outline, farther in, and just outside it
+    within = paint.colour(near, True) - wall_in.colour(near, True)
+    deeper = (WINDOW_OFFSET - _DEEPER) * sigma
+    half_inside = np.float32(0.5) * (within + paint.colour(deeper, True) - wall_in.colour(deeper, True))
     without = wall_out.colour((_BEYOND - WINDOW_OFFSET) * sigma, True) - paint.colour(far, True)
     grain_in = inside * paint.grain(-_TO_GRAIN * sigma) + (np.float32(1.0) - inside) * wall[1, ..., 3]
     seen = wall.copy()
     seen[0, ..., :3] += bridge_share[0] * within
     seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)
-    seen[2, ..., :3] += bridge_share[2] * within
+    seen[2, ..., :3] += bridge_share[2] * half_inside
     return seen
 
 

@@ -132,6 +132,28 @@ def _met(triangles: np.ndarray, start: np.ndarray, way: np.ndarray) -> np.ndarra
     return met[inside][far[inside].argmin()] if inside.any() else None
 
 
+def test_the_same_scene_gives_the_same_bytes(made: Path, previz: Command, tmp_path: Path) -> None:
+    again = ("--compare", "--steps", 4, "--workers", 2, "--out", tmp_path / "again")
+    assert previz("paint", made / "small.toml", *again).code == 0
+    for path in sorted((made / "out").iterdir()):
+        assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes(), path.name
+
+
+def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_path: Path) -> None:
+    scene = laid(tmp_path)
+    scene.write_text(scene.read_text(encoding="utf-8") + '\n[paint]\nwall = "free"\n', encoding="utf-8")
+    done = previz("paint", scene, "--out", tmp_path / "o", "--json", *QUICK)
+    assert done.code == 0, done.err
+    with pdfplumber.open(tmp_path / "o" / "guide.pdf") as pdf:
+        words = " ".join(page.extract_text() for page in pdf.pages)
+    assert "repainted" in words.lower() or "new paint" in words.lower()
+    # no further from the design than stated: 8 hundredths of the code range, and half a code of rounding
+    ready = prepare(read_scene(scene))
+    wall = np.asarray(Image.open(tmp_path / "o" / "solved-wall.png").convert("RGB")).astype(int)
+    off = np.abs(wall - ready.wall.clean.code.astype(int))
+    assert 0 < off.max() <= 0.08 * 255.0 + 1.0
+
+
 def test_a_palette_of_one_is_one_colour(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\n", encoding="utf-8")
