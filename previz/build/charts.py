@@ -37,6 +37,13 @@ class Chart:
     rightwards: str
     downwards: str
 
+    def window(self, reach: int = 0) -> tuple[slice, slice]:
+        """Rows and columns of the picture that hold it, and ``reach`` texels around."""
+        return (
+            slice(max(self.top_px - reach, 0), self.top_px + self.height_px + reach),
+            slice(max(self.left_px - reach, 0), self.left_px + self.width_px + reach),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Layout:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,11 +31,9 @@ from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]
-Floats = NDArray[np.floating[Any]]
 
 # how far beyond the middles of the colour windows those of the grain windows lie, in window widths
 _TO_GRAIN = GRAIN_OFFSET * GRAIN_WINDOW - WINDOW_OFFSET
-
 
 # where a window reaches across a straight outline, how many window widths past it the middle of that part lies:
 # E(x | x > a) - a of a Gaussian

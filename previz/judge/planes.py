@@ -56,14 +56,20 @@ def _blur(planes, weights, across, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def _corner(plane, x, y):  # type: ignore[no-untyped-def]
+    """Upper left of the four pixels around a place, px, held at the edges, and how far right and down of it that is."""
+    height, width = plane.shape
+    x = min(max(x - 0.5, 0.0), width - 1.001)
+    y = min(max(y - 0.5, 0.0), height - 1.001)
+    x0, y0 = int(x), int(y)
+    return x0, y0, x - x0, y - y0
+
+
+@compiled
 def look(plane, px, out):  # type: ignore[no-untyped-def]
     """Values (N,) of a plane (H, W) at places (N, 2) px, bilinear, held at the edges."""
-    height, width = plane.shape
     for i in range(len(px)):
-        x = min(max(px[i, 0] - 0.5, 0.0), width - 1.001)
-        y = min(max(px[i, 1] - 0.5, 0.0), height - 1.001)
-        x0, y0 = int(x), int(y)
-        a, b = x - x0, y - y0
+        x0, y0, a, b = _corner(plane, px[i, 0], px[i, 1])
         upper = (1.0 - a) * plane[y0, x0] + a * plane[y0, x0 + 1]
         lower = (1.0 - a) * plane[y0 + 1, x0] + a * plane[y0 + 1, x0 + 1]
         out[i] = (1.0 - b) * upper + b * lower
@@ -72,12 +78,8 @@ def look(plane, px, out):  # type: ignore[no-untyped-def]
 @compiled
 def spread(slope, px, plane):  # type: ignore[no-untyped-def]
     """Slopes (N,) at places (N, 2) px added to the slope of a plane (H, W): the way back of ``look``."""
-    height, width = plane.shape
     for i in range(len(px)):
-        x = min(max(px[i, 0] - 0.5, 0.0), width - 1.001)
-        y = min(max(px[i, 1] - 0.5, 0.0), height - 1.001)
-        x0, y0 = int(x), int(y)
-        a, b = x - x0, y - y0
+        x0, y0, a, b = _corner(plane, px[i, 0], px[i, 1])
         value = slope[i]
         plane[y0, x0] += (1.0 - b) * (1.0 - a) * value
         plane[y0, x0 + 1] += (1.0 - b) * a * value

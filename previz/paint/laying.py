@@ -41,10 +41,8 @@ class Laying:
         planes = np.ascontiguousarray(np.moveaxis(changes.reshape(self.height, self.width, 3), 2, 0))
         out = np.zeros_like(planes)
         weights = window_weights(max(0.5 * self.brush_texels, 0.3))
-        reach = PADDING_PX // 2
         for chart in self.charts:
-            rows = slice(max(chart.top_px - reach, 0), chart.top_px + chart.height_px + reach)
-            columns = slice(max(chart.left_px - reach, 0), chart.left_px + chart.width_px + reach)
+            rows, columns = chart.window(PADDING_PX // 2)
             out[:, rows, columns] = blurred(np.ascontiguousarray(planes[:, rows, columns]), weights)
         return np.ascontiguousarray(np.moveaxis(out, 0, 2)).reshape(-1, 3) @ self.mixing
 

@@ -21,7 +21,7 @@ from previz.paint.sensitivity import FrameBreak, SlopedBreak
 
 Codes = NDArray[np.float32]
 
-# the power mean over frames: at 8 the worst frame of twenty weighs about as much as all others together
+# the power mean over frames: the larger, the more the worst frame decides
 FRAME_POWER: Final = 8.0
 
 # steps downhill, and how far one of them takes a code (0 to 1) at first and at last

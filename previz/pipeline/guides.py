@@ -20,10 +20,10 @@ from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
 from previz.paint.palette import Palette
 from previz.paint.recipes import Recipe
-from previz.paint.strings import StringPoint, strings, top_edge_points
+from previz.paint.strings import EVERY, StringPoint, strings, top_edge_points
 from previz.pipeline.looking import Looker
 from previz.pipeline.prepare import CLEAN, WALL, WITH_BRIDGE, ReadySet, Rectangle, square_on
-from previz.pipeline.solving import PaintBench, solved_size_px
+from previz.pipeline.solving import paint_bench, solved_size_px
 
 # the wall is shown this far (m) around what the bridge hides of it, at so many pixels to the metre
 _AROUND = 0.06
@@ -51,6 +51,17 @@ class WallAround:
 
 
 @dataclass(frozen=True)
+class WallPictureJob:
+    """Draws a part of the clean wall square on, (h, w, 3) uint8, in a worker that has the set loaded."""
+
+    part: Rectangle
+
+    def done_by(self, looker: Looker) -> Pixels8:
+        """Draw it."""
+        return colour.encoded8(looker.engine.draw(square_on(self.part, _PX_PER_M), CLEAN).colour)
+
+
+@dataclass(frozen=True)
 class WallAroundJob:
     """Looks at the wall around the bridge in a worker that has the set loaded."""
 
@@ -75,8 +86,8 @@ class WallAroundJob:
         points = np.concatenate(lines)
         low, high = points.min(axis=0) - _AROUND, points.max(axis=0) + _AROUND
         part = Rectangle(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-        picture = colour.encoded8(looker.engine.draw(square_on(part, _PX_PER_M), CLEAN).colour)
-        seen = PaintBench(looker).seen(move, *solved_size_px(ready.scene))
+        picture = WallPictureJob(part).done_by(looker)
+        seen = paint_bench(looker).seen(move, *solved_size_px(ready.scene))
         edges = top_edge_points(ready.built.bridge.surface)
         return WallAround(
             picture, part, lines, seen, tuple(strings(ready.station_point, edges, looker.sight, WALL))
@@ -99,10 +110,7 @@ def guide_of(
     code = colour.encoded8(reflectance)
     faces = []
     for chart in ready.built.bridge.charts:
-        window = (
-            slice(chart.top_px, chart.top_px + chart.height_px),
-            slice(chart.left_px, chart.left_px + chart.width_px),
-        )
+        window = chart.window()
         faces.append(
             GuideFace(
                 name=chart.name,
@@ -158,7 +166,7 @@ def _place(point: Array) -> tuple[float, float, float]:
 
 def _marked(points: Sequence[StringPoint]) -> list[tuple[str, StringPoint]]:
     """Strings that get a register mark, and its name: every other one, lettered by the edge it lies on."""
-    every = max(1, round(_MARKED_EVERY / 0.05))
+    every = max(1, round(_MARKED_EVERY / EVERY))
     marked = []
     counts: dict[str, int] = {}
     for point in points:

@@ -35,10 +35,10 @@ from previz.pipeline.shoot import run_of, scene_date
 from previz.pipeline.sideview import title_block
 from previz.pipeline.solvedpaint import LaidPaint, keep, solved_paint
 from previz.pipeline.solving import (
-    PaintBench,
     SolvedPaint,
     SolveReport,
     frames_between,
+    paint_bench,
     solved_frames,
     solved_size_px,
     with_paint,
@@ -92,11 +92,7 @@ class OtherPaintJob:
 
     def done_by(self, looker: Looker) -> Pixels8:
         """Lay it."""
-        if "bench" not in looker.aside:
-            looker.aside["bench"] = PaintBench(looker)
-        bench: PaintBench = looker.aside["bench"]
-        scene = looker.loaded.scene
-        return bench.lit(self.name, looker.loaded.move, *solved_size_px(scene))
+        return paint_bench(looker).lit(self.name, looker.loaded.move, *solved_size_px(looker.loaded.scene))
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import __version__, colour
+from previz.build.charts import PADDING_PX
 from previz.build.surface import Picture
 from previz.build.texels import texel_owners
 from previz.deliver.frames import png_bytes, read_png
@@ -17,7 +18,7 @@ from previz.deliver.output import OutputFolder, json_text
 from previz.errors import PrevizError
 from previz.paint.brush import brushed
 from previz.paint.palette import Palette, labelled, palette_of
-from previz.pipeline.guides import WallAround, WallAroundJob
+from previz.pipeline.guides import WallAround, WallAroundJob, WallPictureJob
 from previz.pipeline.looking import LookingRoom
 from previz.pipeline.prepare import Painter, ReadySet, sight_of
 from previz.pipeline.progress import Progress
@@ -71,10 +72,8 @@ def _charts_of(ready: ReadySet, width: int, height: int) -> NDArray[np.int32]:
     faces = texel_owners(ready.built.bridge.surface, width, height, margin=True)
     owner = np.full((height, width), -1, dtype=np.int32)
     for number, chart in enumerate(ready.built.bridge.charts):
-        reach = 2
-        rows = slice(max(chart.top_px - reach, 0), chart.top_px + chart.height_px + reach)
-        columns = slice(max(chart.left_px - reach, 0), chart.left_px + chart.width_px + reach)
-        owner[rows, columns] = np.where(faces[rows, columns] >= 0, number, owner[rows, columns])
+        window = chart.window(PADDING_PX // 2)
+        owner[window] = np.where(faces[window] >= 0, number, owner[window])
     return owner
 
 
@@ -139,7 +138,7 @@ def solved_paint(
     art = laid_paint(ready, solved, around.seen)
     if art.lit.wall is not None:
         room.load(with_paint(ready, art.lit))
-        (painted,) = room.run([WallAroundJob()])
-        around = replace(around, repainted=painted.code)
+        (painted,) = room.run([WallPictureJob(around.part)])
+        around = replace(around, repainted=painted)
         room.load(ready)
     return art, report, around

@@ -42,7 +42,10 @@ USUAL_BRUSH = 0.003
 # steps between two words to the user
 _AT_ONCE = 4
 
-_KEY = "solving"
+# paints worth beginning with: projected from the station point and from three places of the hold, and two of others'
+_STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
+
+_KEY, _BENCH = "solving", "paint bench"
 
 Answer = TypeVar("Answer")
 
@@ -88,8 +91,8 @@ class BeginSolving:
                 f"rail.hold: in none of the frames {first} to {last} can the bridge's outline be seen before the wall; "
                 "there is nothing to solve paint for: move the camera or change the hold"
             )
-        bench = PaintBench(looker)
-        starts = {name: codes_of(bench.lit(name, move, width_px, height_px)) for name in bench.starts(move)}
+        bench = paint_bench(looker)
+        starts = {name: codes_of(bench.lit(name, move, width_px, height_px)) for name in _STARTS}
         part = None
         if free_wall is not None:
             frames, part = in_one_row(frames, free_wall, texture_px[0] * texture_px[1])
@@ -234,10 +237,6 @@ class PaintBench:
         """Light (H, W, 3) on the bridge's map."""
         return self._painter.light
 
-    def starts(self, move: Move) -> list[str]:
-        """Paints worth beginning with: projected from a quarter, the middle and three quarters of the hold's way."""
-        return ["station", "quarter", "middle", "three quarters", "single", "mean"]
-
     def lit(self, paint: str, move: Move, width_px: int, height_px: int) -> Pixels8:
         """A paint by its name as it is lit, (H, W, 3) uint8."""
         ready, painter = self._looker.loaded, self._painter
@@ -271,6 +270,13 @@ class PaintBench:
                 self._painter.texels, cameras, self._looker.sight, WALL, BRIDGE, ready.wall.clean.code
             )
         return self._views
+
+
+def paint_bench(looker: Looker) -> PaintBench:
+    """The bench of the set that is loaded, kept with it: what the views see of the wall is worked out once."""
+    if _BENCH not in looker.aside:
+        looker.aside[_BENCH] = PaintBench(looker)
+    return looker.aside[_BENCH]  # type: ignore[no-any-return]
 
 
 def codes_of(code: Pixels8) -> NDArray[np.float32]:

@@ -29,9 +29,9 @@ from previz.pipeline.prepare import BRIDGE, prepare
 from previz.pipeline.solving import (
     BeginSolving,
     GoOnSolving,
-    PaintBench,
     SolvedCodes,
     frames_between,
+    paint_bench,
     solved_size_px,
 )
 from previz.scene.model import Scene
@@ -157,7 +157,7 @@ def one_set(name: str, steps: int) -> Found:
     seconds = time.perf_counter() - started
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024e-6
     bound = 100.0 * least_break(looker.aside["solving"].descent.frames)
-    paints = {name: PaintBench(looker).lit(name, bench.move, *bench.size_px) for name in BASELINES}
+    paints = {name: paint_bench(looker).lit(name, bench.move, *bench.size_px) for name in BASELINES}
     paints["solved"] = solved
     between = frames_between(scene)
     frames = sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, JUDGED).round()})
