@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from datetime import date, time
 from functools import cache
-from typing import Any, get_args
+from typing import Any, Final, get_args
 
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
@@ -101,6 +101,10 @@ def shown(value: Any) -> str:
     return f"a {type(value).__name__}"
 
 
+# tables that may come several times: what the model calls them, and what the file does
+SEVERAL: Final = {"lamps": "lamp", "cards": "card"}
+
+
 @cache
 def tables() -> dict[str, tuple[str, ...]]:
     """The keys of every table of a scene file, by the table's name; ``""`` is the top of the file."""
@@ -111,7 +115,7 @@ def tables() -> dict[str, tuple[str, ...]]:
         for field_name, info in model.model_fields.items():
             if info.exclude:
                 continue
-            key = "lamp" if field_name == "lamps" else field_name
+            key = SEVERAL.get(field_name, field_name)
             keys.append(key)
             for part in (info.annotation, *get_args(info.annotation)):
                 if isinstance(part, type) and issubclass(part, BaseModel):
@@ -130,8 +134,8 @@ def nearest(name: str, choices: tuple[str, ...] | list[str]) -> str:
 
 
 def _title(table: str) -> str:
-    if table == "lamp":
-        return "[[lamp]]"
+    if table in SEVERAL.values():
+        return f"[[{table}]]"
     return f"[{table}]" if table else "the top of the file, before the first table"
 
 
@@ -183,8 +187,8 @@ def reason_of(error: ErrorDetails, data: dict[str, Any]) -> Reason:
     if kind in _BOUNDS:
         words, name = _BOUNDS[kind]
         return Reason(loc, f"a number {words} {context[name]:g}", found)
-    if kind in ("tuple_type", "model_type") and loc[:1] == ("lamp",):
-        return Reason(loc, "lamps as [[lamp]] with double brackets, as there may be several", found)
+    if kind in ("tuple_type", "model_type") and loc[:1] and loc[0] in SEVERAL.values():
+        return Reason(loc, f"{loc[0]}s as [[{loc[0]}]] with double brackets, as there may be several", found)
     if kind in ("model_type", "model_attributes_type"):
         return Reason(loc, f"a table like [{key_text(loc)}]", found)
     return Reason(loc, _PLAIN.get(kind, error["msg"][:1].lower() + error["msg"][1:]), found)

@@ -116,8 +116,9 @@ def _length(low: float, high: float, limits: str) -> BeforeValidator:
 
 _COORDINATE = (-LARGEST, LARGEST, "from -100 m to 100 m")
 
-# a size of a thing; a size or a distance that may be nothing; a place along an axis
+# a size of a thing; one on a sensor; a size or a distance that may be nothing; a place along an axis
 Length = Annotated[float, _length(SMALLEST, LARGEST, "from 0.1 mm to 100 m"), _SIZE_SCHEMA]
+FineLength = Annotated[float, _length(1e-6, 1e-3, "from 0.001 mm to 1 mm"), _SIZE_SCHEMA]
 LengthOrZero = Annotated[float, _length(0.0, LARGEST, "from 0 mm to 100 m"), _SIZE_SCHEMA]
 Coordinate = Annotated[float, _length(*_COORDINATE), _LENGTH_SCHEMA]
 
@@ -234,7 +235,8 @@ Aim = Annotated[
 ]
 
 
-def _read_sensor(value: Any, info: ValidationInfo) -> Any:
+def _sides(value: Any, info: ValidationInfo) -> list[float | None]:
+    """Width and height (m) of a size like "35.9 x 24.0 mm"; an empty list where it is none."""
     sides: list[float | None] = []
     if isinstance(value, str) and len(value) <= 100:
         parts = value.replace("×", "x").replace("X", "x").split("x")
@@ -248,6 +250,11 @@ def _read_sensor(value: Any, info: ValidationInfo) -> Any:
                 sides = []
     elif isinstance(value, (list, tuple)) and len(value) == 2 and not from_file(info):
         sides = [_finite(side) for side in value]
+    return sides
+
+
+def _read_sensor(value: Any, info: ValidationInfo) -> Any:
+    sides = _sides(value, info)
     if not sides or None in sides:
         raise wrong('a size, width x height, like "35.9 x 24.0 mm"')
     if not all(side is not None and 1e-3 <= side <= 1.0 for side in sides):
@@ -259,6 +266,26 @@ Sensor = Annotated[
     tuple[float, float],
     BeforeValidator(_read_sensor),
     WithJsonSchema({"type": "string", "pattern": r"^.+[xX×].+$", "examples": ["35.9 x 24.0 mm"]}),
+]
+
+
+def _read_face(value: Any, info: ValidationInfo) -> Any:
+    expected = 'a diameter like "400 mm", or a width x height like "600 x 900 mm",'
+    if isinstance(value, (list, tuple)) or (isinstance(value, str) and any(c in value for c in "xX×")):
+        sides = _sides(value, info)
+        if not sides or None in sides:
+            raise wrong(expected[:-1])
+        if not all(side is not None and SMALLEST <= side <= LARGEST for side in sides):
+            raise wrong(f"{expected} with sides from 0.1 mm to 100 m")
+        return tuple(sides)
+    return _read(value, info, units.length, expected[:-1], "mm", 0.0, LARGEST, "from 0 mm to 100 m")
+
+
+# the face of a lamp: a disc's diameter, a point's 0, or a rectangle
+Face = Annotated[
+    float | tuple[float, float],
+    BeforeValidator(_read_face),
+    WithJsonSchema({"type": "string", "pattern": r"^.*[0-9].*$", "examples": ["400 mm", "600 x 900 mm"]}),
 ]
 
 

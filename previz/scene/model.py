@@ -13,7 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AliasChoices, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AliasChoices, BaseModel, ConfigDict, Field, Strict, model_validator
 
 from previz.errors import Fault, SceneError
 from previz.scene.fields import (
@@ -23,7 +23,9 @@ from previz.scene.fields import (
     Coordinate,
     Day,
     Ease,
+    Face,
     FileName,
+    FineLength,
     Length,
     LengthOrZero,
     Number,
@@ -83,6 +85,9 @@ class Doorway(Table):
 
 WallKind = Literal["slate", "basalt", "ice", "board"]
 
+# how paint tins name it
+Gloss = Literal["matt", "satin", "gloss"]
+
 
 class Wall(Table):
     """The cliff, made by exactly one of ``kind``, ``mesh`` and ``photo``.
@@ -110,6 +115,7 @@ class Wall(Table):
     texture_px: Annotated[Whole, Field(ge=64, le=8192)] = Field(
         2048, description="Side of the wall's paint picture, 64 to 8192 pixels."
     )
+    gloss: Gloss = Field("matt", description="How the wall's paint shines: matt, satin or gloss.")
 
     @model_validator(mode="after")
     def _made_one_way(self) -> Self:
@@ -144,18 +150,22 @@ class Bridge(Table):
     paint: PaintKind = Field("projected", description="bare, wash, projected or solved.")
     image: FileName | None = Field(None, description="A picture laid over the bridge instead of paint.")
     mesh: FileName | None = Field(None, description="A modelled bridge: a GLB, OBJ, PLY or STL file, in metres.")
+    gloss: Gloss = Field("matt", description="How the bridge's paint shines: matt, satin or gloss.")
 
 
 class CameraBody(Table):
     """The camera as it stands at the station frame; ``position`` is the entrance pupil.
 
-    ``pan`` is positive to camera right, ``tilt`` positive up, ``roll`` positive clockwise.
+    ``pan`` is positive to camera right, ``tilt`` positive up, ``roll`` positive clockwise. Without ``focus`` everything
+    is sharp, without ``shutter`` the exposure of a frame is half its time (a 180 degree shutter).
     """
 
     sensor: Sensor = Field((0.0359, 0.0240), description='Width x height, such as "35.9 x 24.0 mm".')
     lens: Length = Field(0.035, description='Focal length, such as "35 mm".')
     stop: Stop = Field(22.0, description='Stop, such as "f/22".')
-    focus: Length | None = Field(None, description="Distance in focus, from the entrance pupil.")
+    focus: Length | None = Field(
+        None, description="Distance in focus, from the entrance pupil; sharp all over if none."
+    )
     position: Place = Field(description="Entrance pupil: right, up from the bridge's top, out of the wall.")
     tilt: Tilt = Field(0.0, description='Up is positive: "-8 deg" looks down.')
     pan: Angle = Field(0.0, description="To camera right is positive.")
@@ -165,7 +175,17 @@ class CameraBody(Table):
     )
     pupil_from_mount: Coordinate = Field(0.0, description="Entrance pupil ahead of the lens mount.")
     lens_diameter: Length = Field(0.07, description="Outer diameter of the lens barrel.")
-    shutter: Time | None = Field(None, description='Exposure of a frame, such as "1/50 s".')
+    shutter: Time | None = Field(
+        None, description='Exposure of a frame, such as "1/50 s"; half of each frame\'s time if none.'
+    )
+    rate: Rate | None = Field(None, description="Frames per second that are shot; the delivered rate if none.")
+    iso: Annotated[Number, Field(ge=1, le=10_000_000)] = Field(800.0, description="Sensitivity, ISO, such as 800.")
+    blur_limit: FineLength = Field(
+        0.000025, description='Largest circle of confusion, on the sensor, that counts as sharp: "0.025 mm".'
+    )
+    pupil_ratio: Annotated[Number, Field(ge=0.1, le=10.0)] = Field(
+        1.0, description="Exit pupil / entrance pupil, 0.1 to 10; 1 for a lens that is alike from both ends."
+    )
 
 
 class Rail(Table):
@@ -195,27 +215,71 @@ class Rail(Table):
 
 
 class Lamp(Table):
-    """A lamp. ``size`` is the diameter of a soft lamp's face, ``lux`` what it gives the wall face on at the
-    datum point it is aimed at, ``kelvin`` its colour temperature.
+    """A lamp. ``size`` is its face: a diameter, or width x height; ``lux`` what it gives face on at the point it is
+    aimed at, nothing in the way; ``kelvin`` its colour temperature.
 
-    A lamp with nothing but a name is a key from high camera left.
+    A face shines as white paper does (Lambert), a lamp without one alike to all sides. ``cone`` is the full angle of
+    a spot's beam, at whose edge half of the light is left; ``edge`` the share of the cone over which it fades;
+    ``watts`` what it takes from the mains. A lamp with nothing but a name is a key from high camera left.
     """
 
     name: Text = Field(description="What the crew calls it; no two alike.")
     position: Place = Field((-0.8, 1.0, 1.5), description="Middle of the lamp's face: right, up, out of the wall.")
     aim: Place = Field((0.0, 0.0, 0.0), description="The point it is turned to.")
-    size: LengthOrZero = Field(0.0, description="Diameter of a soft lamp's face; 0 is a point.")
+    size: Face = Field(0.0, description='Its face: a diameter, "400 mm", or "600 x 900 mm", wide x high; 0 is a point.')
     lux: Annotated[Number, Field(gt=0, lt=1e6)] = Field(1000.0, description="Illuminance at the aim, face on.")
     kelvin: Annotated[Number, Field(ge=1500, le=25000)] = Field(5600.0, description="Colour temperature.")
+    cone: Annotated[Angle, Field(gt=0.0, lt=math.pi)] | None = Field(
+        None, description='Full angle of a spot\'s beam, such as "30 deg"; no beam if none.'
+    )
+    edge: Share = Field(0.2, description="Share of the cone over which the beam fades.")
+    watts: Annotated[Number, Field(gt=0, lt=1e6)] | None = Field(None, description="What it takes from the mains.")
+
+    @property
+    def face(self) -> tuple[float, float]:
+        """Width and height (m) of the face; a disc's diameter twice, 0 for a point."""
+        return (self.size, self.size) if isinstance(self.size, float) else self.size
+
+    @property
+    def is_point(self) -> bool:
+        """Whether the lamp has no face."""
+        return self.size == 0.0
+
+    @property
+    def is_disc(self) -> bool:
+        """Whether its face is round."""
+        return isinstance(self.size, float) and self.size > 0.0
+
+
+class Card(Table):
+    """A card on a stand: one that bounces light onto the set, or a flag that keeps light off it.
+
+    ``position`` is its middle, ``aim`` the point that its face is turned to. A bounce card sends light back from the
+    side that faces ``aim``; both kinds throw a shadow, and neither is in the picture.
+    """
+
+    name: Text = Field(description="What the crew calls it; no two alike.")
+    kind: Literal["bounce", "flag"] = Field(description="bounce sends light back, flag keeps it off.")
+    position: Place = Field(description="Middle of the card: right, up, out of the wall.")
+    aim: Place = Field((0.0, 0.0, 0.0), description="The point that its face is turned to.")
+    size: Sensor = Field(description='Width x height, such as "600 x 400 mm".')
+    colour: Colour = Field("#f2f2f2", description="A bounce card's own colour, sRGB, #rrggbb.")
 
 
 class Light(Table):
-    """What all lamps share: ``ambient`` lux from everywhere and the camera's white balance."""
+    """What all lamps share: ``ambient`` lux from everywhere, the camera's white balance, the mains.
+
+    ``bounce`` is whether the set lights itself: what wall and bridge throw on each other once.
+    """
 
     ambient: Annotated[Number, Field(ge=0, lt=1e6)] = Field(0.0, description="Lux from everywhere.")
     white_balance: Annotated[Number, Field(ge=1500, le=25000)] = Field(
         5600.0, description="The camera's white balance in kelvin."
     )
+    bounce: Annotated[bool, Strict()] = Field(True, description="Whether wall and bridge light each other, once.")
+    mains: Literal[50, 60] = Field(50, description="Mains frequency, 50 or 60 Hz.")
+    volts: Annotated[Number, Field(ge=12, le=1000)] = Field(230.0, description="Mains voltage.")
+    circuit: Annotated[Number, Field(gt=0, le=1000)] = Field(16.0, description="Amperes of one circuit's fuse.")
 
 
 class PlateCamera(Table):
@@ -345,6 +409,9 @@ class Scene(Table):
     camera: CameraBody = Field(description="The camera at the station point.")
     rail: Rail = Field(description="How the camera travels.")
     lamps: tuple[Lamp, ...] = Field((), validation_alias=AliasChoices("lamp", "lamps"), description="The lamps.")
+    cards: tuple[Card, ...] = Field(
+        (), validation_alias=AliasChoices("card", "cards"), description="Bounce cards and flags."
+    )
     light: Light = Field(Light(), description="What all lamps share.")
     plate: Plate | None = Field(None, description="The performer's element.")
     search: Search | None = Field(None, description="Bounds to search within, and the studio to fit.")

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from previz.errors import Fault, SceneError
 from previz.scene.checks import impossible
-from previz.scene.faults import Reason, placed, reason_of, unknown_key
+from previz.scene.faults import SEVERAL, Reason, placed, reason_of, unknown_key
 from previz.scene.files import file_reasons, nearest_file
 from previz.scene.model import Scene
 from previz.scene.source import Source, quoted, read_source
@@ -40,7 +40,7 @@ def read_scene(path: Path) -> Scene:
     reasons: list[Reason] = []
     data = dict(source.data)
     # keys that the model takes from Python only
-    for name in ("folder", "lamps"):
+    for name in ("folder", *SEVERAL):
         if name in data:
             reasons.append(unknown_key((name,)))
             del data[name]

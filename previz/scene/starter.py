@@ -36,6 +36,7 @@ seed = 7                     # another whole number from 0 makes another wall of
 doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none
 triangles = 200000           # how finely the wall is made, 200 to 1000000
 texture_px = 2048            # side of its paint picture in pixels, 64 to 8192
+gloss = "matt"               # how its paint shines: matt, satin or gloss
 
 [bridge]
 length = "700 mm"            # from the sill towards the camera, less than to the lens
@@ -45,7 +46,8 @@ taper = 1.0                  # near width / far width, 0.05 to 20
 camber = "0 mm"              # how far the middle of the length rises
 bend = "0 mm"                # how far the near end swings to camera right
 colour = "#c8b08a"           # the bare material, red green blue
-paint = "projected"          # bare, wash or projected
+paint = "projected"          # bare, wash, projected or solved
+gloss = "matt"               # how its paint shines: matt, satin or gloss
 # image = "bridge.png"       # a picture laid over the bridge instead of paint
 # mesh = "bridge.glb"        # a modelled bridge instead of the slab, in metres, axes as above
 
@@ -53,7 +55,7 @@ paint = "projected"          # bare, wash or projected
 sensor = "35.9 x 24.0 mm"    # width x height
 lens = "35 mm"               # focal length
 stop = "f/22"                # f/0.5 to f/1000
-focus = "800 mm"             # from the entrance pupil, beyond the focal length
+focus = "800 mm"             # from the entrance pupil, beyond the focal length; if left out, all is sharp
 position = ["0 mm", "160 mm", "1250 mm"]  # entrance pupil (not the sensor) at the station frame: right, up, out
 tilt = "-8 deg"              # up is positive, -90 to 90
 pan = "0 deg"                # to camera right is positive, -360 to 360
@@ -61,7 +63,11 @@ roll = "0 deg"               # clockwise for the operator is positive, -360 to 3
 shift = ["0 mm", "0 mm"]     # lens against sensor: right, up
 pupil_from_mount = "0 mm"    # entrance pupil ahead of the lens mount
 lens_diameter = "70 mm"      # outside of the barrel
-shutter = "1/50 s"           # exposure of one frame
+shutter = "1/50 s"           # exposure of one frame; if left out, half of its time
+# rate = 50                  # frames a second that are shot; if left out, those that are delivered
+iso = 800                    # sensitivity, 1 to 10000000
+blur_limit = "0.025 mm"      # largest circle of confusion that counts as sharp, 0.001 mm to 1 mm
+pupil_ratio = 1              # exit pupil / entrance pupil, 0.1 to 10
 
 [rail]
 along = [1, 0, 0]            # direction of travel: right, up, out; or "arc", sideways along a curve
@@ -77,20 +83,35 @@ aim = "parallel"             # parallel, track (turns with an arc), or a point t
 [light]
 ambient = 50                 # lux from everywhere, from 0
 white_balance = 5600         # of the camera, in kelvin, 1500 to 25000
+bounce = true                # whether wall and bridge light each other, once
+mains = 50                   # Hz, 50 or 60
+volts = 230                  # of the mains, 12 to 1000
+circuit = 16                 # amperes that one circuit is fused for
 
 [[lamp]]                     # one such table for each lamp
 name = "key"                 # no two alike
 position = ["-800 mm", "700 mm", "1500 mm"]  # middle of the lamp's face: right, up, out
 aim = ["0 mm", "0 mm", "0 mm"]               # the point it is turned to
-size = "300 mm"              # diameter of a soft lamp's face, 0 mm for a point
+size = "300 mm"              # its face: a diameter, or "600 x 900 mm" (wide x high); 0 mm for a point
 lux = 1200                   # what it gives at its aim, face on; above 0
 kelvin = 5600                # colour temperature, 1500 to 25000
+watts = 200                  # what it takes from the mains; if left out, it is not counted
 
 [[lamp]]
 name = "fill"
 position = ["1100 mm", "400 mm", "1600 mm"]
 size = "600 mm"
 lux = 400
+# cone = "30 deg"            # full angle of a spot's beam, where half of its light is left
+# edge = "20%"               # share of the cone over which the beam fades
+
+# [[card]]                   # one such table for each card on a stand; it is not in the picture
+# name = "white card"        # no two alike
+# kind = "bounce"            # "bounce" sends light back, "flag" keeps it off
+# position = ["600 mm", "-300 mm", "900 mm"]
+# aim = ["0 mm", "0 mm", "300 mm"]             # the point that its face is turned to
+# size = "600 x 400 mm"      # wide x high
+# colour = "#f2f2f2"         # of a bounce card, #rrggbb
 
 [plate]                      # the performer, shot separately; lengths at full size
 # figure = "figure.png"      # cut-out with alpha, or a folder of numbered frames

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from previz import units
 from previz.errors import UnitError
 from previz.scene.checks import cautions
-from previz.scene.faults import tables
+from previz.scene.faults import SEVERAL, tables
 from previz.scene.reader import read_scene
 from previz.scene.schema import scene_schema, schema_json
 from previz.scene.starter import starter_text
@@ -159,7 +159,7 @@ def test_the_starter_shows_and_explains_every_key() -> None:
         for key in keys:
             table = f"{name}.{key}" if name else key
             if table in tables():
-                opened = ("[[lamp]]" if table == "lamp" else f"[{table}]", f"{key} = {{")
+                opened = (f"[[{table}]]" if table in SEVERAL.values() else f"[{table}]", f"{key} = {{")
                 assert any(piece in text for piece in opened), table
             else:
                 # at the start of a line, perhaps as a choice not taken, or in an inline table
