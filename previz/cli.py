@@ -299,16 +299,105 @@ def paint(
     print_cautions(made.values["cautions"])
 
 
+@cli.command()
+@_scene_argument
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="What is printed on."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
+@click.option(
+    "--out", metavar="FOLDER", callback=_folder, help="Folder for the results; renders/<scene> unless given."
+)
+def rig(scene: Path, paper: Any, as_json: bool, out: Path | None) -> None:
+    """Shot card and drawings to scale for the day: optics, light, rail marks, support."""
+    from previz.pipeline.rig import rig as run
+
+    with _progress(as_json) as progress:
+        made = run(scene, paper, out, progress)
+    if as_json:
+        _print_json(made.values)
+        return
+    from previz.pipeline.progress import print_cautions, print_rows
+    from previz.pipeline.words_rig import rig_rows
+
+    print_rows(made.values["title"], rig_rows(made.values, made.folder.as_posix()))
+    print_cautions(made.values["cautions"])
+
+
+@cli.command()
+@_scene_argument
+@click.option(
+    "--width", type=click.IntRange(160, 16384), default=1280, show_default=True, help="Width of the animatic, pixels."
+)
+@click.option("--burn-in", is_flag=True, help="Write frame, rail position and speed into the lower bar.")
+@click.option("--split", is_flag=True, help="Also a film of the scene as it is beside the one scaled from the plate.")
+@click.option("--wipe", is_flag=True, help="Also a film that wipes from without the bridge to with it.")
+@_common
+def plate(
+    scene: Path,
+    width: int,
+    burn_in: bool,
+    split: bool,
+    wipe: bool,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    as_json: bool,
+) -> None:
+    """Plate and miniature as one shot: scale, retime, feet, shadow, colour, framing, and an animatic."""
+    from previz.pipeline.plate import Wishes
+    from previz.pipeline.plate import plate as run
+
+    with _progress(as_json) as progress:
+        made = run(scene, out, width, Wishes(burn_in, split, wipe), workers, engine, progress)
+    if as_json:
+        _print_json(made.values)
+        return
+    from previz.pipeline.progress import print_cautions, print_rows
+    from previz.pipeline.words_plate import plate_rows
+
+    print_rows(made.values["title"], plate_rows(made.values, made.folder.as_posix()))
+    print_cautions(made.values["cautions"])
+
+
+@cli.command()
+@click.option("--lens", required=True, help='Focal length: "35 mm".')
+@click.option("--stop", required=True, help='Stop: "f/22".')
+@click.option("--focus", required=True, help='Distance in focus, from the entrance pupil: "0.7 m".')
+@click.option("--sensor", help='Width x height; "35.9 x 24.0 mm" unless given.')
+@click.option("--blur-limit", help='Largest circle of confusion that counts as sharp; "0.025 mm" unless given.')
+@click.option("--iso", help="Sensitivity; 800 unless given.")
+@click.option("--shutter", help='Exposure of a frame, "1/50 s"; half of its time unless given.')
+@click.option("--rate", help="Frames a second; 25 unless given.")
+@click.option("--light", help="Lux that there are.")
+@click.option("--scale", help='Scale of the set, "1:20".')
+@click.option("--pupil-ratio", help="Exit pupil / entrance pupil; 1 unless given.")
+@click.option("--near", help='A nearer distance to judge, "400 mm".')
+@click.option("--far", help='A farther distance to judge, "1.25 m".')
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
+def optics(as_json: bool, **options: str | None) -> None:
+    """What a lens, a stop and a light give: field, focus, blur, exposure, flicker. Needs no scene."""
+    from previz.pipeline.optics import answers, asked
+
+    values, rows = answers(asked({name: text for name, text in options.items() if text is not None}))
+    if as_json:
+        _print_json(values, decimals=6)
+        return
+    from previz.pipeline.progress import print_rows
+
+    print_rows("Optics", rows)
+
+
 def _progress(as_json: bool) -> Progress:
     from previz.pipeline.progress import Progress
 
     return Progress(quiet=as_json)
 
 
-def _print_json(value: Any) -> None:
+def _print_json(value: Any, decimals: int = 4) -> None:
     from previz.deliver.output import json_text
 
-    _put(json_text(value, decimals=4, sort_keys=False))
+    _put(json_text(value, decimals=decimals, sort_keys=False))
 
 
 def _put(text: str) -> None:

@@ -6,6 +6,7 @@
     ├── BuildError           a set that cannot be built (broken mesh, broken picture)
     ├── EngineError          no way of drawing on this machine
     ├── JudgeError           a frame that cannot be judged
+    ├── PlateError           a plate, a take or marks that cannot be matched to the miniature
     └── OutputError          results that cannot be written
 
 The command line turns a ``PrevizError`` into its message and exit code 2; anything else is a bug.
@@ -69,6 +70,10 @@ class EngineError(PrevizError):
 
 class JudgeError(PrevizError):
     """A frame that cannot be judged; the text is the reason shown in the table."""
+
+
+class PlateError(PrevizError):
+    """A plate, a take of the slide or marks in a picture that cannot be matched to the miniature."""
 
 
 class OutputError(PrevizError):

@@ -14,7 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "previz"
 LAYERS = (
     ("errors",),
     ("units",),
-    ("geometry", "colour", "optics"),
+    ("geometry", "colour", "optics", "gloss"),
     ("camera", "rail"),
     ("scene",),
     ("build",),
@@ -35,6 +35,7 @@ OUTSIDE = {
     "geometry": {"numpy"},
     "colour": {"numpy"},
     "optics": {"numpy"},
+    "gloss": {"numpy"},
     "camera": {"numpy"},
     "rail": {"numpy"},
 }

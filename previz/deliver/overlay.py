@@ -35,6 +35,8 @@ class TellLine:
 # in the order of previz.judge.tells.TELLS
 TELL_LINES = (
     TellLine("shadow", (96, 60, 150), (4.5, 6.0)),
+    TellLine("shine", (196, 148, 0), (2.5, 5.0)),
+    TellLine("focus", (0, 116, 122), (30.0, 6.0)),
     TellLine("slip", SIGNAL, _DASH),
     TellLine("colour", (222, 126, 0), (20.0, 6.0)),
     TellLine("grain", (176, 24, 122), (8.0, 6.0)),

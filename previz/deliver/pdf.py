@@ -109,11 +109,15 @@ def rooms(paper: PaperName, roll_width: float = 0.610) -> tuple[Room, Room]:
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """One page: its ``room``, its ``subject`` for the title block, and what draws it."""
+    """One page: its ``room``, its ``subject`` for the title block, and what draws it.
+
+    ``drawn`` is the scale of what is on it: "1:1" true size, "1:20" a twentieth, "-" words only.
+    """
 
     room: Room
     subject: str
     draw: Callable[[Pen], None]
+    drawn: str = "1:1"
 
 
 def _fonts() -> None:
@@ -151,8 +155,8 @@ def wrapped(text: str, size: float, width: float, bold: bool = False) -> list[st
 class Pen:
     """What draws on one sheet. See the module's text for its units."""
 
-    def __init__(self, canvas: Canvas, room: Room, block: TitleBlock) -> None:
-        self.room, self.block = room, block
+    def __init__(self, canvas: Canvas, room: Room, block: TitleBlock, drawn: str = "1:1") -> None:
+        self.room, self.block, self.drawn = room, block, drawn
         self._canvas = canvas
         self._shift: Point = (0.0, 0.0)
         self._high = room.height_mm
@@ -361,7 +365,7 @@ class Pen:
             (left, right, 0, "SCENE", block.scene, True),
             (left, a, 1, "DRAWING", block.subject, False),
             (a, b, 1, "SET", block.scale, False),
-            (b, right, 1, "PRINT", "1:1", True),
+            (b, right, 1, "PRINT" if self.drawn == "1:1" else "DRAWN", self.drawn, True),
             (left, half, 2, "SCENE FILE OF", block.date, False),
             (half, right, 2, "SHEET", f"{block.sheet} of {block.sheets}", False),
         ]
@@ -393,7 +397,7 @@ def pdf_bytes(sheets: Sequence[Sheet], block: TitleBlock, title: str) -> bytes:
     for number, sheet in enumerate(sheets, 1):
         room = sheet.room
         canvas.setPageSize((room.width_mm * POINTS_PER_MM, room.height_mm * POINTS_PER_MM))
-        pen = Pen(canvas, room, replace(block, subject=sheet.subject, sheet=number, sheets=len(sheets)))
+        pen = Pen(canvas, room, replace(block, subject=sheet.subject, sheet=number, sheets=len(sheets)), sheet.drawn)
         sheet.draw(pen)
         pen.foot()
         canvas.showPage()

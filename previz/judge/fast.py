@@ -14,6 +14,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import correlate1d, gaussian_filter
 from scipy.special import ndtr
 
 from previz.camera import Camera
@@ -42,6 +43,12 @@ _BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / float(n
 # A half of the window on the outline is looked at in two places: at _BEYOND, and as far from it that their mean is that
 # half's, E(|x|) of a Gaussian.
 _DEEPER = 2.0 * math.sqrt(2.0 / math.pi) - _BEYOND
+
+# a blur of the silhouette smaller than this, px, changes no window's share by a hundredth
+_SHARP_PX = 0.1
+
+# up to this, px, three weights make a blur
+_NARROW_PX = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +113,7 @@ class FastJudge:
 
     ``near`` gives what is seen from near a lens position (3,) m; ``sight`` casts against the surfaces named ``wall``
     and ``bridge``; ``vertices`` (V, 3) m and ``faces`` (F, 3) are the bridge's, ``wall_reaches`` the largest z (m) of
-    the wall.
+    the wall. ``spread_px`` is the standard deviation (px) of the lens's blur at depths (m); none without it.
     """
 
     near: Callable[[Array], Near]
@@ -117,6 +124,7 @@ class FastJudge:
     wall_reaches: float
     wall: str = "wall"
     bridge: str = "bridge"
+    spread_px: Callable[[Array], Array] | None = None
 
     def outline(self, camera: Camera) -> tuple[Outline, Field, tuple[int, int]]:
         """The bridge's outline in the camera's frame, its cover (h, w) in a part of it and that part's corner."""
@@ -144,12 +152,28 @@ class FastJudge:
         if near.shadowed is not near.clean:
             wall_out, wall_in = near.shadowed.at(*out_point), near.shadowed.at(*in_point)
             wall = _of_wall(wall_out, wall_in, sigma)
-        pattern = paint.at(*self._bridge_at(camera, outline, in_px), near)
+        points, _, depth = self._bridge_at(camera, outline, in_px)
+        pattern = paint.at(points, camera, depth, near)
         inside = _covered(cover, in_px - _TO_GRAIN * sigma - corner)
         on_px = np.broadcast_to(outline.xy, out_px.shape)
-        bridge_share = shares(cover, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
+        soft = self._softened(cover, depth)
+        bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
         seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
         return decided(Sides(seen, clean), outline, self.ordinary.at(size), viewer)
+
+    def _softened(self, cover: Field, depth: Array) -> Field:
+        """The cover as the lens blurs it: everywhere alike, by the mean variance of the outline's blur."""
+        if self.spread_px is None:
+            return cover
+        sigma = float(np.sqrt(np.mean(self.spread_px(depth[0]) ** 2)))
+        if sigma < _SHARP_PX:
+            return cover
+        if sigma > _NARROW_PX:
+            return np.asarray(gaussian_filter(cover, sigma, mode="nearest"))
+        # a Gaussian narrower than a pixel, sampled, is no blur at all: three weights that have its variance
+        rest = 0.5 * sigma * sigma
+        across = correlate1d(cover, (rest, 1.0 - 2.0 * rest, rest), axis=1, mode="nearest")
+        return np.asarray(correlate1d(across, (rest, 1.0 - 2.0 * rest, rest), axis=0, mode="nearest"))
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
         """Wall points (S, N, 3) m and their magnification (S, N) at two sets of pixels (2, S, N, 2), and its median."""

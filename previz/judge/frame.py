@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import BRIDGE, Picture
+from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
@@ -21,7 +21,31 @@ from previz.judge.slip import slip_of
 from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
-from previz.look.view import View
+
+
+@dataclass(frozen=True, eq=False)
+class Looks:
+    """A frame as delivered with the bridge, ``seen``, and without it, ``clean``: (H, W, 3) float32, linear.
+
+    ``cover`` (H, W) is the share of bridge in each pixel; ``right_paint`` the frame as it would be if the bridge showed
+    just what it hides.
+    """
+
+    seen: Picture
+    clean: Picture
+    cover: NDArray[np.float32]
+    right_paint: Picture
+
+    @classmethod
+    def sharp(cls, seen: Picture, clean: Picture, cover: NDArray[np.float32]) -> Looks:
+        """A frame in which nothing is blurred."""
+        seen, clean = np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0)
+        share = cover[..., None]
+        return cls(seen, clean, cover, seen * (1.0 - share) + clean * share)
+
+
+# how a frame looks with one cause of break taken away, drawn when it is asked for: the frame, and the clean frame
+Without = Mapping[str, Callable[[], tuple[Picture, Picture]]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,30 +65,27 @@ class JudgedFrame:
 def judge_frame(
     frame: int,
     rail: float,
-    with_bridge: View,
-    clean: View,
+    looks: Looks,
     camera: Camera,
     station_point: Array,
     sight: SightLines,
     ordinary: OrdinaryWall,
     delivered_width_px: int,
     continues_wall: bool,
-    without_shadow: Callable[[], View] | None = None,
+    without: Without,
 ) -> JudgedFrame:
-    """Judge a frame from its two looks. A frame that cannot be judged has no break and says why.
+    """Judge a frame as it is delivered. A frame that cannot be judged has no break and says why.
 
     ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge,
-    ``continues_wall`` says whether the paint was made to line up with the wall. ``without_shadow`` draws the frame with
-    the bridge but no shadow of it, where it throws one; it is asked only where the frame breaks.
+    ``continues_wall`` says whether the paint was made to line up with the wall. ``without`` draws the frame with one
+    cause of break taken away, by the tell's name; it is asked only where the frame breaks.
     """
-    height_px, width_px = with_bridge.colour.shape[:2]
+    height_px, width_px = looks.cover.shape
     viewer = Viewer(height_px)
     # what is delivered: light beyond white is white
-    seen = np.clip(with_bridge.colour, 0.0, 1.0)
-    wanted = np.clip(clean.colour, 0.0, 1.0)
-    cover = with_bridge.cover(BRIDGE)
-    mismatch = mismatch_of(seen, wanted, cover, viewer)
-    outline = outline_of(cover, viewer)
+    seen, wanted = np.clip(looks.seen, 0.0, 1.0), np.clip(looks.clean, 0.0, 1.0)
+    mismatch = mismatch_of(seen, wanted, looks.cover, viewer)
+    outline = outline_of(looks.cover, viewer)
     try:
         limits = ordinary.at(wall_px_per_m(outline, camera, sight))
         sides = sides_of(seen, wanted, outline, viewer)
@@ -75,27 +96,22 @@ def judge_frame(
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     tell = np.full(len(outline), -1, dtype=np.int8)
     if found.broken.any():
-        mended = _mended(seen, wanted, cover, outline, viewer, without_shadow)
+        mended = _mended(np.clip(looks.right_paint, 0.0, 1.0), wanted, outline, viewer, without)
         tell = tells_of(found, sides, mended, limits, viewer, continues_wall, slip)
     score = FrameScore(frame, rail, found.percent, mismatch, slip, named(found, tell))
     return JudgedFrame(score, found, tell, width_px, height_px)
 
 
-def _mended(
-    seen: Picture,
-    wanted: Picture,
-    cover: NDArray[np.float32],
-    outline: Outline,
-    viewer: Viewer,
-    without_shadow: Callable[[], View] | None,
-) -> Mended:
+def _mended(right_paint: Picture, wanted: Picture, outline: Outline, viewer: Viewer, without: Without) -> Mended:
     """The frame with one cause of break taken away at a time."""
-    share = cover[..., None]
-    right_paint = sides_of(seen * (1.0 - share) + wanted * share, wanted, outline, viewer)
-    if without_shadow is None:
-        return Mended(None, right_paint)
-    lit = np.clip(without_shadow().colour, 0.0, 1.0)
-    return Mended(sides_of(lit, wanted, outline, viewer), right_paint)
+    pictures = {name: draw() for name, draw in without.items()}
+    return Mended(
+        sides_of(right_paint, wanted, outline, viewer),
+        {
+            name: sides_of(np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0), outline, viewer)
+            for name, (seen, clean) in pictures.items()
+        },
+    )
 
 
 def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str = "wall") -> float:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from previz.build.compiled import compiled
 from previz.camera import Camera
-from previz.look.sampling import compiled
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]

@@ -1,12 +1,13 @@
 """Tells: what gives each broken piece of the outline away, found by taking one cause away at a time.
 
-The frame is judged again with the shadow of the bridge gone, with paint that lines up, with the right mean colour, with
-the right grain; the first of these that mends a piece is its tell. Where no single one does, the kind of step that
-stands out most is named.
+The frame is judged again with the shadow of the bridge gone, with no shine on the paint, with everything in focus and
+at rest, with paint that lines up, with the right mean colour, with the right grain; the first of these that mends a
+piece is its tell. Where no single one does, the kind of step that stands out most is named.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,7 +19,7 @@ from previz.judge.ordinary import KINDS, Ordinary
 from previz.judge.viewer import Viewer
 
 # in the order in which they are taken away: what can be mended on the floor before what has to be painted again
-TELLS: Final = ("shadow", "slip", "colour", "grain")
+TELLS: Final = ("shadow", "shine", "focus", "slip", "colour", "grain")
 
 # what tells where no single cause does: a rim is of another colour than what lies beside it
 _KIND_TELLS = {"colour": "colour", "grain": "grain", "rim": "colour"}
@@ -33,11 +34,11 @@ _WORTH_NAMING = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Mended:
-    """What the windows would see with one cause taken away: no shadow on the wall (None where there is none to take),
-    and paint that shows exactly what it hides."""
+    """What the windows would see with one cause taken away: ``right_paint`` shows exactly what it hides, ``without``
+    holds those of the tells "shadow", "shine" and "focus" that there are to take away."""
 
-    no_shadow: Sides | None
     right_paint: Sides
+    without: Mapping[str, Sides]
 
 
 def _channels(sides: Sides, other: Sides, channels: slice) -> Sides:
@@ -57,7 +58,7 @@ def tells_of(
     """
     slipped = continues_wall and slip_px >= _SLIPPED_PX
     taken_away = {
-        "shadow": mended.no_shadow,
+        **{name: mended.without.get(name) for name in ("shadow", "shine", "focus")},
         "slip": mended.right_paint if slipped else None,
         "colour": _channels(sides, mended.right_paint, slice(0, 3)),
         "grain": _channels(sides, mended.right_paint, slice(3, 4)),

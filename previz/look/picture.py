@@ -23,7 +23,7 @@ from previz.camera import AnyCamera
 from previz.errors import EngineError
 from previz.geometry import Array, inverse_rigid
 from previz.look.clip import clip_from_cam
-from previz.look.sampling import averaged
+from previz.look.sampling import averaged, kept
 from previz.look.view import View
 
 Way = Literal["egl", "window"]
@@ -296,8 +296,9 @@ class PictureEngine:
         samples: int = 2,
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
+        keep: int | None = None,
     ) -> View:
-        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709."""
+        """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         chosen = [self._loaded[name] for name in names]
         height, width = camera.height_px, camera.width_px
         colour: Picture = np.empty((height, width, 3), dtype=np.float32)
@@ -310,7 +311,7 @@ class PictureEngine:
                 w, h = min(step_x, width - x), min(step_y, height - y)
                 code, along = self._tile(camera, chosen, (x, y, w, h), samples, depth)
                 block = np.s_[y * samples : (y + h) * samples, x * samples : (x + w) * samples]
-                layer[block] = code[..., 3]
+                layer[block] = code[..., 3] if keep is None else kept(code[..., 3], keep, along)
                 colour[y : y + h, x : x + w] = averaged(code, layer[block], samples, background)
                 if distance is not None:
                     distance[block] = along

@@ -9,20 +9,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from previz.build.compiled import compiled
 from previz.build.surface import Picture, Pixels8
 from previz.colour import LINEAR_OF_CODE
-
-
-def compiled(function: Any) -> Any:
-    """The function as machine code, kept for the next process where a folder for it can be written."""
-    try:
-        return numba.njit(cache=True, nogil=True)(function)
-    except RuntimeError:  # installed read-only, and no home folder either: compiled anew in each process
-        return numba.njit(nogil=True)(function)
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:
@@ -94,3 +86,13 @@ def averaged(
     out = np.empty((height // samples, width // samples, 3), dtype=np.float32)
     _averaged_compiled(code, layer, samples, np.asarray(background, dtype=np.float32), LINEAR_OF_CODE, out)
     return out
+
+
+def kept(
+    layer: NDArray[np.uint8], keep: int, distance: NDArray[np.float32] | None = None
+) -> NDArray[np.uint8]:
+    """Layer numbers (H, W) with all but ``keep`` made 0; ``distance`` (H, W), where given, is made 0 there too."""
+    same = layer == keep
+    if distance is not None:
+        distance *= same
+    return np.asarray(np.where(same, layer, np.uint8(0)))

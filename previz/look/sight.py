@@ -15,10 +15,12 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from numpy.typing import NDArray
 
-from previz.build.surface import LitSurface, Pixels8, Surface
+from previz.build.compiled import compiled
+from previz.build.rays import Met
+from previz.build.surface import LitSurface, Picture, Pixels8, Surface
 from previz.camera import AnyCamera
 from previz.geometry import Array
-from previz.look.sampling import averaged, bilinear, compiled
+from previz.look.sampling import averaged, bilinear, kept
 from previz.look.view import View
 
 # rays cast at once: bounds the memory of a picture to about 60 MB beside the picture itself
@@ -224,6 +226,37 @@ class SightLines:
             out[part] = (found != -1) & (reach > 0.0)
         return out
 
+    def met(self, origins: Picture, directions: Picture, name: str) -> Met:
+        """What rays from ``origins`` (N, 3) along unit ``directions`` (N, 3), float32, meet first of one surface.
+
+        In Embree's own float32: about twice as fast as :meth:`first_hits`, and true to a few um at 2 m. Lets other
+        threads run. An unknown name raises ``KeyError``.
+        """
+        geometry = self._geometry((self._number[name],))
+        found = geometry.scene.run(np.ascontiguousarray(origins), np.ascontiguousarray(directions), output=True)
+        hit = found["geomID"] >= 0
+        front = hit & (np.einsum("ij,ij->i", found["Ng"], directions) < 0.0)
+        return Met(
+            np.where(hit, found["primID"], -1).astype(np.int32),
+            found["u"],
+            found["v"],
+            np.where(hit, found["tfar"], np.float32(np.inf)),
+            front,
+        )
+
+    def shut(
+        self, origins: Picture, directions: Picture, distance: NDArray[np.float32], name: str
+    ) -> NDArray[np.bool_]:
+        """Whether one surface lies on the way (N,) of ``distance`` (N,) m, as :meth:`met` sees it."""
+        geometry = self._geometry((self._number[name],))
+        found = geometry.scene.run(
+            np.ascontiguousarray(origins),
+            np.ascontiguousarray(directions),
+            dists=np.ascontiguousarray(distance),
+            query="OCCLUDED",
+        )
+        return np.asarray(found != -1)
+
     def replaced(self, surface: Surface | LitSurface) -> SightLines:
         """The same with another surface in place of the one of its name; Embree scenes of the others are shared.
 
@@ -306,8 +339,9 @@ class SightEngine:
         samples: int = 2,
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
+        keep: int | None = None,
     ) -> View:
-        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709."""
+        """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         height, width = camera.height_px * samples, camera.width_px * samples
         code = np.zeros((height, width, 3), dtype=np.uint8)
         layer = np.zeros((height, width), dtype=np.uint8)
@@ -330,6 +364,8 @@ class SightEngine:
             if distance is not None:
                 along = np.where(hits.surface >= 0, hits.distance, 0.0) * (directions @ forward)
                 distance[band] = along.reshape(-1, width)
+        if keep is not None:
+            layer = kept(layer, keep, distance)
         return View(averaged(code, layer, samples, background), layer, distance, samples)
 
     def close(self) -> None:

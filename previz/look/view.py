@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -20,16 +20,20 @@ class View:
     ``colour`` (H, W, 3) float32, linear Rec.709: every pixel is the mean, in linear light, of its
     ``samples`` x ``samples`` single-sample looks. ``layer`` (H * samples, W * samples) uint8 holds the layer
     number each of those looks met. ``depth`` (same shape, float32, or None where it was not asked for) is
-    the distance along the optical axis in metres, 0 where nothing was met.
+    the distance along the optical axis in metres, 0 where nothing was met. ``soft`` gives the share of each
+    pixel (H, W) float32 that shows a layer, where the lens has blurred it; ``layer`` and ``depth`` stay sharp.
     """
 
     colour: Picture
     layer: NDArray[np.uint8]
     depth: NDArray[np.float32] | None
     samples: int
+    soft: Mapping[int, NDArray[np.float32]] = field(default_factory=dict)
 
     def cover(self, layer: int) -> NDArray[np.float32]:
         """Share (H, W) float32, 0 to 1, of each pixel that shows a layer."""
+        if layer in self.soft:
+            return self.soft[layer]
         h, w = self.colour.shape[:2]
         s = self.samples
         hit = (self.layer == layer).reshape(h, s, w, s)
@@ -55,8 +59,13 @@ class Engine(Protocol):
         samples: int = 2,
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
+        keep: int | None = None,
     ) -> View:
-        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709."""
+        """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709.
+
+        ``keep`` draws one layer by itself: the others still hide what is behind them, but count as background, so that
+        before black the colour comes premultiplied by the layer's cover.
+        """
 
     def close(self) -> None:
         """Let go of what the engine holds; it cannot draw any more."""

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
+from previz.build.compiled import compiled
 from previz.build.surface import Picture
 from previz.geometry import Array
-from previz.look.sampling import compiled
 from previz.paint.dabs import dabs
 from previz.paint.strokes import Labels, Mask, charts
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, sobel
 
+from previz.build.compiled import compiled
 from previz.build.surface import Picture
-from previz.look.sampling import compiled
 from previz.paint.strokes import Labels, Mask, regions, thickened
 
 # a dab's width and the most its length exceeds it, in brush diameters: wide enough to bend around what is beside it

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
+from previz.build.compiled import compiled
 from previz.build.surface import Picture
 from previz.camera import Camera
-from previz.look.sampling import compiled
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
+from previz.build.compiled import compiled
 from previz.build.surface import Picture, Pixels8
 from previz.geometry import Array
-from previz.look.sampling import compiled
 from previz.paint.brush import Strokes, Windows, strokes_of
 from previz.paint.strokes import Labels, Mask, charts
 

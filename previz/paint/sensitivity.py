@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
+from previz.build.compiled import compiled
 from previz.build.surface import Picture
 from previz.judge.breaks import Sides
 from previz.judge.fields import own_width_px, window_px
@@ -38,7 +39,6 @@ from previz.judge.viewer import (
     Viewer,
     chance_found,
 )
-from previz.look.sampling import compiled
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]

@@ -6,20 +6,18 @@ farther around its root; that is left out until the scene is built anew.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.light import Blocked, enlarged, irradiance
+from previz.build.light import WallBake, bake_bridge, bake_wall
 from previz.build.set import BuiltSet, build_bridge
 from previz.build.surface import LitSurface
-from previz.geometry import Array
+from previz.look.sight import SightLines
 from previz.pipeline.fastlooking import FastLooker
 from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, blocked_by
+from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, bridge_as_lit, wall_in_light
 from previz.scene.model import Scene
 from previz.search.studio import Surroundings, edge_points
 
@@ -63,7 +61,7 @@ class BridgeSets:
         # one at a time: hardly two candidates of a search have the same bridge, and memory is short
         self._chosen: BridgeSet | None = None
         self._in_place: tuple[float, ...] = self._key(looker.loaded.scene)
-        self._seen: _Remembered | None = None
+        self._bake: WallBake | None = None
 
     def with_bridge(self, scene: Scene) -> BridgeSet:
         """The set with the scene's bridge in it, in the engine too."""
@@ -107,7 +105,7 @@ class BridgeSets:
         built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
-        lit = LitWall(base.wall.lighting, base.wall.clean, self._shadowed(base, blocked_by(sight, BRIDGE)))
+        lit = self._lit(base, changed, built, sight)
         own = changed.bridge
         if own.image is not None or own.paint in ("bare", "wash"):
             bridge, _ = Painter(built, lit, sight).painted(changed, base.station_point)
@@ -116,21 +114,15 @@ class BridgeSets:
             bridge = LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance))
         return replace(base, scene=changed, built=built, wall=lit, bridge=bridge)
 
-    def _shadowed(self, base: ReadySet, by_bridge: Blocked) -> LitSurface:
-        """The wall with the bridge's shadow on it."""
-        clean, wall = base.wall.clean, base.built.wall
-        if base.wall.lighting.flat:
-            return LitSurface(WALL, wall, clean.code)
-        if self._seen is None:
-            self._seen = _Remembered(blocked_by(self._looker.sight, WALL))
-        self._seen.begin()
-        light = irradiance(wall, base.wall.lighting, [self._seen, by_bridge])[-1]
-        h, w = wall.reflectance.shape[:2]
-        code = np.empty((h, w, 3), dtype=np.uint8)
-        # one channel after the other keeps the memory low
-        for k in range(3):
-            code[..., k] = colour.encoded8(wall.reflectance[..., k] * enlarged(light[..., k], h, w))
-        return LitSurface(WALL, wall, code)
+    def _lit(self, base: ReadySet, changed: Scene, built: BuiltSet, sight: SightLines) -> LitWall:
+        """The wall and the bridge in their light; what no bridge changes is baked once."""
+        bridge, wall = bridge_as_lit(changed, built), base.wall
+        if wall.lighting.flat:
+            return replace(wall, bridge_map=bridge)
+        if self._bake is None:
+            self._bake = bake_wall(built.wall, wall.lighting, self._looker.sight)
+        light = bake_bridge(self._bake, bridge, sight)
+        return wall_in_light(wall.lighting, built.wall, light, bridge, wall.clean)
 
     def _put_in_place(self, ready: ReadySet) -> None:
         """Let the engine draw this bridge and its shadow."""
@@ -139,25 +131,3 @@ class BridgeSets:
             self._looker.engine.load(ready.lit)
         elif not ready.wall.lighting.flat:
             self._looker.engine.repaint(WALL, ready.wall.shadowed.code)
-
-
-class _Remembered:
-    """Answers about what stands in the way, kept for the next time that the very same is asked in the same order."""
-
-    def __init__(self, blocked: Callable[[Array, Array, Array], NDArray[np.bool_]]) -> None:
-        self._blocked = blocked
-        self._answers: list[NDArray[np.bool_]] = []
-        self._next = 0
-
-    def begin(self) -> None:
-        """From here on the same is asked again."""
-        self._next = 0
-
-    def __call__(self, origins: Array, directions: Array, distance: Array) -> NDArray[np.bool_]:
-        if self._next == len(self._answers):
-            self._answers.append(self._blocked(origins, directions, distance))
-        answer = self._answers[self._next]
-        if len(answer) != len(origins):
-            raise RuntimeError("the wall is lit in another way than before")
-        self._next += 1
-        return answer

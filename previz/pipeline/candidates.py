@@ -14,7 +14,7 @@ from previz.build.surface import Pixels8
 from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.pipeline.bridges import fast_looker
 from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import WITH_BRIDGE, Painter
+from previz.pipeline.prepare import Painter
 from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
@@ -96,7 +96,8 @@ class CandidateJob:
         station_point = np.asarray(camera.position)
         bridge, _ = painter_of(looker).painted(scene, station_point)
         looker.repaint(scene, bridge, station_point)
-        return colour.encoded8(looker.engine.draw(camera, WITH_BRIDGE).colour)
+        _, (looks, _) = looker.delivered(move.station_frame, self.width_px, self.height_px)
+        return colour.encoded8(looks.seen)
 
 
 def looked_over(score: Callable[[int], FrameScore], scene: Scene, move: Move) -> list[FrameScore]:

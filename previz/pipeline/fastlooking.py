@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from previz import optics
 from previz.build.surface import BRIDGE as BRIDGE_LAYER
 from previz.build.surface import Picture
 from previz.camera import Camera
@@ -22,8 +23,11 @@ from previz.judge.layerfields import LayerFields
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.slip import slip_of
 from previz.judge.viewer import Viewer
+from previz.look.blur import LensBlur, blur_of
 from previz.look.sight import SightLines
-from previz.look.view import Engine
+from previz.look.spreading import blurred_wall
+from previz.look.view import Engine, View
+from previz.pipeline.delivering import at_rest
 from previz.pipeline.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, continues_wall
 from previz.scene.model import Scene
 from previz.scene.move import Move
@@ -37,6 +41,9 @@ _FINER = 4
 
 # places kept at once: about 25 MB each
 _KEPT = 8
+
+# looks a pixel, each way
+_SAMPLES = 2
 
 # pixels around the bridge's own picture that windows may need
 _MARGIN_PX = 64
@@ -72,6 +79,7 @@ class FastLooker:
         self._width_px = 0
         self._ordinary = ordinary
         self._judge: FastJudge | None = None
+        self._blur: LensBlur | None = None
         reference = ready.move.camera(ready.move.station_frame)
         self._cell = _CELL * max(float(reference.position[2]), 0.1)
         # the scene's own station point is the middle of a cell: its paint is looked at from the very place, and small
@@ -98,6 +106,8 @@ class FastLooker:
         if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
             self._width_px, self._height_px = camera.width_px, camera.height_px
             self._near.clear()
+            own = self._ready.move
+            self._blur = at_rest(blur_of(own, own.station_frame, camera.width_px, camera.height_px))
             self._judge = FastJudge(
                 near=self._near_to,
                 sight=self._sight,
@@ -107,6 +117,7 @@ class FastLooker:
                 wall_reaches=float(self._ready.built.wall.vertices[:, 2].max()) + 1e-3,
                 wall=WALL,
                 bridge=BRIDGE,
+                spread_px=None if self._blur is None else self._spread_px,
             )
         paint = self._paint(scene, station)
         return self._judge.judge(camera, paint if misprint is None else Misprinted(paint, misprint))
@@ -162,16 +173,34 @@ class FastLooker:
             height_px=int(high[1] - low[1]),
         )
 
+    def _spread_px(self, depth: Array) -> Array:
+        """Standard deviation (px) of the blur at depths (m): of a disc, and of diffraction."""
+        blur = self._blur
+        if blur is None or blur.focus is None:
+            return np.zeros_like(depth)
+        disc = optics.blur_diameter(blur.focal, blur.stop, blur.focus, depth) / blur.px_pitch
+        return np.asarray(np.hypot(0.25 * disc, blur.diffraction_px()))
+
     def _wall(self, camera: Camera, name: str) -> Picture:
-        return np.asarray(np.clip(self._engine.draw(camera, (name,)).colour, 0.0, 1.0))
+        view = self._engine.draw(camera, (name,), depth=self._blur is not None)
+        return self._blurred(camera, view)
 
     def _bridge(self, camera: Camera) -> Picture:
         """The bridge alone; beyond its edges its nearest colour goes on."""
         # another may have been painted since
         self._engine.repaint(BRIDGE, self._ready.bridge.code)
-        view = self._engine.draw(camera, (BRIDGE,))
+        view = self._engine.draw(camera, (BRIDGE,), samples=_SAMPLES, depth=True)
         whole = view.cover(BRIDGE_LAYER) > 0.999
         if not whole.any():
             return np.asarray(np.clip(view.colour, 0.0, 1.0))
         _, (rows, columns) = distance_transform_edt(~whole, return_indices=True)
-        return np.asarray(np.clip(view.colour[rows, columns], 0.0, 1.0))
+        depth = None if view.depth is None else view.depth[_SAMPLES * rows, _SAMPLES * columns]
+        return self._blurred(camera, View(view.colour[rows, columns], view.layer[::_SAMPLES, ::_SAMPLES], depth, 1))
+
+    def _blurred(self, camera: Camera, view: View) -> Picture:
+        """A picture of a layer as the lens blurs it; drawn larger, the layer is as much nearer to the lens."""
+        picture = np.asarray(np.clip(view.colour, 0.0, 1.0))
+        if self._blur is None or view.depth is None:
+            return picture
+        nearer = view.depth * np.float32(self._blur.camera.focal_px / camera.focal_px)
+        return blurred_wall(replace(self._blur, camera=camera), replace(view, depth=nearer), [picture])[0]

@@ -78,14 +78,15 @@ def stood(scene: Scene, cutout: Figure) -> StandingFigure:
 def cutout_of(path: Path) -> Figure:
     """The cut-out in a picture file. Raises :class:`BuildError`, naming the file."""
     try:
-        return figure_of(_rgba(path))
+        return figure_of(rgba_of(path))
     except BuildError:
         raise
     except PrevizError as error:
         raise BuildError(f"{path}: {error}") from error
 
 
-def _rgba(path: Path) -> Pixels8:
+def rgba_of(path: Path) -> Pixels8:
+    """A cut-out's picture (h, w, 4) uint8, straight alpha. Raises :class:`BuildError` for one without alpha."""
     try:
         with warnings.catch_warnings():
             # the size is checked here, with a plainer message

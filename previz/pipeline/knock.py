@@ -151,7 +151,7 @@ def knock(
     size_px = width_px, scaled_height(scene, width_px)
     station = move.station_frame
     with results_in(results_folder(scene_path, out)) as folder, LookingRoom(workers, engine) as room:
-        room.load(prepare(scene, width_px))
+        room.load(prepare(scene, width_px, folder.path, progress.say))
         progress.note(room.opened.message)
         asked = frames_of_hold(scene, move)
         (as_is,) = room.run([_Unknocked(*size_px, tuple((frame, 0.0) for frame in asked))])

@@ -30,20 +30,21 @@ from previz.geometry import Array
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
+from previz.look.blur import LensBlur, blur_of
 from previz.look.choose import Choice, choose_engine
 from previz.look.sight import SightLines
 from previz.look.view import Engine
+from previz.pipeline.delivering import Delivered, as_moving, at_rest, blurred_square_on, delivered
 from previz.pipeline.prepare import (
     BRIDGE,
     CLEAN,
     WALL,
-    WITH_BRIDGE,
-    WITHOUT_SHADOW,
     Painter,
     ReadySet,
     continues_wall,
     square_on,
 )
+from previz.pipeline.shining import Shining
 from previz.scene.model import Scene
 
 Result = TypeVar("Result", covariant=True)
@@ -93,7 +94,8 @@ class Looker:
         self._ready: ReadySet | None = None
         self._loaded: ReadySet | None = None
         self._sight = SightLines(())
-        self._ordinary: dict[int, OrdinaryWall] = {}
+        self._shining: Shining | None = None
+        self._ordinary: dict[tuple[int, tuple[int, int]], OrdinaryWall] = {}
 
     @property
     def ready(self) -> ReadySet:
@@ -122,45 +124,77 @@ class Looker:
         self.aside = {}
         self.painter = None
         self._ordinary = {}
+        self._shining = None
 
-    def wall_square_on(self, px_per_m: float) -> tuple[Picture, NDArray[np.float32]]:
-        """The clean wall in view during the move, square on, and the share of wall in each pixel."""
-        view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
-        return np.clip(view.colour, 0.0, 1.0), view.cover(WALL_LAYER)
+    @property
+    def shining(self) -> Shining:
+        """The shine of the set as it is painted now."""
+        if self._shining is None:
+            self._shining = Shining(self.ready, self._sight)
+        return self._shining
 
-    def ordinary(self, height_px: int) -> OrdinaryWall:
-        """What is ordinary on the clean wall, in frames of so many lines."""
-        if height_px not in self._ordinary:
-            self._ordinary[height_px] = OrdinaryWall(self.wall_square_on, Viewer(height_px))
-        return self._ordinary[height_px]
+    def wall_square_on(
+        self, px_per_m: float, blur: LensBlur | None = None
+    ) -> tuple[Picture, NDArray[np.float32]]:
+        """The clean wall in view during the move, square on, and the share of wall in each pixel.
+
+        With a ``blur`` it is as blurred as it would be at that size in a frame.
+        """
+        with self.shining.matt(self.engine):
+            view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
+        picture = np.clip(view.colour, 0.0, 1.0)
+        if blur is not None:
+            picture = blurred_square_on(picture, blur, px_per_m)
+        return picture, view.cover(WALL_LAYER)
+
+    def ordinary(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
+        """What is ordinary on the clean wall, in frames of so many lines, as a frame's ``blur`` shows it.
+
+        Without one the camera is at rest, and as well focused as the set's own.
+        """
+        move = self.loaded.move
+        depth = float(move.camera(move.station_frame).depth(np.zeros(3)))
+        moving = as_moving(blur, depth)
+        if (height_px, moving) not in self._ordinary:
+            width_px = round(move.scene.delivery.frame[0] * height_px / move.scene.delivery.frame[1])
+            own = blur if any(moving) else at_rest(blur_of(move, move.station_frame, width_px, height_px))
+            self._ordinary[height_px, moving] = OrdinaryWall(
+                lambda px_per_m: self.wall_square_on(px_per_m, own), Viewer(height_px)
+            )
+        return self._ordinary[height_px, moving]
 
     def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
         """Go on with another camera and another paint on the same set."""
         self.engine.repaint(BRIDGE, bridge.code)
         self._ready = replace(self.ready, scene=scene, bridge=bridge, station_point=station_point)
+        self._shining = None
+
+    def delivered(self, frame: int, width_px: int, height_px: int) -> tuple[LensBlur | None, Delivered]:
+        """A frame of the move as it is delivered, and the blur that it has."""
+        move = self.ready.move
+        camera = move.camera(frame, width_px, height_px)
+        blur = blur_of(move, frame, width_px, height_px)
+        return blur, delivered(self.engine, self.ready, camera, blur, self.shining)
 
     def look(self, job: FrameJob) -> FrameResult:
         """Draw and judge one frame."""
         ready = self.ready
         move = ready.move
-        camera = move.camera(job.frame, job.width_px, job.height_px)
-        with_bridge = self.engine.draw(camera, WITH_BRIDGE)
-        clean = self.engine.draw(camera, CLEAN)
+        blur, (looks, without) = self.delivered(job.frame, job.width_px, job.height_px)
         judged = judge_frame(
             job.frame,
             move.rail_at(job.frame),
-            with_bridge,
-            clean,
-            camera,
+            looks,
+            move.camera(job.frame, job.width_px, job.height_px),
             ready.station_point,
             self._sight,
-            self.ordinary(job.height_px),
+            self.ordinary(job.height_px, blur),
             ready.scene.delivery.frame[0],
             continues_wall=continues_wall(ready.scene),
-            without_shadow=(lambda: self.engine.draw(camera, WITHOUT_SHADOW)) if ready.wall.shadows else None,
+            without=without,
         )
-        code = colour.encoded8(with_bridge.colour) if job.pictures else None
-        clean_code = colour.encoded8(clean.colour) if job.pictures else None
+        code = colour.encoded8(looks.seen) if job.pictures else None
+        clean_code = colour.encoded8(looks.clean) if job.pictures else None
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
 
 

@@ -119,7 +119,7 @@ def paint(
     size_px = solved_size_px(scene)
     with results_in(results_folder(scene_path, out)) as folder:
         progress.say("building and lighting the set")
-        ready = prepare(scene)
+        ready = prepare(scene, None, folder.path, progress.say)
         # solving keeps what it has found in one worker
         with LookingRoom(1, engine) as room:
             room.load(ready)

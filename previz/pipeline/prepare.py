@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.light import Blocked, Lighting, enlarged, irradiance, reference_light
-from previz.build.set import BuiltSet, build_set
+from previz.build.carry import carried
+from previz.build.light import (
+    BakedLight,
+    Lighting,
+    bake_bridge,
+    bake_wall,
+    enlarged,
+    flat_light,
+    light_texel,
+    reference_light,
+)
+from previz.build.set import BuiltSet, build_bridge, build_set
 from previz.build.surface import LitSurface, Picture, Surface
 from previz.build.texels import texel_points
 from previz.camera import OrthoCamera
 from previz.geometry import Array, rigid
 from previz.look.sight import SightLines
 from previz.paint.projected import facing, hidden_wall, painted, wash_colour
+from previz.pipeline.lightcache import find_light, keep_light, light_key
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 
@@ -47,11 +60,16 @@ class Rectangle:
 
 @dataclass(frozen=True, eq=False)
 class LitWall:
-    """The wall in its light, before any bridge is painted: what candidates of one set have in common."""
+    """The wall in its light, before any bridge is painted: what candidates of one set have in common.
+
+    ``light`` is all of the set's light. The bridge's lies over the map of ``bridge_map``, the bridge as it is lit.
+    """
 
     lighting: Lighting
     clean: LitSurface
     shadowed: LitSurface
+    light: BakedLight
+    bridge_map: Surface
 
     @property
     def shadows(self) -> bool:
@@ -85,36 +103,73 @@ class ReadySet:
         return move_of(self.scene)
 
 
-def blocked_by(sight: SightLines, name: str) -> Blocked:
-    """Whether sight lines meet the surface of that name."""
-
-    def blocked(origins: Array, directions: Array, distance: Array) -> NDArray[np.bool_]:
-        return sight.blocked(origins, directions, distance, names=[name])
-
-    return blocked
-
-
 def sight_of(built: BuiltSet) -> SightLines:
     """Sight lines against the built wall and bridge."""
     return SightLines([replace(built.wall, name=WALL), replace(built.bridge.surface, name=BRIDGE)])
 
 
-def lit_wall(scene: Scene, built: BuiltSet, sight: SightLines) -> LitWall:
-    """The wall lit with and without the bridge's shadow."""
-    lighting = Lighting(scene.lamps, scene.light, reference_light(scene.lamps, scene.light))
-    wall = built.wall
-    clean_light, shadowed_light = irradiance(
-        wall, lighting, [blocked_by(sight, WALL), blocked_by(sight, BRIDGE)]
-    )
-    clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, clean_light))
-    same = lighting.flat
-    shadowed = LitSurface(WALL, wall, clean.code if same else _code(wall.reflectance, shadowed_light))
-    return LitWall(lighting, clean, shadowed)
+def lighting_of(scene: Scene) -> Lighting:
+    """Everything that lights a scene's set."""
+    return Lighting(scene.lamps, scene.light, reference_light(scene.lamps, scene.light), scene.cards)
+
+
+def bridge_as_lit(scene: Scene, built: BuiltSet) -> Surface:
+    """The built bridge on the map that its light is worked out on, in the colour in which it lights the wall.
+
+    Paint that continues the wall depends on the light itself: the wall's mean colour stands for it.
+    """
+    surface = build_bridge(scene, built.wall, light_texel(built.bridge.surface)).surface
+    if scene.bridge.image is not None or scene.bridge.paint == "bare":
+        return surface
+    wash = wash_colour(built.wall.reflectance)
+    return replace(surface, reflectance=np.broadcast_to(wash, surface.reflectance.shape).copy())
+
+
+def lit_wall(
+    scene: Scene,
+    built: BuiltSet,
+    sight: SightLines,
+    cache: Path | None = None,
+    say: Callable[[str], None] | None = None,
+) -> LitWall:
+    """The wall lit with and without the bridge, and the bridge's light.
+
+    Light baked before is taken from the folder of results ``cache`` and kept there. ``say`` is told what takes long.
+    """
+    lighting, bridge = lighting_of(scene), bridge_as_lit(scene, built)
+    if lighting.flat:
+        light = flat_light(lighting)
+        code = _code(built.wall.reflectance, light.clean)
+        return LitWall(
+            lighting, LitSurface(CLEAN_WALL, built.wall, code), LitSurface(WALL, built.wall, code), light, bridge
+        )
+    key = "" if cache is None else light_key(built.wall, bridge, lighting)
+    found = None if cache is None else find_light(cache, key, lighting)
+    if found is None:
+        if say is not None:
+            say("baking the light")
+        found = bake_bridge(bake_wall(built.wall, lighting, sight), bridge, sight)
+        if cache is not None:
+            keep_light(cache, key, found)
+    return wall_in_light(lighting, built.wall, found, bridge)
+
+
+def wall_in_light(
+    lighting: Lighting, wall: Surface, light: BakedLight, bridge: Surface, clean: LitSurface | None = None
+) -> LitWall:
+    """The wall as baked light shows it; ``clean`` is the wall without the bridge where it is known already."""
+    if clean is None:
+        clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, light.clean))
+    return LitWall(lighting, clean, LitSurface(WALL, wall, _code(wall.reflectance, light.wall)), light, bridge)
 
 
 def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:
     h, w = reflectance.shape[:2]
-    return colour.encoded8(reflectance * enlarged(light, h, w))
+    code = np.empty((h, w, 3), dtype=np.uint8)
+    # one channel after the other keeps the memory low
+    for k in range(3):
+        code[..., k] = colour.encoded8(reflectance[..., k] * enlarged(light[..., k], h, w))
+    return code
 
 
 def continues_wall(scene: Scene) -> bool:
@@ -136,8 +191,10 @@ class Painter:
         self.fallback = wash_colour(built.wall.reflectance)
         self.texels = texel_points(surface, w, h)
         self._sight = sight_of(built) if sight is None else sight
-        blockers = [blocked_by(self._sight, WALL), blocked_by(self._sight, BRIDGE)]
-        self.light = enlarged(irradiance(surface, wall.lighting, blockers)[-1], h, w)
+        if wall.lighting.flat:
+            self.light: Picture = np.ones((h, w, 3), dtype=np.float32)
+        else:
+            self.light = carried(wall.light.bridge, wall.bridge_map, surface, w, h)
 
     def painted(self, scene: Scene, station_point: Array) -> tuple[LitSurface, float]:
         """The bridge painted as the scene says, and the share of its paint that is out of paint's range."""
@@ -161,13 +218,21 @@ def bridge_texel(scene: Scene, move: Move, width_px: int | None = None) -> float
     return max(float(camera.depth(near_end)), 0.02) / camera.focal_px / 1.5
 
 
-def prepare(scene: Scene, width_px: int | None = None) -> ReadySet:
-    """Build, light and paint a scene's set, fine enough for frames ``width_px`` wide (delivered ones unless given)."""
+def prepare(
+    scene: Scene,
+    width_px: int | None = None,
+    cache: Path | None = None,
+    say: Callable[[str], None] | None = None,
+) -> ReadySet:
+    """Build, light and paint a scene's set, fine enough for frames ``width_px`` wide (delivered ones unless given).
+
+    ``cache`` is the folder of results in which baked light is kept and found again; ``say`` is told what takes long.
+    """
     move = move_of(scene)
     built = build_set(scene, bridge_texel(scene, move, width_px))
     station_point = np.asarray(move.camera(move.station_frame).position)
     sight = sight_of(built)
-    wall = lit_wall(scene, built, sight)
+    wall = lit_wall(scene, built, sight, cache, say)
     bridge, out_of_range = Painter(built, wall, sight).painted(scene, station_point)
     return ReadySet(scene, built, wall, bridge, station_point, wall_in_view(move, built.wall), out_of_range)
 

@@ -70,7 +70,7 @@ def search(
     size_px = width_px, scaled_height(scene, width_px)
     longest = max(abs(scene.rail.travel), *(scene.search.rail_length or (0.0,)))
     with results_in(results_folder(scene_path, out)) as folder, LookingRoom(workers, engine) as room:
-        room.load(prepare(scene, width_px))
+        room.load(prepare(scene, width_px, folder.path, progress.say))
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, size_px)
         with SearchLedger(folder.place(LEDGER), _looked_at(scene, run), scene.search.least_reveal) as ledger:

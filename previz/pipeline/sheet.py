@@ -107,7 +107,7 @@ def sheet(
         LookingRoom(workers, engine, len(settings)) as room,
     ):
         progress.say("building and lighting the set")
-        ready = prepare(scene, width_px)
+        ready = prepare(scene, width_px, folder.path, progress.say)
         room.load(ready)
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, size_px, with_figure=True)

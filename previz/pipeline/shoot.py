@@ -74,7 +74,7 @@ def shoot(
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
         progress.say("building and lighting the set")
-        ready = with_solved_paint(prepare(scene), folder, sha256, engine, progress)
+        ready = with_solved_paint(prepare(scene, None, folder.path, progress.say), folder, sha256, engine, progress)
         room.load(ready)
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
@@ -130,7 +130,7 @@ def score(
         LookingRoom(workers, engine, len(move.frames)) as room,
     ):
         progress.say("building and lighting the set")
-        ready = with_solved_paint(prepare(scene), folder, sha256, engine, progress)
+        ready = with_solved_paint(prepare(scene, None, folder.path, progress.say), folder, sha256, engine, progress)
         room.load(ready)
         progress.note(room.opened.message)
         run = run_of(scene, sha256, room.opened, (width_px, height_px))

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 
 import numpy as np
 
 from previz.geometry import Array
-from previz.scene.layout import (
-    behind,
-    delivered_box_px,
-    distance_to_bridge,
-    distance_to_wall,
-    judged_frames,
-    near_end,
-    wall_box,
-)
+from previz.scene.caution import Caution, Cautions
+from previz.scene.exposure import shooting_rate
+from previz.scene.layout import behind, delivered_box_px, distance_to_bridge, judged_frames, near_end, wall_box
+from previz.scene.lightcautions import LIGHT_CAUTIONS
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.units import deg_text, mm_text
@@ -24,20 +18,9 @@ from previz.units import deg_text, mm_text
 CLOSEST_FOCUS = 0.25  # m, from the entrance pupil; common practice, no source
 SLOWEST_PAN = 7.0  # s for a frame width at 24 frames/s and 180 degrees; practice, printed by a camera maker
 LENS_CLEARANCE = 0.010  # m of air around the barrel; common practice, no source
-HOT_DISTANCE = 0.5  # m between a lamp and foam, card or paint; common practice, no source
-BRIGHT = 10_000.0  # lux; common practice, no source
 SHORTEST, LONGEST = 1.0, 60.0  # s of a move; common practice, no source
 
-
-@dataclass(frozen=True)
-class Caution:
-    """Something to look at before building or shooting: the key path it is about, and one plain sentence or two."""
-
-    key: str
-    text: str
-
-
-Cautions = Iterator[Caution]
+__all__ = ["Caution", "cautions"]
 
 
 def _framing(scene: Scene, move: Move) -> Cautions:
@@ -158,11 +141,12 @@ def _timing(scene: Scene, move: Move) -> Cautions:
             f"{len(move.frames)} frames at {rate:g} a second last {seconds:.2f} s; a move of this kind usually takes "
             f"{SHORTEST:g} to {LONGEST:g} s. Check frames and rate.",
         )
-    if scene.camera.shutter is not None and scene.camera.shutter > 1.0 / rate + 1e-9:
+    shot = shooting_rate(scene)
+    if scene.camera.shutter is not None and scene.camera.shutter > 1.0 / shot + 1e-9:
         yield Caution(
             "camera.shutter",
-            f"The exposure of {scene.camera.shutter:g} s is longer than a delivered frame, {1.0 / rate:.4f} s: it can "
-            "only be shot frame by frame.",
+            f"The exposure of {scene.camera.shutter:g} s is longer than a frame lasts at the {shot:.6g} frames a "
+            f"second that are shot, {1.0 / shot:.4f} s: it can only be shot frame by frame.",
         )
     if not scene.rail.hold[0] <= move.station_frame <= scene.rail.hold[1]:
         yield Caution(
@@ -219,41 +203,6 @@ def _fit(scene: Scene, _move: Move) -> Cautions:
         )
 
 
-def _lamps(scene: Scene, _move: Move) -> Cautions:
-    if not scene.lamps:
-        return
-    places = np.array([lamp.position for lamp in scene.lamps])
-    gaps = distance_to_wall(scene, places)
-    if scene.bridge.mesh is None:
-        gaps = np.minimum(gaps, distance_to_bridge(scene, places))
-    close = [(lamp.name, float(gap)) for lamp, gap in zip(scene.lamps, gaps, strict=True) if gap < HOT_DISTANCE]
-    if close:
-        which = ", ".join(f"{name} {mm_text(gap, 0)}" for name, gap in close)
-        yield Caution(
-            "lamp",
-            f"Close to foam, card and paint: {which}. A hot lamp can set them alight: keep {mm_text(HOT_DISTANCE, 0)} "
-            "away or use cool lamps, and never leave them unattended.",
-        )
-    bright = [lamp for lamp in scene.lamps if lamp.lux > BRIGHT]
-    if bright:
-        which = ", ".join(f"{lamp.name} {lamp.lux:g} lux" for lamp in bright)
-        yield Caution(
-            "lamp",
-            f"Strong light: {which}. Expect heat, and add up the amperes of all lamps against the circuit; follow "
-            "local electrical rules and ask a licensed electrician.",
-        )
-    high = [lamp.name for lamp in scene.lamps if lamp.position[1] > scene.wall.top]
-    if high:
-        yield Caution(
-            "lamp",
-            f"Above the set: {', '.join(high)}. Use rated fixings and a safety cable on every load above heads and on "
-            "clamped arms.",
-        )
-    rear = [lamp.name for lamp in scene.lamps if lamp.position[2] <= 0.0]
-    if rear:
-        yield Caution("lamp", f"Behind the wall: {', '.join(rear)}. The wall's face gets no light from there.")
-
-
 def _rows(move: Move) -> Array:
     return np.array(judged_frames(move)) - FIRST_FRAME
 
@@ -282,7 +231,7 @@ _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
     _timing,
     _speed,
     _fit,
-    _lamps,
+    *LIGHT_CAUTIONS,
     _paint,
 )
 

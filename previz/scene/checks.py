@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from previz.scene.cautions import Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
 from previz.scene.layout import distance_to_bridge, judged_frames, wall_box
-from previz.scene.model import Scene
+from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.units import mm_text
 
@@ -199,25 +199,45 @@ def _facing(scene: Scene) -> Reasons:
         yield Reason(("camera", "position"), expected, f"{' and '.join(lost)} behind it", "see pan and tilt")
 
 
-def _lamps(scene: Scene) -> Reasons:
+def _named(kind: str, things: Sequence[Lamp | Card]) -> Reasons:
+    """Lamps and cards with a name of their own, turned to somewhere else."""
     names: dict[str, int] = {}
-    for i, lamp in enumerate(scene.lamps):
-        folded = lamp.name.strip().casefold()
+    for i, thing in enumerate(things):
+        folded = thing.name.strip().casefold()
         if folded in names:
-            expected = "a name of its own for every lamp"
-            yield Reason(("lamp", i, "name"), expected, f'"{lamp.name}" again', f"as lamp {names[folded] + 1}")
+            expected = f"a name of its own for every {kind}"
+            yield Reason((kind, i, "name"), expected, f'"{thing.name}" again', f"as {kind} {names[folded] + 1}")
         names.setdefault(folded, i)
-        if math.dist(lamp.position, lamp.aim) < 1e-3:
-            yield Reason(("lamp", i, "aim"), "a point away from the lamp itself", "the lamp's own position")
+        if math.dist(thing.position, thing.aim) < 1e-3:
+            yield Reason((kind, i, "aim"), f"a point away from the {kind} itself", f"the {kind}'s own position")
+
+
+def _lamps(scene: Scene) -> Reasons:
+    yield from _named("lamp", scene.lamps)
+
+
+def _cards(scene: Scene) -> Reasons:
+    yield from _named("card", scene.cards)
 
 
 def _lamps_and_wall(scene: Scene) -> Reasons:
     left, bottom, right, top = wall_box(scene)
+    carved = 0.5 * scene.wall.relief if scene.wall.kind is not None else 0.0
     for i, lamp in enumerate(scene.lamps):
         x, y, z = lamp.position
-        if z <= _TIGHT and left < x < right and bottom < y < top:
-            expected = "a lamp in front of the wall's datum plane"
+        if z <= carved + _TIGHT and left < x < right and bottom < y < top:
+            expected = f"a lamp in front of the wall, more than {mm_text(carved)} from its datum plane"
             yield Reason(("lamp", i, "position", 2), expected, mm_text(z), "the third length points out of the wall")
+
+
+def _lamps_and_bridge(scene: Scene) -> Reasons:
+    if scene.bridge.mesh is not None or not scene.lamps:
+        return
+    gaps = distance_to_bridge(scene, [lamp.position for lamp in scene.lamps])
+    for i, gap in enumerate(gaps):
+        if gap <= _TIGHT:
+            expected = "a lamp outside the bridge"
+            yield Reason(("lamp", i, "position"), expected, f'"{scene.lamps[i].name}" inside it')
 
 
 def _plate(scene: Scene) -> Reasons:
@@ -238,6 +258,8 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_rail, frozenset({"rail"})),
     (_lamps, frozenset({"lamp"})),
     (_lamps_and_wall, frozenset({"lamp", "wall"})),
+    (_lamps_and_bridge, frozenset({"lamp", "bridge"})),
+    (_cards, frozenset({"card"})),
     (_plate, frozenset({"plate", "bridge"})),
     (bound_reasons, frozenset({"search", "rail", "bridge"})),
 )

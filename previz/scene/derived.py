@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from previz.geometry import Array
-from previz.optics import angle_of_view
+from previz.optics import angle_of_view, depth_of_field
+from previz.scene.exposure import exposure, state
+from previz.scene.focusing import blur_text, focus_plan
 from previz.scene.layout import behind, near_end
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
@@ -97,9 +99,30 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
         ("slip at the near end", f"{slip_px_per_mm(scene, move):.3f} px for a millimetre of rail"),
         ("largest slip in the hold", f"{slip_text} at frame {slip_frame}"),
     ]
+    rows += _lens_rows(scene, move)
     if scene.plate is not None:
         tall = scene.plate.height / scene.scale
         depth = float(station.depth([scene.bridge.bend, 0.0, scene.plate.foot_mark]))
         rows.append(("figure at miniature size", cut_text(tall)))
         rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
+    return rows
+
+
+def _lens_rows(scene: Scene, move: Move) -> list[tuple[str, str]]:
+    """Focus, blur and exposure over the move."""
+    plan, body = focus_plan(scene, move), scene.camera
+    working = f"f/{plan.working_stop:.1f} at f/{body.stop:g}, Airy disc {blur_text(plan.airy, plan.pixel)}"
+    if body.focus is None:
+        rows = [("focus", f"none given, all is sharp; {mm_text(plan.best_focus, 0)} blurs near end and wall alike")]
+    else:
+        near, far = (float(d) for d in depth_of_field(body.lens, body.stop, body.blur_limit, body.focus))
+        end = f"{far / _MM:.0f} mm" if np.isfinite(far) else "infinity"
+        rows = [
+            ("focus", f"{mm_text(body.focus)}, sharp from {near / _MM:.0f} mm to {end}"),
+            ("blur of the near end", blur_text(plan.now.near, plan.pixel)),
+            ("blur of the wall", blur_text(plan.now.wall, plan.pixel)),
+        ]
+    rows.append(("working stop", working))
+    if scene.lamps or scene.light.ambient > 0.0:
+        rows.append(("exposure", state(exposure(scene, move, plan))))
     return rows

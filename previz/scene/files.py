@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,11 @@ from previz.scene.source import Loc, quoted
 
 MESHES = (".glb", ".obj", ".ply", ".stl")
 PICTURES = (".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
+TABLES = (".csv",)
+
+# films and pictures that a figure may come in and that are not read: a general converter makes PNG of them
+FILMS = (".avi", ".m4v", ".mkv", ".mov", ".mp4", ".mpeg", ".mpg", ".mts", ".mxf", ".webm")
+FRAMES = (".cin", ".dpx", ".exr", ".tga")
 
 # key path, what it holds, endings, whether a folder of numbered frames will do
 _NAMED: tuple[tuple[Loc, str, tuple[str, ...], bool], ...] = (
@@ -20,6 +26,11 @@ _NAMED: tuple[tuple[Loc, str, tuple[str, ...], bool], ...] = (
     (("bridge", "mesh"), "a mesh file", MESHES, False),
     (("bridge", "image"), "a picture file", PICTURES, False),
     (("plate", "figure"), "a picture file or a folder of numbered pictures", PICTURES, True),
+    (("plate", "still"), "a picture file", PICTURES, False),
+    (("plate", "miniature"), "a picture file", PICTURES, False),
+    (("plate", "wanted"), "a table", TABLES, False),
+    (("plate", "take"), "a table", TABLES, False),
+    (("plate", "marks", "picture"), "a picture file", PICTURES, False),
 )
 
 
@@ -30,8 +41,9 @@ def file_reasons(data: dict[str, Any], folder: Path) -> list[Reason]:
     """
     reasons = []
     for loc, what, endings, frames in _NAMED:
-        table = data.get(str(loc[0]))
-        name = table.get(loc[1]) if isinstance(table, dict) else None
+        name: Any = data
+        for step in loc:
+            name = name.get(step) if isinstance(name, dict) else None
         if isinstance(name, str) and name.strip() and name.isprintable() and len(name) <= 500:
             trouble = _trouble(folder / name, endings, frames)
             if trouble:
@@ -45,7 +57,7 @@ def _trouble(path: Path, endings: tuple[str, ...], frames: bool) -> tuple[str, s
         if path.is_dir():
             if not frames:
                 return "a folder", _instead(path, endings)
-            return None if _numbered(path) else ("a folder without numbered pictures", "name them figure.1001.png ...")
+            return None if _numbered(path) else ("a folder without numbered pictures", _named_or_converted(path))
         if not path.exists():
             return "no such file", _instead(path, endings)
         if not path.is_file():
@@ -53,12 +65,31 @@ def _trouble(path: Path, endings: tuple[str, ...], frames: bool) -> tuple[str, s
         if path.stat().st_size == 0:
             return "an empty file", "export it again"
         if path.suffix.lower() not in endings:
-            return f'a file that ends in "{path.suffix}"', f"can be read: {' '.join(endings)}"
+            convert = how_to_convert(path) if frames else ""
+            return f'a file that ends in "{path.suffix}"', convert or f"can be read: {' '.join(endings)}"
         with path.open("rb") as file:
             file.read(1)
     except OSError as error:
         return "a file that cannot be read", error.strerror or "see its permissions"
     return None
+
+
+def how_to_convert(path: Path) -> str:
+    """How a film, or a picture of a kind that is not read, becomes a figure's PNG with alpha; empty for other files."""
+    kind = path.suffix.lower()
+    if kind in FILMS:
+        return f"make a folder {path.stem} of numbered PNG: ffmpeg -i {path.name} -pix_fmt rgba {path.stem}/%04d.png"
+    if kind in FRAMES:
+        name = re.sub(r"\d+$", lambda digits: f"%0{len(digits[0])}d", path.stem)
+        return f"make PNG with alpha: ffmpeg -i {name}{path.suffix} -pix_fmt rgba {name}.png"
+    return ""
+
+
+def _named_or_converted(folder: Path) -> str:
+    with os.scandir(folder) as entries:
+        names = sorted(entry.name for entry in islice(entries, 100_000))
+    found = (how_to_convert(Path(name)) for name in names)
+    return next((words for words in found if words), "name them figure.1001.png ...")
 
 
 def nearest_file(path: Path, endings: tuple[str, ...]) -> str:

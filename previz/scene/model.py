@@ -13,9 +13,10 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AliasChoices, BaseModel, ConfigDict, Field, Strict, model_validator
+from pydantic import AliasChoices, ConfigDict, Field, Strict, model_validator
 
 from previz.errors import Fault, SceneError
+from previz.scene.element import Plate
 from previz.scene.fields import (
     Aim,
     Along,
@@ -42,6 +43,7 @@ from previz.scene.fields import (
     several,
     wrong,
 )
+from previz.scene.table import Table
 
 Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
 Side = Annotated[Whole, Field(ge=16, le=16384)]
@@ -53,14 +55,6 @@ _ANGLES = several(2, "two angles, lowest and highest,", '["-12 deg", "-4 deg"]')
 _FRAMES = several(2, "two frame numbers, lowest and highest,", "[1001, 1040]")
 _SIZES = several(3, "three lengths, wide, high and deep,", '["150 mm", "130 mm", "200 mm"]')
 _TAPERS = several(2, "two numbers, lowest and highest,", "[0.8, 1.2]")
-
-
-class Table(BaseModel):
-    """A table of the scene file: frozen, unknown keys refused."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", arbitrary_types_allowed=True, allow_inf_nan=False, hide_input_in_errors=True
-    )
 
 
 class Delivery(Table):
@@ -280,28 +274,6 @@ class Light(Table):
     mains: Literal[50, 60] = Field(50, description="Mains frequency, 50 or 60 Hz.")
     volts: Annotated[Number, Field(ge=12, le=1000)] = Field(230.0, description="Mains voltage.")
     circuit: Annotated[Number, Field(gt=0, le=1000)] = Field(16.0, description="Amperes of one circuit's fuse.")
-
-
-class PlateCamera(Table):
-    """The camera of the full-size element; every length at full size."""
-
-    lens: Length = Field(description="Focal length.")
-    height: Coordinate = Field(description="Height of the lens above the performer's floor.")
-    distance: Length = Field(description="From the lens to the performer.")
-    tilt: Tilt = Field(0.0, description="Up is positive.")
-    travel: Coordinate = Field(0.0, description="Length of the element's own move.")
-
-
-class Plate(Table):
-    """The performer's element: the cut-out, the performer's height and the foot mark on the bridge.
-
-    ``foot_mark`` is measured from the sill along the bridge, at miniature size.
-    """
-
-    figure: FileName | None = Field(None, description="Cut-out with alpha, or a folder of numbered frames.")
-    height: Length = Field(1.75, description="The performer's height, full size.")
-    camera: PlateCamera | None = Field(None, description="The camera of the element, full size.")
-    foot_mark: LengthOrZero = Field(0.4, description="From the sill along the bridge, miniature size.")
 
 
 class Search(Table):

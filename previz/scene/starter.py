@@ -65,8 +65,8 @@ pupil_from_mount = "0 mm"    # entrance pupil ahead of the lens mount
 lens_diameter = "70 mm"      # outside of the barrel
 shutter = "1/50 s"           # exposure of one frame; if left out, half of its time
 # rate = 50                  # frames a second that are shot; if left out, those that are delivered
-iso = 800                    # sensitivity, 1 to 10000000
-blur_limit = "0.025 mm"      # largest circle of confusion that counts as sharp, 0.001 mm to 1 mm
+iso = 5000                   # sensitivity, 1 to 10000000
+blur_limit = "0.03 mm"       # largest circle of confusion that counts as sharp, 0.001 mm to 1 mm
 pupil_ratio = 1              # exit pupil / entrance pupil, 0.1 to 10
 
 [rail]
@@ -118,6 +118,23 @@ lux = 400
 height = "1.75 m"            # the performer
 camera = { lens = "35 mm", height = "1.6 m", distance = "9 m", tilt = "-8 deg", travel = "2.4 m" }
 foot_mark = "400 mm"         # where the feet are: from the sill along the bridge, miniature size
+# feet = [512, 1980]         # the feet in the cut-out's picture, pixels right and down; its lowest middle if left out
+# rate = 25                  # the plate's frames a second; if left out, those that are delivered
+crop = "100%"                # how much of the plate's width is used
+# still = "plate.jpg"        # a still of the plate, for the colour match with
+# miniature = "set.jpg"      # a photograph of the miniature, or with a drawn frame if this is left out
+match = "log"                # what the match works in: "log" or "linear"
+# wanted = "move.csv"        # the rail position wanted at each delivered frame; if left out, that of [rail]
+# take = "take.csv"          # the rail position measured at each frame of a take, for the retime
+back = false                 # true: the move is played out and back
+drift_px = 0                 # how far the picture drifts up inside the bars over the move, delivered pixels
+# [plate.marks]              # to work the plate's camera out from: feet and head, and the horizon or two edges
+# picture = "plate.jpg"      # the still in which they were measured, in its pixels, right and down
+# feet = [960, 812]
+# head = [958, 310]
+# horizon = [[0, 402], [1920, 398]]
+# edges = [[[0, 900], [700, 640]], [[1920, 900], [1200, 640]]]   # two edges that are parallel on the floor
+# noise_px = 1               # how far a mark may be off
 
 [search]                     # what "previz search" may change: lowest and highest value; the rest stays as it is
 height = ["130 mm", "200 mm"]    # lens above the bridge's top

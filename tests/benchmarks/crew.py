@@ -8,25 +8,32 @@ import pickle
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from previz.build.surface import BRIDGE as BRIDGE_LAYER
+from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import break_of
 from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
+from previz.look.blur import blur_of
 from previz.look.choose import open_engine
+from previz.look.soft import corners_of, soft_frame
+from previz.pipeline.delivering import at_rest
 from previz.pipeline.fastlooking import FastLooker
 from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet
+from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
 from previz.scene.move import Move
+
+Cover = NDArray[np.float32]
 
 FRAME_PX = (960, 540)
 SEED = 20
@@ -84,16 +91,33 @@ class Scorer:
 
         ``samples`` looks a pixel each way; frames are delivered with 2.
         """
-        engine, viewer = self.looker.engine, Viewer(camera.height_px)
-        with_bridge, clean = engine.draw(camera, WITH_BRIDGE, samples), engine.draw(camera, CLEAN, samples)
-        outline = outline_of(with_bridge.cover(BRIDGE_LAYER), viewer)
+        viewer = Viewer(camera.height_px)
+        seen, clean, cover = self._delivered(camera, samples)
+        outline = outline_of(cover, viewer)
         try:
             size = wall_px_per_m(outline, camera, self.looker.sight)
             ordinary = self.looker.ordinary(camera.height_px).at(size)
-            seen, wanted = np.clip(with_bridge.colour, 0.0, 1.0), np.clip(clean.colour, 0.0, 1.0)
-            return break_of(seen, wanted, outline, ordinary, viewer).percent
+            return break_of(seen, clean, outline, ordinary, viewer).percent
         except JudgeError:
             return float("nan")
+
+    def _delivered(self, camera: Camera, samples: int) -> tuple[Picture, Picture, Cover]:
+        """The frame with and without the bridge, and its cover, as the lens blurs it with the camera at rest."""
+        engine, built = self.looker.engine, self.ready.built
+        move = self.ready.move
+        blur = at_rest(blur_of(move, move.station_frame, camera.width_px, camera.height_px))
+        soft = None
+        if blur is not None:
+            corners = (corners_of(built.wall.vertices), corners_of(built.bridge.surface.vertices))
+            # a lens of another focal length, moved as the cameras are
+            own = replace(blur, camera=camera)
+            soft = soft_frame(engine, own, (WALL, CLEAN_WALL, BRIDGE), *corners, samples)
+        if soft is None:
+            with_bridge, clean = engine.draw(camera, WITH_BRIDGE, samples), engine.draw(camera, CLEAN, samples)
+        else:
+            with_bridge, clean = soft.with_bridge(), soft.clean_frame()
+        seen, wanted = np.clip(with_bridge.colour, 0.0, 1.0), np.clip(clean.colour, 0.0, 1.0)
+        return seen, wanted, with_bridge.cover(BRIDGE_LAYER)
 
 
 # What a worker can be asked to do. Each takes the worker's scorer first.

@@ -17,8 +17,11 @@ VIEWER = Viewer(HEIGHT_PX)
 GROUND = wall(1)
 
 
-def told(layer: np.ndarray, continues_wall: bool = False, slip_px: float = 0.0, around: float = 1.0) -> tuple[str, ...]:
-    """Tells of a bridge painted with ``layer``; the wall close around it is ``around`` times as bright."""
+def told(
+    layer: np.ndarray, continues_wall: bool = False, slip_px: float = 0.0, around: float = 1.0, cause: str = "shadow"
+) -> tuple[str, ...]:
+    """Tells of a bridge painted with ``layer``; the wall close around it is ``around`` times as bright for a ``cause``.
+    """
     shares = cover()
     outline = outline_of(shares, VIEWER)
     halo = np.clip(gaussian_filter(shares, 6.0) * 4.0, 0.0, 1.0)[..., None]
@@ -27,8 +30,8 @@ def told(layer: np.ndarray, continues_wall: bool = False, slip_px: float = 0.0, 
     ordinary = ordinary_of(GROUND, VIEWER)
     found = decided(sides, outline, ordinary, VIEWER)
     mended = Mended(
-        no_shadow=sides_of(laid_over(GROUND, layer, shares), GROUND, outline, VIEWER),
         right_paint=sides_of(laid_over(picture, GROUND, shares), GROUND, outline, VIEWER),
+        without={cause: sides_of(laid_over(GROUND, layer, shares), GROUND, outline, VIEWER)},
     )
     return named(found, tells_of(found, sides, mended, ordinary, VIEWER, continues_wall, slip_px))
 
@@ -46,6 +49,11 @@ def test_the_one_cause_there_is_is_named_first(
     cause: str, layer: np.ndarray, continues_wall: bool, slip_px: float, around: float
 ) -> None:
     assert told(layer, continues_wall, slip_px, around)[0] == cause
+
+
+@pytest.mark.parametrize("cause", ["shadow", "shine", "focus"])
+def test_what_mends_a_frame_when_taken_away_is_its_tell(cause: str) -> None:
+    assert told(GROUND, True, 0.0, 0.35, cause)[0] == cause
 
 
 def test_nothing_is_named_where_nothing_shows() -> None:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from previz.look.sampling import averaged, bilinear, compiled
+from previz.build.compiled import compiled
+from previz.look.sampling import averaged, bilinear
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.float32])

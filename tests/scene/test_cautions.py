@@ -11,7 +11,9 @@ from previz.scene.model import Scene
 from tests.scene.example import changed, scene_of
 
 LAMP = 'name = "key"'
-QUIET_LAMP = (LAMP, LAMP + '\nposition = ["0 mm", "0 mm", "1.6 m"]')
+# large enough to draw no hard shadow, and bright enough for the stop: 35 mm, f/22 and focus 700 mm make f/23.16 (a
+# magnification of 35 / 665), which asks 250 x 23.16^2 / (800 x 1/50) = 8379 lux where the bridge hides the wall
+QUIET_LAMP = (LAMP, LAMP + '\nposition = ["0 mm", "0 mm", "1.6 m"]\nsize = "600 mm"\nlux = 8379')
 NO_BARS = ("bars  = 2.39 ", "")
 STILL = [('travel = "120 mm"', 'travel = "0 mm"'), ("frames = 100", "frames = 1"), ("[1001, 1040]", "[1001, 1001]"),
          ("reveal = 1090", "")]  # fmt: skip
@@ -35,7 +37,7 @@ def number(text: str, unit: str) -> float:
 @pytest.fixture
 def calm(tmp_path: Path) -> Scene:
     """The example without its bars and with a harmless lamp: nothing to warn of."""
-    return scene_of(tmp_path, NO_BARS, QUIET_LAMP)
+    return scene_of(tmp_path, NO_BARS, QUIET_LAMP).edited(camera__blur_limit="0.07 mm")
 
 
 def test_a_calm_scene_has_none(calm: Scene) -> None:
@@ -169,6 +171,78 @@ def test_lamps(tmp_path: Path) -> None:
     assert lamp_texts('position = ["0 mm", "600 mm", "2 m"]\nlux = 10000') == []
 
 
+def lit(scene: Scene, **lamp: object) -> Scene:
+    """The scene with one lamp, harmless but for what is given."""
+    return scene.edited(lamps=({"name": "key", "position": (0.0, 0.0, 1.6), "size": 0.6, "lux": 8379.0, **lamp},))
+
+
+def test_a_lamp_without_a_size_draws_a_hard_edge(calm: Scene) -> None:
+    (text,) = texts(lit(calm, size=0.0), "lamp.size")
+    assert "hard edge" in text
+    assert texts(calm, "lamp.size") == []
+
+
+def test_no_light_at_all_is_said(calm: Scene) -> None:
+    (text,) = texts(calm.edited(lamps=()), "lamp")
+    assert "shown flat" in text
+    assert texts(calm.edited(lamps=(), light__ambient=1.0), "lamp") == []
+
+
+def test_a_face_that_reaches_into_the_set(calm: Scene) -> None:
+    # a disc 2.2 m across, square to the wall and 1 m from it, reaches through it; one of 1.9 m does not
+    aside = {"position": (0.0, -0.3, 1.0), "aim": (0.0, -1.0, 1.0)}
+    assert len(texts(lit(calm, size=2.2, **aside), "lamp.size")) == 1
+    assert texts(lit(calm, size=1.9, **aside), "lamp.size") == []
+
+
+@pytest.mark.parametrize("kind", ["lamp", "card"])
+def test_what_stands_between_lens_and_set_is_said(calm: Scene, kind: str) -> None:
+    # level with the axis, 300 mm before the lens and 0.2 m aside: the frame is 35.9 / 35 x 300 mm wide there, half of
+    # which, 154 mm, is less than 200 - 50; at 100 mm to the side the thing is in the picture
+    def put(right: float) -> Scene:
+        place = {"position": (right, 0.11, 0.95), "aim": (right, 0.11, 0.0)}
+        if kind == "lamp":
+            return lit(calm, size=0.04, **place)
+        return calm.edited(cards=({"name": "white", "kind": "bounce", "size": (0.04, 0.04), **place},))
+
+    (text,) = texts(put(0.1), f"{kind}.position")
+    assert "in the picture" in text
+    assert texts(put(-0.25), f"{kind}.position") == []
+
+
+def test_amperes_beyond_the_circuit(calm: Scene) -> None:
+    # 80 % of 16 A at 230 V are 2944 W, all of them 3680 W
+    assert texts(lit(calm, watts=2940.0), "light.circuit") == []
+    (close,) = texts(lit(calm, watts=2950.0), "light.circuit")
+    assert "12.8 A" in close
+    assert "electrician" in close
+    (over,) = texts(lit(calm, watts=3690.0), "light.circuit")
+    assert "more than a circuit of 16 A" in over
+
+
+def test_exposure_off_by_more_than_a_third_of_a_stop(calm: Scene) -> None:
+    # the calm scene is right at ISO 800; 2^(1/3) = 1.26
+    for iso, dark in ((800.0 / 1.24, False), (800.0 / 1.35, True), (800.0 * 1.2, False), (800.0 * 1.35, True)):
+        assert bool(texts(calm.edited(camera__iso=iso), "camera.iso")) is dark
+    (text,) = texts(calm.edited(camera__iso=200.0), "camera.iso")
+    assert number(text, "stops too dark") == pytest.approx(2.0, abs=0.15)
+
+
+def test_blur_beyond_the_limit(calm: Scene) -> None:
+    (text,) = texts(calm.edited(camera__blur_limit="0.025 mm"), "camera.stop")
+    # near end 418.4 mm along the axis, focus 700: 35/22 x 281.6/418.4 x 35/665 (thin lens)
+    near = 400.0 * math.cos(math.radians(8.0)) + 160.0 * math.sin(math.radians(8.0))
+    assert number(text, "mm") == pytest.approx(35.0 / 22.0 * (700.0 - near) / near * 35.0 / 665.0, abs=0.0006)
+    assert "near end" in text
+
+
+def test_the_shutter_is_held_against_the_shooting_rate(calm: Scene) -> None:
+    fast = calm.edited(camera__rate=50, camera__shutter="1/40 s")
+    (text,) = texts(fast, "camera.shutter")
+    assert "50 frames a second" in text
+    assert texts(fast.edited(camera__shutter="1/50 s"), "camera.shutter") == []
+
+
 def test_every_caution_is_a_plain_sentence_about_a_key(tmp_path: Path) -> None:
     scene = scene_of(tmp_path).edited(
         camera__tilt="0 deg", camera__focus=1.6, camera__shutter=0.5, wall__width=1.0, bridge__width=0.07,
@@ -177,7 +251,7 @@ def test_every_caution_is_a_plain_sentence_about_a_key(tmp_path: Path) -> None:
     found = cautions(scene)
     assert len(found) >= 8
     for caution in found:
-        assert caution.key.split(".")[0] in ("camera", "wall", "bridge", "rail", "lamp", "plate")
+        assert caution.key.split(".")[0] in ("camera", "wall", "bridge", "rail", "lamp", "plate", "light", "card")
         assert caution.text[0].isupper()
         assert caution.text.endswith(".")
         assert "\n" not in caution.text

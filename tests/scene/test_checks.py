@@ -14,6 +14,8 @@ POSITION = '["0 mm", "160 mm", "1250 mm"]'
 ALONG, TRAVEL, REVEAL = "[1, 0, 0] ", 'travel = "120 mm"', "reveal = 1090"
 HOLD, FRAMES, LAMP = "[1001, 1040]", "frames = 100", 'name = "key"'
 
+CARD = '\n[[card]]\nname = "white"\nkind = "bounce"\nsize = "400 x 300 mm"\n'
+
 ORIGIN, OUT = '["0 mm", "0 mm", "0 mm"]', '["0 mm", "0 mm", "1 m"]'
 
 # what is changed, the key path that is refused, what is said
@@ -53,6 +55,11 @@ IMPOSSIBLE = [
     ([('focus    = "700 mm"', 'focus = "35 mm"')], "camera.focus", "beyond the focal length"),
     ([('stop     = "f/22"', 'shift = ["36 mm", "0 mm"]')], "camera.shift", "the sensor's own size"),
     ([("[1920, 1080]", "[1000, 1000]")], "delivery.frame", "at most 668 lines"),
+    ([(LAMP, LAMP + '\nposition = ["0 mm", "100 mm", "19 mm"]')], "lamp[1].position[3]", "more than 20.0 mm"),
+    ([(LAMP, LAMP + '\nposition = ["0 mm", "-5 mm", "400 mm"]')], "lamp[1].position", '"key" inside it'),
+    ([(LAMP, LAMP + 2 * (CARD + 'position = ["0 mm", "0 mm", "1 m"]'))], "card[2].name", "as card 1"),
+    ([(LAMP, LAMP + CARD + 'position = ["0 mm", "0 mm", "1 m"]\naim = ["0 mm", "0 mm", "1 m"]')], "card[1].aim",
+     "the card's own position"),
     ([(LAMP, LAMP + '\n[[lamp]]\nname = "KEY "')], "lamp[2].name", "as lamp 1"),
     ([(LAMP, f"{LAMP}\nposition = {ORIGIN}\naim = {OUT}")], "lamp[1].position[3]", "in front of the wall"),
     ([(LAMP, f"{LAMP}\nposition = {OUT}\naim = {OUT}")], "lamp[1].aim", "away from the lamp itself"),

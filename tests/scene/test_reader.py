@@ -312,8 +312,8 @@ def test_the_hash_is_of_the_bytes(tmp_path: Path) -> None:
 
 def test_every_table_is_known_by_its_name() -> None:
     assert set(tables()) == {
-        "", "delivery", "wall", "wall.doorway", "bridge", "camera", "rail", "lamp", "card", "light", "plate", "plate.camera",
-        "search", "knock", "paint",
+        "", "delivery", "wall", "wall.doorway", "bridge", "camera", "rail", "lamp", "card", "light", "plate",
+        "plate.camera", "plate.marks", "search", "knock", "paint",
     }  # fmt: skip
     assert "folder" not in tables()[""]
 

@@ -33,6 +33,7 @@ thickness = "12 mm"
 [camera]
 lens = "40 mm"
 focus = "900 mm"
+shutter = "1/1000 s"         # the fast judge leaves movement out
 position = ["0 mm", "270 mm", "1600 mm"]   # the lens
 tilt = "-12 deg"
 

@@ -1,0 +1,172 @@
+"""How paint shines: the mirror-like part of what a painted surface sends back, as formulas on arrays.
+
+The microfacet model of Walter, Marschner, Li and Torrance, "Microfacet Models for Refraction through Rough Surfaces",
+EGSR 2007: GGX distribution (eq. 33), its Smith masking (eq. 34, separable as eq. 23) and the Fresnel term of a
+dielectric (eq. 22). The full Fresnel term and not Schlick's fit: for index 1.5 the fit reads 0.070 at 60 degrees where
+the formula reads 0.089, and walkways are looked at from low down.
+
+Cosines are those between a direction and the normal, 0 to 1; directions lead away from the surface. ``roughness`` is
+the paper's alpha_g. The bodies are plain arithmetic, so that they can be compiled and called with numbers as well.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+# binders of house paint: 1.5 (textbook value, from memory)
+PAINT_INDEX = 1.5
+
+# Gloss meters (ISO 2813, ASTM D523; all of it from memory): light falls in at 60 degrees and black glass of this index
+# reads 100 gloss units; the source's picture is 0.75 degrees in the plane of incidence and 2.5 across it, the
+# receptor's field 4.4 by 11.7.
+_GLASS_INDEX = 1.567
+_METER_ANGLE = math.radians(60.0)
+_SOURCE_DEG = (0.75, 2.5)
+_RECEPTOR_DEG = (4.4, 11.7)
+
+# Readings at 60 degrees that the three words stand for. Tins and data sheets call below 10 matt, about 10 to 40 satin,
+# above 70 gloss (common practice, no source); each word stands at the middle of what is sold under it. Brushed gloss
+# cannot pass 89: that is what a perfect mirror of index 1.5 reads.
+GLOSS_UNITS = {"matt": 0.0, "satin": 25.0, "gloss": 80.0}
+
+# alpha_g that makes a surface read as above (``gloss_units``; a test holds them together). Matt paint has no mirrored
+# part here: it is what the rest of the package takes every surface for. Real matt paint reads up to 10.
+ROUGHNESS = {"satin": 0.0606, "gloss": 0.0093}
+
+# cosines at which the albedo is tabled, and points of its integral a side
+_TABLE = 65
+_POINTS = 96
+
+
+def distribution(cosine: Any, roughness: Any) -> Any:
+    """GGX distribution D (1/sr) of microfacet normals at ``cosine`` from the normal (Walter et al. 2007, eq. 33)."""
+    a2 = roughness * roughness
+    t = cosine * cosine * (a2 - 1.0) + 1.0
+    return a2 / (math.pi * t * t)
+
+
+def masking(cosine: Any, roughness: Any) -> Any:
+    """Share (0 to 1) of the microfacets that is seen from a direction: Smith's G1 for GGX (eq. 34)."""
+    c2 = cosine * cosine
+    return 2.0 * cosine / (cosine + np.sqrt(c2 + roughness * roughness * (1.0 - c2)))
+
+
+def fresnel(cosine: Any, index: Any) -> Any:
+    """Share of unpolarised light that a smooth dielectric of an ``index`` >= 1 mirrors (eq. 22), no absorption."""
+    g = np.sqrt(index * index - 1.0 + cosine * cosine)
+    first = (g - cosine) / (g + cosine)
+    second = (cosine * (g + cosine) - 1.0) / (cosine * (g - cosine) + 1.0)
+    return 0.5 * first * first * (1.0 + second * second)
+
+
+def lobe(cos_in: Any, cos_out: Any, cos_half: Any, cos_between: Any, roughness: Any) -> Any:
+    """What is sent one way of light from another (1/sr), times the cosine of the way in: F D G / (4 cos_out) (eq. 20).
+
+    ``cos_half`` is that of the half vector of both ways with the normal, ``cos_between`` with either way. Times the
+    radiance that falls in, summed over solid angle, it is the radiance sent out.
+    """
+    shadowed = masking(cos_in, roughness) * masking(cos_out, roughness)
+    return fresnel(cos_between, PAINT_INDEX) * distribution(cos_half, roughness) * shadowed / (4.0 * cos_out)
+
+
+def reflectance(way_in: Array, way_out: Array, roughness: float) -> Array:
+    """Reflectance function f (...) in 1/sr of unit directions (..., 3), the normal along +Z; 0 below the surface."""
+    i, o = np.broadcast_arrays(np.asarray(way_in, dtype=np.float64), np.asarray(way_out, dtype=np.float64))
+    both = i + o
+    h = both / np.maximum(np.linalg.norm(both, axis=-1, keepdims=True), 1e-300)
+    above = (i[..., 2] > 0.0) & (o[..., 2] > 0.0)
+    cos_in, cos_out = np.where(above, i[..., 2], 1.0), np.where(above, o[..., 2], 1.0)
+    between = np.einsum("...k,...k->...", h, o)
+    f = lobe(cos_in, cos_out, np.abs(h[..., 2]), np.abs(between), roughness) / cos_in
+    return np.asarray(np.where(above, f, 0.0))
+
+
+def _square(count: int) -> tuple[Array, Array]:
+    """Midpoints (count^2,) of a grid over the unit square."""
+    middle = (np.arange(count) + 0.5) / count
+    u, v = np.meshgrid(middle, middle)
+    return u.reshape(-1), v.reshape(-1)
+
+
+def albedo(cosine: float, roughness: float, points: int = _POINTS) -> float:
+    """Share (0 to 1) of light arriving along one direction that the paint mirrors, over all ways out.
+
+    By reciprocity also what a surface seen at ``cosine`` mirrors of surroundings that are alike everywhere. Summed
+    over half vectors drawn as they are seen (Heitz, "Sampling the GGX Distribution of Visible Normals", JCGT 7(4),
+    2018), each weighing F G1(out), ``points``^2 of them: within 0.1 %.
+    """
+    sine = math.sqrt(max(1.0 - cosine * cosine, 0.0))
+    u, v = _square(points)
+    # the way stretched until the facets are a half ball, and two axes across it (Heitz, section 3)
+    stretched = np.array([roughness * sine, 0.0, cosine])
+    stretched /= np.linalg.norm(stretched)
+    across = np.array([0.0, 1.0, 0.0])
+    up = np.cross(stretched, across)
+    radius, angle = np.sqrt(u), 2.0 * np.pi * v
+    t1, t2 = radius * np.cos(angle), radius * np.sin(angle)
+    s = 0.5 * (1.0 + stretched[2])
+    t2 = (1.0 - s) * np.sqrt(1.0 - t1**2) + s * t2
+    t3 = np.sqrt(np.maximum(1.0 - t1**2 - t2**2, 0.0))
+    h = t1[:, None] * across + t2[:, None] * up + t3[:, None] * stretched
+    h = np.column_stack([roughness * h[:, 0], roughness * h[:, 1], np.maximum(h[:, 2], 1e-12)])
+    h /= np.linalg.norm(h, axis=1, keepdims=True)
+    way = np.array([sine, 0.0, cosine])
+    between = np.clip(h @ way, 0.0, 1.0)
+    out = 2.0 * between * h[:, 2] - cosine
+    weight = fresnel(between, PAINT_INDEX) * masking(np.maximum(out, 1e-12), roughness)
+    return float(np.mean(np.where(out > 0.0, weight, 0.0)))
+
+
+@lru_cache(maxsize=8)
+def albedo_table(roughness: float) -> Array:
+    """:func:`albedo` at evenly spaced roots of the cosine, 0 to 1: the k-th of n at cosine (k / (n - 1))^2."""
+    roots = np.linspace(0.0, 1.0, _TABLE)
+    return np.array([albedo(max(float(root) ** 2, 1e-6), roughness) for root in roots])
+
+
+def sheen(cosine: Array, roughness: float) -> Array:
+    """Share (...) that is mirrored of surroundings that are alike everywhere, seen at ``cosine`` (...): the table's."""
+    table = albedo_table(roughness)
+    roots = np.sqrt(np.clip(cosine, 0.0, 1.0))
+    return np.asarray(np.interp(roots, np.linspace(0.0, 1.0, len(table)), table))
+
+
+def _field(size_deg: tuple[float, float], counts: tuple[int, int]) -> tuple[Array, Array, Array]:
+    """Gauss-Legendre points of a rectangular field: tangents in the plane and across it (N,), solid angles (N,) sr."""
+    (a, wa), (b, wb) = (np.polynomial.legendre.leggauss(n) for n in counts)
+    half = [math.tan(math.radians(0.5 * side)) for side in size_deg]
+    x, y = np.meshgrid(a * half[0], b * half[1], indexing="ij")
+    weight = np.outer(wa * half[0], wb * half[1]) / (1.0 + x**2 + y**2) ** 1.5
+    return x.reshape(-1), y.reshape(-1), weight.reshape(-1)
+
+
+def _ways(side: float, x: Array, y: Array) -> Array:
+    """Unit directions (N, 3) about the one that leans ``_METER_ANGLE`` to ``side`` (+1 or -1) from the normal, +Z."""
+    sine, cosine = math.sin(_METER_ANGLE), math.cos(_METER_ANGLE)
+    d = np.array([side * sine, 0.0, cosine]) + x[:, None] * np.array([cosine, 0.0, -side * sine])
+    d[:, 1] += y
+    return np.asarray(d / np.linalg.norm(d, axis=1, keepdims=True))
+
+
+def gloss_units(roughness: float, diffuse: float = 0.0) -> float:
+    """What a gloss meter at 60 degrees reads (ISO 2813): 100 times the light in its receptor / that off black glass.
+
+    ``diffuse`` is the reflectance (0 to 1) of the paint below: white adds 2.5 units. A perfect mirror of index 1.5
+    reads 89.1. Good to 0.3 units for a roughness of 0.002 and more.
+    """
+    source = _ways(-1.0, *_field(_SOURCE_DEG, (3, 5))[:2])
+    share = _field(_SOURCE_DEG, (3, 5))[2]
+    x, y, solid = _field(_RECEPTOR_DEG, (80, 256))
+    receptor = _ways(1.0, x, y)
+    caught = 0.0
+    for way_in, part in zip(source, share / share.sum(), strict=True):
+        sent = reflectance(way_in, receptor, roughness) + diffuse / math.pi
+        caught += float(part) * float(np.sum(sent * receptor[:, 2] * solid))
+    return 100.0 * caught / float(fresnel(math.cos(_METER_ANGLE), _GLASS_INDEX))

@@ -1,0 +1,280 @@
+"""How far the lens and the shutter spread a point of the set, by its depth: focus, diffraction, movement.
+
+Focus: the thin lens's circle of confusion (``previz.optics``), an evenly lit disc. Diffraction: a Gaussian at the
+working stop. Movement: the path of the point's picture while the shutter is open, the exposure centred on the frame's
+own time, so that a frame's mean place is the place it is judged at. Pixels are those of the frame, whatever its size.
+
+A lens without a focus distance is sharp all over, and diffraction is left out with it; movement stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from previz import optics
+from previz.camera import Camera
+from previz.geometry import Array
+from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined, path_kernel, without_negatives
+from previz.rail import eased
+from previz.scene.move import FIRST_FRAME, Move
+
+# a blur smaller than this everywhere, px, is none
+SHARP_PX = 0.05
+
+# kernels of neighbouring depths differ by this much, px, or by this share of their size, whichever is more
+_STEP_PX = 0.6
+_STEP_SHARE = 0.15
+
+# depths whose blurs differ by less than this, px, share one kernel
+_ALIKE_PX = 0.15
+
+# places of the frame whose paths differ by about this, px, at an end have kernels of their own; steps from the middle
+_PATH_STEP_PX = 0.25
+_MOST_STEPS = 3
+
+# an exposure whose longest path is beyond these, px, is worked out in two and in four parts
+_PART_PX = (1.5, 4.0)
+
+# no depth is taken to be nearer to the lens than this, m
+_NEAREST = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Nodes:
+    """Where kernels are worked out; between them they are mixed.
+
+    ``disparity`` (K,) 1/m are reciprocals of depths, ``x_px`` (X,) and ``y_px`` (Y,) places of the frame; all rise.
+    """
+
+    disparity: Array
+    x_px: Array
+    y_px: Array
+
+
+@dataclass(frozen=True, eq=False)
+class LensBlur:
+    """The blur of one frame. Depths are distances along the axis, m, from the entrance pupil.
+
+    ``camera`` is the frame's, ``moments`` cameras at even times from the opening to the closing of the shutter (none:
+    nothing moves), ``px_pitch`` the size (m) of a pixel of this frame on the sensor, ``focal`` and ``focus`` in m,
+    ``stop`` the plain number, ``pupil_ratio`` exit pupil / entrance pupil. Where the focus does not lie beyond the
+    focal length every question about the blur raises ``ValueError``. ``opened`` is the part of the
+    exposure that counts.
+    """
+
+    camera: Camera
+    px_pitch: float
+    focal: float
+    stop: float
+    focus: float | None = None
+    pupil_ratio: float = 1.0
+    moments: tuple[Camera, ...] = ()
+    opened: tuple[float, float] = (0.0, 1.0)
+
+    def disc_px(self, depth: float) -> float:
+        """Diameter (px) of the circle of confusion of a point at ``depth``."""
+        if self.focus is None:
+            return 0.0
+        return float(optics.blur_diameter(self.focal, self.stop, self.focus, max(depth, _NEAREST))) / self.px_pitch
+
+    def diffraction_px(self) -> float:
+        """Standard deviation (px) per axis of diffraction."""
+        if self.focus is None:
+            return 0.0
+        magnification = optics.magnification(self.focal, self.focus)
+        working = float(optics.working_stop(self.stop, magnification, self.pupil_ratio))
+        return airy_sigma(working, optics.GREEN) / self.px_pitch
+
+    def path_px(self, depth: float, at_px: Sequence[float] | None = None) -> Array:
+        """Where (N, 2) px a point is seen while the shutter is open, from where the frame's own camera sees it.
+
+        The point is the one at ``depth`` seen at ``at_px`` (x, y), the middle of the frame unless given.
+        """
+        if not self.moments:
+            return np.zeros((1, 2))
+        camera = self.camera
+        at = np.array([0.5 * camera.width_px, 0.5 * camera.height_px] if at_px is None else at_px, dtype=np.float64)
+        origin, direction = camera.rays(at)
+        point = origin + direction * (max(depth, _NEAREST) / (direction @ camera.forward))
+        # a point that passes behind the lens meanwhile has no picture there
+        path = np.nan_to_num(np.stack([moment.project(point) for moment in self.moments]) - at)
+        if self.opened == (0.0, 1.0):
+            return np.asarray(path)
+        times = np.linspace(0.0, 1.0, len(path))
+        begin, end = self.opened
+        kept = np.array([begin, *times[(times > begin) & (times < end)], end])
+        return np.stack([np.interp(kept, times, path[:, axis]) for axis in (0, 1)], axis=-1)
+
+    def kernel(self, depth: float, at_px: Sequence[float] | None = None) -> Array:
+        """Picture (2k + 1, 2k + 1) of a point at ``depth``, sum 1, the point's own place in the middle.
+
+        ``at_px`` (x, y) is its place in the frame, the middle unless given.
+        """
+        parts = [disc_kernel(self.disc_px(depth)), gaussian_kernel(self.diffraction_px())]
+        if self.moments:
+            parts.append(path_kernel(self.path_px(depth, at_px)))
+        return without_negatives(joined(parts))
+
+    def spread_px(self, depth: float, at_px: Sequence[float] | None = None) -> tuple[float, float]:
+        """Standard deviation (px) of the blur of a point at ``depth``, across and down the frame; closed form."""
+        path = self.path_px(depth, at_px)
+        variance = np.full(2, self.disc_px(depth) ** 2 / 16.0 + self.diffraction_px() ** 2)
+        if len(path) > 1:
+            a, b = path[:-1], path[1:]
+            # mean of x^2 on a straight piece is (a^2 + a b + b^2) / 3
+            variance += np.mean((a * a + a * b + b * b) / 3.0, axis=0) - np.mean(0.5 * (a + b), axis=0) ** 2
+        across, down = np.sqrt(variance)
+        return float(across), float(down)
+
+    def size_px(self, depth: float) -> float:
+        """Largest extent (px) of the blur of a point at ``depth``: of its disc, its path or diffraction's 2 sigma."""
+        length = max(_length(self.path_px(depth, at)) for at in self._corners())
+        return max(self.disc_px(depth), length, 2.0 * self.diffraction_px())
+
+    def is_sharp(self, near: float, far: float) -> bool:
+        """Whether everything from ``near`` to ``far`` m is blurred by less than 0.05 px: then nothing need be done."""
+        # disc and path are straight lines in the reciprocal of depth: they are largest at an end
+        return max(self.size_px(near), self.size_px(far)) < SHARP_PX
+
+    def reach_px(self, near: float, far: float) -> int:
+        """How far (whole px) light from outside the frame comes into it, of anything from ``near`` to ``far`` m."""
+        ends = []
+        for depth in (near, far):
+            path = max(float(np.abs(self.path_px(depth, at)).max()) for at in self._corners())
+            ends.append(0.5 * self.disc_px(depth) + path + 4.0 * self.diffraction_px())
+        return int(np.ceil(max(ends))) + 3
+
+    def parts(self, near: float) -> tuple[LensBlur, ...]:
+        """The blurs of one, two or four even parts of the exposure, as the path of a point at ``near`` m asks for."""
+        length = max(_length(self.path_px(near, at)) for at in self._corners())
+        count = 2 ** sum(length > limit for limit in _PART_PX)
+        return tuple(replace(self, opened=(k / count, (k + 1) / count)) for k in range(count))
+
+    def cut(self, left: int, top: int, width: int, height: int) -> LensBlur:
+        """The same blur of a part of the frame; its places are counted from that part's first pixel."""
+        return replace(
+            self,
+            camera=cut(self.camera, left, top, width, height),
+            moments=tuple(cut(moment, left, top, width, height) for moment in self.moments),
+        )
+
+    def nodes(self, near: float, far: float) -> Nodes:
+        """Depths and places at which kernels are worked out, for everything from ``near`` to ``far`` m."""
+        return Nodes(self._disparities(near, far), *self._places(near))
+
+    def _corners(self) -> list[Sequence[float]]:
+        w, h = float(self.camera.width_px), float(self.camera.height_px)
+        return [(0.5 * w, 0.5 * h), (0.0, 0.0), (w, 0.0), (0.0, h), (w, h)]
+
+    def _disparities(self, near: float, far: float) -> Array:
+        low, high = 1.0 / max(far, _NEAREST), 1.0 / max(near, _NEAREST)
+        if high <= low:
+            return np.array([low])
+        disc = abs(self.disc_px(far) - self.disc_px(near)) / (high - low)
+        if self.focus is not None:
+            # the disc's slope, also where it passes through nothing
+            disc = float(optics.blur_diameter(self.focal, self.stop, self.focus, np.inf)) / self.px_pitch * self.focus
+        slope = disc + abs(_length(self.path_px(near)) - _length(self.path_px(far))) / (high - low)
+        if slope * (high - low) < _ALIKE_PX:
+            return np.array([0.5 * (low + high)])
+        sharp = None if self.focus is None else 1.0 / self.focus
+        start = low if sharp is None else min(max(sharp, low), high)
+        up, down = [start], [start]
+        while up[-1] < high:
+            up.append(up[-1] + self._step(up[-1], slope))
+        while down[-1] > low:
+            down.append(down[-1] - self._step(down[-1], slope))
+        # the last step of each side is shortened to end where the depths end
+        inside = [u for u in (*down[:0:-1], *up) if low < u < high]
+        return np.array([low, *inside, high])
+
+    def _step(self, disparity: float, slope: float) -> float:
+        size = self.disc_px(1.0 / disparity) + _length(self.path_px(1.0 / disparity))
+        return max(_STEP_PX, _STEP_SHARE * size) / slope
+
+    def _places(self, near: float) -> tuple[Array, Array]:
+        """Places across and down the frame, as many as the path's change over the frame asks for."""
+        w, h = float(self.camera.width_px), float(self.camera.height_px)
+        out = []
+        for axis, side in enumerate((w, h)):
+            paths = []
+            for place in (0.0, 0.5 * side, side):
+                at = [0.5 * w, 0.5 * h]
+                at[axis] = place
+                paths.append(self.path_px(near, at))
+            # a turning camera's path is shortest in the middle: each half of the frame by itself
+            change = max(float(np.abs(paths[k + 1] - paths[k]).max()) for k in (0, 1))
+            count = 1 + 2 * min(int(change / _PATH_STEP_PX + 0.5), _MOST_STEPS)
+            out.append(np.linspace(0.0, side, count) if count > 1 else np.array([0.5 * side]))
+        return out[0], out[1]
+
+
+def cut(camera: Camera, left: int, top: int, width: int, height: int) -> Camera:
+    """A camera that sees a part of the frame, px, as the whole one does."""
+    return replace(
+        camera,
+        centre_x_px=camera.centre_x_px - left,
+        centre_y_px=camera.centre_y_px - top,
+        width_px=width,
+        height_px=height,
+    )
+
+
+def _length(path: Array) -> float:
+    return float(np.hypot(*np.diff(path, axis=0).T).sum()) if len(path) > 1 else 0.0
+
+
+def exposure_frames(move: Move) -> float:
+    """How long the shutter is open, in frames of the move: exposure time times the rate shot; half unless given."""
+    body = move.scene.camera
+    if body.shutter is None:
+        return 0.5
+    rate = move.scene.delivery.rate if body.rate is None else body.rate
+    return float(body.shutter * rate)
+
+
+def camera_during(
+    move: Move, frame: int, share: float, width_px: int | None = None, height_px: int | None = None
+) -> Camera:
+    """The camera when ``share`` of a frame's exposure, 0 at the shutter's opening to 1, has gone by.
+
+    One half is the frame's own time. Before the move begins and after it has ended the camera stands still, in a move
+    of one frame too.
+    """
+    rail = move.scene.rail
+    time = frame - FIRST_FRAME + exposure_frames(move) * (share - 0.5)
+    done = float(eased(time / (rail.frames - 1), rail.ease)) if rail.frames > 1 else 0.0
+    return move.camera_at(rail.travel * done, width_px, height_px)
+
+
+def blur_of(move: Move, frame: int, width_px: int | None = None, height_px: int | None = None) -> LensBlur | None:
+    """The blur of a frame of a scene's move; None where the lens has no focus distance and the camera does not move.
+
+    A focus not beyond the focal length raises ``ValueError``.
+    """
+    body = move.scene.camera
+    camera = move.camera(frame, width_px, height_px)
+    moments: tuple[Camera, ...] = ()
+    if len(move.frames) > 1 and move.scene.rail.travel != 0.0:
+        moments = tuple(camera_during(move, frame, share, width_px, height_px) for share in (0.0, 0.5, 1.0))
+    if body.focus is None and not moments:
+        return None
+    if body.focus is not None:
+        optics.magnification(body.lens, body.focus)
+    return LensBlur(
+        camera=camera,
+        px_pitch=body.lens / camera.focal_px,
+        focal=body.lens,
+        stop=body.stop,
+        focus=body.focus,
+        pupil_ratio=body.pupil_ratio,
+        moments=moments,
+    )
+
+
+def in_focus(blur: LensBlur) -> LensBlur:
+    """The same lens, sharp at every depth: what is left is movement."""
+    return replace(blur, focus=None)

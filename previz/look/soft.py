@@ -1,0 +1,230 @@
+"""The frame as the lens and the shutter give it: the wall and the bridge blurred apart, the bridge laid over the wall.
+
+The wall is drawn whole, also behind the bridge, so that a blurred edge of the bridge shows the wall that is really
+there. The bridge is drawn as a layer of its own. All arithmetic is in linear light.
+
+What shows beside the bridge's edge is not the same wall all the time: while the camera moves the bridge hides one part
+of it after another. So the exposure is worked out in parts there, each with its own place of bridge and wall. Not
+modelled: that places on the pupil which see past the bridge see one side of the wall's blur more than the other, and
+what hides what on the wall itself (``previz.look.lensaverage`` has both right, at many times the cost).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from previz.build.surface import BRIDGE, Picture
+from previz.camera import Camera
+from previz.geometry import Array
+from previz.look.blur import LensBlur, cut
+from previz.look.spreading import Plane, blurred_bridge, blurred_wall, margin_of, mean_disparity
+from previz.look.view import Engine, View
+
+# never drawn further beyond the frame than this: a lens that touches the set would ask for miles
+_WIDEST_MARGIN_PX = 256
+
+
+@dataclass(frozen=True, eq=False)
+class SoftFrame:
+    """A frame's layers, blurred, each of the frame's size.
+
+    ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
+    bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
+    ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens.
+    ``sharp`` and ``sharp_clean`` carry the layers and depths, which stay sharp.
+    """
+
+    wall: Picture
+    clean: Picture
+    bridge: Picture
+    cover: Plane
+    hidden: Picture
+    hidden_clean: Picture
+    sharp: View
+    sharp_clean: View
+
+    def with_bridge(self) -> View:
+        """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
+        return self._laid(self.wall, self.hidden)
+
+    def without_shadow(self) -> View:
+        """The frame with the bridge as if it threw no shadow on the wall."""
+        return self._laid(self.clean, self.hidden_clean)
+
+    def clean_frame(self) -> View:
+        """The frame without the bridge."""
+        return replace(self.sharp_clean, colour=self.clean)
+
+    def _laid(self, wall: Picture, hidden: Picture) -> View:
+        colour = np.maximum(self.bridge + (wall - hidden), np.float32(0.0))
+        return replace(self.sharp, colour=colour, soft={BRIDGE: self.cover})
+
+
+def soft_frame(
+    engine: Engine,
+    blur: LensBlur,
+    names: tuple[str, str, str],
+    wall_points: Array,
+    bridge_points: Array,
+    samples: int = 2,
+) -> SoftFrame | None:
+    """Draw a frame's layers and blur them; None where nothing is blurred enough to be seen: draw it as it is then.
+
+    ``names`` are those of the wall with the bridge's shadow, the wall without it, and the bridge; where both walls have
+    one name it is drawn once. ``wall_points`` and ``bridge_points`` (N, 3) m enclose each (:func:`corners_of`).
+    """
+    near, far = depths_between(blur.camera, wall_points, bridge_points)
+    if blur.is_sharp(near, far):
+        return None
+    wall, clean, bridge = names
+    margin = min(blur.reach_px(near, far), _WIDEST_MARGIN_PX)
+    camera = widened(blur.camera, margin)
+    clean_view = engine.draw(camera, [clean], samples, depth=True)
+    wall_view = clean_view if wall == clean else engine.draw(camera, [wall], samples)
+    pictures = [clean_view.colour] if wall == clean else [clean_view.colour, wall_view.colour]
+    soft_walls = blurred_wall(blur, clean_view, pictures)
+    part = _part_with(camera, bridge_points)
+    light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
+    cover = np.zeros(light.shape[:2], dtype=np.float32)
+    sharp = wall_view = replace(wall_view, depth=clean_view.depth)
+    if part is not None:
+        bridge_view = engine.draw(
+            cut(camera, part.left, part.top, part.width, part.height),
+            [wall, bridge],
+            samples,
+            depth=True,
+            keep=BRIDGE,
+        )
+        _bridge_over(blur, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
+        sharp = _over(bridge_view, wall_view, part)
+    return SoftFrame(
+        wall=soft_walls[-1],
+        clean=soft_walls[0],
+        bridge=light,
+        cover=cover,
+        hidden=hidden[-1],
+        hidden_clean=hidden[0],
+        sharp=_cropped(sharp, margin),
+        sharp_clean=_cropped(clean_view, margin),
+    )
+
+
+def _bridge_over(
+    blur: LensBlur,
+    part: _Part,
+    bridge: View,
+    depths: View,
+    pictures: Sequence[Picture],
+    soft_walls: Sequence[Picture],
+    light: Picture,
+    cover: Plane,
+    hidden: Sequence[Picture],
+) -> None:
+    """Fill in the bridge's ``light`` and ``cover``, and what it hides of each wall, where it reaches; zeros before.
+
+    ``bridge`` is a view of a ``part`` of the frame with its margin, ``depths`` and ``pictures`` are of all of that.
+    """
+    h, w = cover.shape
+    margin = margin_of(blur, depths)
+    near = 1.0 / mean_disparity(bridge)[2] if bridge.layer.any() else np.inf
+    if near == np.inf:
+        return
+    # in the frame, where the bridge's light can come
+    left, top = max(part.left - 2 * margin, 0), max(part.top - 2 * margin, 0)
+    right, bottom = min(part.left + part.width, w), min(part.top + part.height, h)
+    if right <= left or bottom <= top:
+        return
+    box = np.s_[top:bottom, left:right]
+    wide = np.s_[top : bottom + 2 * margin, left : right + 2 * margin]
+    s = depths.samples
+    fine = np.s_[top * s : (bottom + 2 * margin) * s, left * s : (right + 2 * margin) * s]
+    here = View(depths.colour[wide], depths.layer[fine], None if depths.depth is None else depths.depth[fine], s)
+    parts = blur.parts(near)
+    for each in parts:
+        own = each.cut(left, top, right - left, bottom - top)
+        some_light, some_cover = blurred_bridge(own, bridge, (part.left - margin - left, part.top - margin - top))
+        walls = [wall[box] for wall in soft_walls]
+        if len(parts) > 1:
+            walls = blurred_wall(own, here, [picture[wide] for picture in pictures])
+        _add_part(np.float32(1.0 / len(parts)), some_light, some_cover, light[box], cover[box])
+        for wall, into in zip(walls, hidden, strict=True):
+            _add_hidden(np.float32(1.0 / len(parts)), some_cover, wall, into[box])
+
+
+def corners_of(points: Array) -> Array:
+    """Corners (8, 3) of the upright box around points (N, 3)."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    return np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
+
+
+def depths_between(camera: Camera, *points: Array) -> tuple[float, float]:
+    """Least and greatest depth (m) of sets of points (N, 3) m, no less than 10 mm."""
+    found = np.maximum(np.concatenate([camera.depth(some) for some in points]), 0.01)
+    return float(found.min()), float(found.max())
+
+
+def widened(camera: Camera, margin_px: int) -> Camera:
+    """The same camera with ``margin_px`` more on every side of the frame."""
+    return camera.resized(camera.width_px + 2 * margin_px, camera.height_px + 2 * margin_px, factor=1.0)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of a frame, px."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+
+
+def _part_with(camera: Camera, points: Array) -> _Part | None:
+    """The part of the frame in which anything enclosed by points can be seen; None where it is out of the frame."""
+    if camera.depth(points).min() <= 0.0:
+        return _Part(0, 0, camera.width_px, camera.height_px)
+    px = camera.project(points)
+    size = np.array([camera.width_px, camera.height_px])
+    low = np.clip(np.floor(px.min(axis=0)) - 1, 0, size).astype(int)
+    high = np.clip(np.ceil(px.max(axis=0)) + 1, 0, size).astype(int)
+    if (high <= low).any():
+        return None
+    return _Part(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
+
+
+def _add_part(share: np.float32, light: Picture, cover: Plane, all_light: Picture, all_cover: Plane) -> None:
+    all_light += share * light
+    all_cover += share * cover
+
+
+def _add_hidden(share: np.float32, cover: Plane, wall: Picture, hidden: Picture) -> None:
+    hidden += (share * cover)[..., None] * wall
+
+
+def _over(bridge: View, wall: View, part: _Part) -> View:
+    """Layers and depths of the bridge, seen in a part of the frame, where it is seen, of the wall elsewhere."""
+    s = wall.samples
+    box = np.s_[part.top * s : (part.top + part.height) * s, part.left * s : (part.left + part.width) * s]
+    seen = bridge.layer == BRIDGE
+    layer = wall.layer.copy()
+    layer[box][seen] = BRIDGE
+    if bridge.depth is None or wall.depth is None:
+        return replace(wall, layer=layer)
+    distance = wall.depth.copy()
+    distance[box][seen] = bridge.depth[seen]
+    return replace(wall, layer=layer, depth=distance)
+
+
+def _cropped(view: View, margin: int) -> View:
+    """A view without its margin."""
+    h, w = view.colour.shape[:2]
+    m = margin * view.samples
+    fine = np.s_[m : h * view.samples - m, m : w * view.samples - m]
+    return View(
+        colour=view.colour[margin : h - margin, margin : w - margin],
+        layer=np.ascontiguousarray(view.layer[fine]),
+        depth=None if view.depth is None else np.ascontiguousarray(view.depth[fine]),
+        samples=view.samples,
+    )

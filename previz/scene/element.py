@@ -1,0 +1,96 @@
+"""The performer's element in the scene file: the plate, its camera, and the marks measured in its picture.
+
+Every length of the plate's camera is at full size; a foot mark on the bridge is at miniature size, as the bridge is.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, Strict
+
+from previz.scene.fields import (
+    Coordinate,
+    FileName,
+    Length,
+    LengthOrZero,
+    Number,
+    Rate,
+    Sensor,
+    Share,
+    Tilt,
+    several,
+)
+from previz.scene.table import Table
+
+_PLACE = several(2, "a place in the picture, [right, down] in pixels,", "[960, 812]")
+_LINE = several(2, "two places in the picture", "[[0, 540], [1920, 536]]")
+_EDGES = several(
+    2, "two edges, each by two places in the picture,", "[[[0, 900], [700, 640]], [[1920, 900], [1200, 640]]]"
+)
+
+PicturePlace = Annotated[tuple[Number, Number], _PLACE]
+PictureLine = Annotated[tuple[PicturePlace, PicturePlace], _LINE]
+
+
+class PlateCamera(Table):
+    """The camera of the full-size element; every length at full size.
+
+    ``lateral`` is how far the lens stands to the right of the performer at the station frame. The move goes as the
+    scene's own does, ``travel`` long.
+    """
+
+    lens: Length = Field(description="Focal length.")
+    height: Coordinate = Field(description="Height of the lens above the performer's floor.")
+    distance: Length = Field(description="From the lens to the performer.")
+    tilt: Tilt = Field(0.0, description="Up is positive.")
+    travel: Coordinate = Field(0.0, description="Length of the element's own move.")
+    lateral: Coordinate = Field(0.0, description="Lens to the right of the performer at the station frame.")
+    sensor: Sensor | None = Field(None, description='Width x height, such as "35.9 x 24.0 mm"; the scene\'s if none.')
+
+
+class PlateMarks(Table):
+    """Marks measured in a still of the plate, in its pixels: what the plate's camera is worked out from.
+
+    ``feet`` and ``head`` are the performer's, ``horizon`` a line, ``edges`` two edges that are parallel on the floor.
+    """
+
+    picture: FileName = Field(description="The still in which they were measured.")
+    feet: PicturePlace | None = Field(None, description="Where the performer stands, [right, down] in pixels.")
+    head: PicturePlace | None = Field(None, description="Top of the performer's head, [right, down] in pixels.")
+    horizon: PictureLine | None = Field(None, description="Two places on the horizon.")
+    edges: Annotated[tuple[PictureLine, PictureLine], _EDGES] | None = Field(
+        None, description="Two edges that are parallel on the floor, each by two places."
+    )
+    noise_px: Annotated[Number, Field(gt=0, le=100)] = Field(1.0, description="How far a mark may be off, pixels.")
+
+
+class Plate(Table):
+    """The performer's element: the cut-out, the performer's height and the foot mark on the bridge.
+
+    ``foot_mark`` is measured from the sill along the bridge, at miniature size.
+    """
+
+    figure: FileName | None = Field(None, description="Cut-out with alpha, or a folder of numbered frames.")
+    height: Length = Field(1.75, description="The performer's height, full size.")
+    camera: PlateCamera | None = Field(None, description="The camera of the element, full size.")
+    foot_mark: LengthOrZero = Field(0.4, description="From the sill along the bridge, miniature size.")
+    rate: Rate | None = Field(None, description="Frames per second of the plate; the delivered rate if none.")
+    feet: PicturePlace | None = Field(
+        None, description="The feet in the figure's picture, [right, down] in pixels; its lowest middle if none."
+    )
+    marks: PlateMarks | None = Field(None, description="Marks in a still of the plate, to work its camera out from.")
+    crop: Annotated[Share, Field(ge=0.05)] = Field(1.0, description="Share of the plate's width that is used.")
+    still: FileName | None = Field(None, description="A still of the plate, for the colour match.")
+    miniature: FileName | None = Field(
+        None, description="A photograph of the miniature, for the colour match; a drawn frame if none."
+    )
+    match: Literal["linear", "log"] = Field("log", description="What the colour match works in: linear or log.")
+    wanted: FileName | None = Field(
+        None, description="CSV of the wanted rail position per delivered frame; the scene's move if none."
+    )
+    take: FileName | None = Field(None, description="CSV of the rail position measured in a take.")
+    back: Annotated[bool, Strict()] = Field(False, description="Whether the move is played out and back.")
+    drift_px: Annotated[Number, Field(ge=-4096, le=4096)] = Field(
+        0.0, description="How far the picture drifts inside the bars over the move, delivered pixels, up is positive."
+    )

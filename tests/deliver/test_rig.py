@@ -1,0 +1,239 @@
+"""The rig sheets, read back by other libraries: lengths to scale, text, margins, and that a spoilt print is noticed."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from previz.deliver.paper import TitleBlock
+from previz.deliver.railrule import RailMark, RailRule
+from previz.deliver.rigcard import rig_pdf
+from previz.deliver.rigdata import (
+    CardTable,
+    CrossSection,
+    Measure,
+    Notes,
+    RigCard,
+    RigDrawing,
+    Setting,
+    StandMark,
+)
+from tests.deliver.pdf_lengths import MM, TRUE_WITHIN_MM, bar_faults, opened, outlines, rendered, scaled, strokes
+
+BLOCK = TitleBlock("A made-up walk", "1:20", "2025-03-14", "rig")
+LENGTH, WIDE, THICK = 0.85, 0.062, 0.012
+LENS = np.array([-0.03, 0.43, 1.75])
+
+
+def box(z0: float, z1: float, low: float, high: float, side: bool) -> np.ndarray:
+    """A rectangle from ``z0`` to ``z1`` and from ``low`` to ``high``, up or to the right."""
+    flat = [(z0, low), (z1, low), (z1, high), (z0, high)]
+    return np.array([(0.0, v, z) if side else (v, 0.0, z) for z, v in flat])
+
+
+def drawing(**changes: object) -> RigDrawing:
+    """A plain set: slab, flat wall 2.3 m wide, rail 240 mm across, one disc lamp."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 25)[:-1]
+    face = np.column_stack([-0.9 + 0.2 * np.cos(turn), 0.8 + 0.2 * np.sin(turn), np.full(24, 1.5)])
+    points = [LENS + (x, 0.0, 0.0) for x in (0.0, 0.0331, 0.24)]
+    marks = tuple(
+        RailMark(name, frame, float(p[0] - LENS[0]), p)
+        for name, frame, p in zip(("start", "station", "end"), (1001, 1015, 1100), points, strict=True)
+    )
+    zone = np.array([(0.0, -0.012, 0.05), (0.0, -0.012, 0.85), (0.0, -0.012, 0.85), (0.0, -0.25, 0.05)])
+    slab = np.array([(-0.031, 0.0), (0.031, 0.0), (0.031, -0.012), (-0.031, -0.012)])
+    cut = CrossSection(0.425, slab, slab - (0.0, 0.05), slab - (0.0, 0.02))
+    made = RigDrawing(
+        wall_side=box(-0.06, 0.0, -0.85, 0.65, True),
+        wall_plan=box(-0.06, 0.0, -1.15, 1.15, False),
+        bridge_side=box(0.0, LENGTH, -THICK, 0.0, True),
+        bridge_plan=box(0.0, LENGTH, -0.5 * WIDE, 0.5 * WIDE, False),
+        station=LENS,
+        forward=np.array([0.0, -np.sin(0.26), -np.cos(0.26)]),
+        field_side=np.array([(0.0, -0.02, -1.0), (0.0, -0.5, -1.0)]),
+        field_plan=np.array([(-0.4, -0.2, -1.0), (0.4, -0.2, -1.0)]),
+        rail_line=np.array([points[0], points[-1]]),
+        rail=RailRule(0.24, marks, (0.0, 0.0331)),
+        stands=(StandMark("key lamp", "lamp", face.mean(axis=0), np.zeros(3), face),),
+        hold_zone=zone,
+        move_zone=zone * (1.0, 0.5, 1.0),
+        hold_plan=np.zeros((0, 3)),
+        move_plan=np.zeros((0, 3)),
+        plan_depth=0.03,
+        near_end=np.array([(x, 0.0, LENGTH) for x in (-0.031, 0.0, 0.031)]),
+        wall_box=(-1.15, -0.85, 1.15, 0.65),
+        arm=0.02,
+        sections=(cut,),
+    )
+    return replace(made, **changes)
+
+
+def card(**changes: object) -> RigCard:
+    """A card with a little of everything."""
+    made = RigCard(
+        title_block=BLOCK,
+        settings=tuple(Setting(n, v, "more") for n, v in (("lens", "40 mm"), ("stop", "f/22"), ("ISO", "5000"))),
+        places=(Measure("height over bridge top", "430.0\u00a0mm", "1'-4\u00a015/16\""), Measure("tilt", "-15.0 deg")),
+        marks=CardTable(
+            "rail marks", ("", "frame", "travel", "measured"), (("start", "1001", "0.0 mm", ""),), (1, 1, 1, 1)
+        ),
+        drawing=drawing(),
+        tables=(CardTable("lamps", ("lamp", "lux", "measured"), (("key lamp", "650", ""),), (2, 1, 1)),),
+        notes=(Notes("light", ("Exposure right.",)), Notes("cautions", ("Hot lamps.",), warn=True)),
+        support=("An arm stays unseen.",),
+    )
+    return replace(made, **changes)
+
+
+@pytest.fixture(scope="module")
+def pdf() -> bytes:
+    return rig_pdf(card(), "a4")
+
+
+def words(data: bytes, page: int) -> str:
+    """The text of a page (from 0)."""
+    with opened(data) as file:
+        return file.pages[page].extract_text()
+
+
+def scale_of(data: bytes, page: int) -> int:
+    """The scale that a drawing's own head states."""
+    return int(words(data, page).partition("drawn at 1:")[2].split()[0])
+
+
+def outline_spans(data: bytes, page: int) -> np.ndarray:
+    """Width and height (K, 2) mm of every closed outline of a page."""
+    with opened(data) as file:
+        return np.array([np.ptp(points, axis=0) for points in outlines(file.pages[page])])
+
+
+def lacks(data: bytes) -> list[str]:
+    """What is not true to the stated scales: bridge and wall in plan and elevation."""
+    out = []
+    for page, sizes in ((1, {"bridge": (LENGTH, WIDE), "wall": (0.06, 2.3)}),
+                        (2, {"bridge": (LENGTH, THICK), "wall": (0.06, 1.5)})):  # fmt: skip
+        spans = outline_spans(data, page)
+        for name, size in sizes.items():
+            wanted = np.array(size) * 1e3 / scale_of(data, page)
+            if not (np.abs(spans - wanted).max(axis=1) <= TRUE_WITHIN_MM).any():
+                out.append(f"page {page + 1}: no {name} of {wanted} mm")
+    return out
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_plan_and_elevation_are_true_to_their_stated_scale(paper: str) -> None:
+    data = rig_pdf(card(), paper)  # type: ignore[arg-type]
+    assert lacks(data) == []
+    assert bar_faults(data) == []
+
+
+@pytest.mark.parametrize("factor", [0.97, 0.99, 1.01])
+def test_a_print_that_is_not_true_is_noticed(pdf: bytes, factor: float) -> None:
+    spoilt = scaled(pdf, factor)
+    assert len(lacks(spoilt)) == 4
+    assert bar_faults(spoilt)
+
+
+def test_a_bridge_of_another_size_is_noticed() -> None:
+    # 1.1 mm at 1:20 is 0.055 mm on paper
+    off = drawing(bridge_plan=box(0.0, LENGTH + 0.0011, -0.031, 0.031, False))
+    assert [fault.partition(" of")[0] for fault in lacks(rig_pdf(card(drawing=off), "a4"))] == ["page 2: no bridge"]
+
+
+def test_dimensions_are_as_long_as_they_say(pdf: bytes) -> None:
+    with opened(pdf) as file:
+        for page, wanted in ((1, (0.85, 1.75, 2.3)), (2, (0.85, 1.75, 0.43, 0.65, 0.85))):
+            text = file.pages[page].extract_text(x_tolerance=1)
+            drawn = [s.length for s in strokes(file.pages[page])]
+            for length in wanted:
+                paper = length * 1e3 / scale_of(pdf, page)
+                assert min(abs(d - paper) for d in drawn) <= TRUE_WITHIN_MM, (page, length)
+            assert "850.0 mm / 2'-9 7/16\"" in text
+            assert "1750.0 mm / 5'-8 7/8\"" in text
+
+
+def test_the_rail_is_true_size_where_it_fits(pdf: bytes) -> None:
+    with opened(pdf) as file:
+        page = file.pages[3]
+        assert "RAIL, true size" in page.extract_text()
+        assert any(abs(s.length - 240.0) <= TRUE_WITHIN_MM and s.level for s in strokes(page))
+        ruler = next(s for s in strokes(page) if abs(s.length - 240.0) <= TRUE_WITHIN_MM and s.level)
+        ticks = {round(s.x0 - ruler.x0, 2) for s in strokes(page) if s.upright and abs(s.y0 - ruler.y0) < 0.01}
+        assert {float(k) for k in range(241)} <= ticks
+        assert 33.1 in ticks  # the station's own line
+
+
+def test_a_long_rail_is_drawn_smaller_and_says_so() -> None:
+    rule = replace(drawing().rail, travel=0.9)
+    data = rig_pdf(card(drawing=drawing(rail=rule)), "a4")
+    assert "RAIL, drawn at 1:5" in words(data, 3)
+    with opened(data) as file:
+        assert any(abs(s.length - 180.0) <= TRUE_WITHIN_MM and s.level for s in strokes(file.pages[3]))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_nothing_is_printed_in_the_margins(paper: str) -> None:
+    data = rig_pdf(card(), paper)  # type: ignore[arg-type]
+    dpi = 100.0
+    rim = int(9.5 / 25.4 * dpi)
+    for page in range(4):
+        grey = rendered(data, page, dpi)
+        inner = grey[rim:-rim, rim:-rim]
+        assert (inner < 200).any()
+        assert (grey < 200).sum() == (inner < 200).sum(), f"page {page + 1}"
+
+
+def test_every_word_of_the_card_is_there(pdf: bytes) -> None:
+    text = words(pdf, 0)
+    card_words = ("40 mm", "f/22", "5000", "430.0", "key lamp", "650", "Exposure right.", "Hot lamps.", "1001")
+    for word in (*card_words, "measured"):
+        assert word in text
+    assert "key lamp" in words(pdf, 1)
+    assert "key lamp" in words(pdf, 2)
+    assert "An arm stays unseen." in words(pdf, 3)
+
+
+def test_measured_boxes_are_empty_and_large_enough_to_write_in(pdf: bytes) -> None:
+    with opened(pdf) as file:
+        page = file.pages[0]
+        boxes = [points for points in outlines(page) if 12.0 < np.ptp(points[:, 0]) < 60.0]
+        written = [(w["x0"] * MM, w["top"] * MM) for w in page.extract_words()]
+        empty = [
+            b for b in boxes
+            if not any(b[:, 0].min() < x < b[:, 0].max() and b[:, 1].min() < y < b[:, 1].max() for x, y in written)
+        ]  # fmt: skip
+        assert sum(np.ptp(b[:, 1]) >= 3.0 for b in empty) >= 4
+
+
+def test_a_card_that_is_full_goes_on_on_another_page() -> None:
+    lines = tuple(f"Sentence {k} about what has to be looked after on the day, and why that is so." for k in range(150))
+    many = tuple((f"lamp {k}", "650", "") for k in range(30))
+    full = card(notes=(Notes("light", lines[:75]), Notes("cautions", lines[75:], warn=True)),
+                tables=(replace(card().tables[0], rows=many),))  # fmt: skip
+    data = rig_pdf(full, "a4")
+    with opened(data) as file:
+        assert len(file.pages) > 4
+        text = " ".join(page.extract_text() for page in file.pages[:-3])
+        # nothing runs into the foot
+        for page in file.pages[:-3]:
+            below = [w for w in page.extract_words() if w["text"] == "Sentence" and w["bottom"] * MM > 297.0 - 32.0]
+            assert below == []
+    assert all(f"Sentence {k} " in text for k in range(150))
+    assert all(f"lamp {k} " in text for k in range(30))
+
+
+def test_a_far_lamp_is_told_at_the_edge_of_the_sheet() -> None:
+    far = replace(drawing().stands[0], position=np.array([0.0, 0.8, 40.0]), face=np.array([[0.0, 0.8, 40.0]]))
+    near = rig_pdf(card(drawing=drawing(stands=())), "a4")
+    data = rig_pdf(card(drawing=drawing(stands=(far,))), "a4")
+    assert scale_of(data, 1) == scale_of(near, 1)
+    # and it does not push another off the sheet
+    both = rig_pdf(card(drawing=drawing(stands=(far, replace(drawing().stands[0], name="side lamp")))), "a4")
+    assert words(both, 1).count("farther") == 1
+    assert "key lamp," in words(data, 1)
+    assert "farther" in words(data, 1)
+
+
+def test_same_card_same_bytes(pdf: bytes) -> None:
+    assert rig_pdf(card(), "a4") == pdf
+    assert b"/CreationDate (D:2000" in pdf or b"D:20000101" in pdf
