@@ -1,0 +1,130 @@
+"""What the plate asks of the miniature and what the shot gets, in short rows for people."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from previz.plate.feet import SLIDE_LIMIT_PX, FootTrack
+from previz.plate.match import ColourMatch
+from previz.plate.misses import Effect, Miss
+
+Row = tuple[str, str]
+
+PLATE_HEADER = (
+    "name", "unit", "wanted", "has", "difference", "horizon_px", "size_px", "foot_px", "slip_px",
+)  # fmt: skip
+
+# an error of the picture below this, px, needs no line of its own
+_UNSEEN_PX = 0.1
+
+
+def plate_rows(values: dict[str, Any], folder: str) -> list[Row]:
+    """Rows (label, words) of ``plate.json``."""
+    rows = _listed("plate", values["plate"]["sentences"])
+    rows += _listed("the match asks for", [f"{name}: {words}" for name, words in values["asked"].items()])
+    rows += _listed("the scene misses", values["missed"])
+    rows += _listed("rail", values["rail"]["sentences"])
+    rows += _listed("figure", values["figure"]["sentences"])
+    rows += _listed("feet", values["feet"]["sentences"])
+    rows += _listed("shadow", values["shadow"]["sentences"])
+    rows += _listed("retime", values["retime"]["sentences"])
+    rows += _listed("colour", values["match"]["sentences"])
+    rows += _listed("framing", values["framing"]["sentences"])
+    rows += _listed("split", values["split"]["sentences"])
+    return [*rows, ("written to", f"{folder}: {', '.join(values['files'])}")]
+
+
+def _listed(label: str, lines: Sequence[str]) -> list[Row]:
+    return [(label if number == 0 else "", line) for number, line in enumerate(lines)]
+
+
+def miss_row(miss: Miss) -> tuple[object, ...]:
+    """A row of ``plate.csv``, see ``PLATE_HEADER``."""
+    done = miss.effect
+    return (
+        miss.name, miss.unit, miss.wanted, miss.has, miss.difference,
+        done.worst_horizon_px, done.worst_size_px, done.worst_foot_px, done.worst_slip_px,
+    )  # fmt: skip
+
+
+def missed_lines(all_misses: Sequence[Miss], whole: Effect) -> list[str]:
+    """What the scene misses, a line each, and what all of it does; one line where nothing is missed."""
+    missed = [miss for miss in all_misses if not miss.matches]
+    if not missed:
+        return ["nothing: the scene matches the plate"]
+    felt = [miss for miss in missed if not miss.effect.worst_px < _UNSEEN_PX]
+    lines = [miss.text for miss in felt]
+    if len(felt) < len(missed):
+        names = ", ".join(miss.name for miss in missed if miss not in felt)
+        lines.append(f"off, but by less than {_UNSEEN_PX:g} px in the picture: {names}")
+    if len(missed) > 1:
+        lines.append(
+            f"all together: horizon off by {_px(whole.worst_horizon_px)}, figure's height by "
+            f"{_px(whole.worst_size_px)}, feet by {_px(whole.worst_foot_px)}; they slip "
+            f"{_px(whole.worst_slip_px, 2)} a frame at most, {_px(whole.drift_px)} in all"
+        )
+    return lines
+
+
+def effect_values(done: Effect) -> dict[str, float]:
+    """An effect's worst, in numbers."""
+    return {
+        "horizon_px": done.worst_horizon_px,
+        "size_px": done.worst_size_px,
+        "foot_px": done.worst_foot_px,
+        "slip_px": done.worst_slip_px,
+        "stray_px": done.drift_px,
+        "turn_deg": math.degrees(done.worst_turn),
+    }
+
+
+def feet_lines(track: FootTrack) -> list[str]:
+    """How the feet stand, by the similarity and by the card pin."""
+    lines = []
+    for words, (frame, slide) in (("place, scale and turn", track.worst), ("the four corners", track.pin_worst)):
+        verdict = "they stand" if slide <= SLIDE_LIMIT_PX else "they slide"
+        where = f" at frame {frame}" if slide > 0.0 else ""
+        lines.append(
+            f"laid by {words}: worst slide {slide:.3f} px a frame{where}, {verdict} (limit {SLIDE_LIMIT_PX:g} px)"
+        )
+    return lines
+
+
+def match_lines(match: ColourMatch, file: str) -> list[str]:
+    """What the colour match asks for."""
+    lines = [match.reason]
+    if match.asked:
+        cdl = match.cdl
+        whose = "miniature" if match.onto == "plate" else "plate"
+        triples = [
+            f"{name} {' '.join(f'{value:.3f}' for value in values)}"
+            for name, values in (("slope", cdl.slope), ("offset", cdl.offset), ("power", cdl.power))
+        ]
+        lines.append(f"{file} is for the {whose}: {', '.join(triples)}, saturation {cdl.saturation:.3f}")
+    if match.clipping.by_match > 0.0:
+        lines.append(f"the match clips {match.clipping.by_match:.1%} of the picture's pixels")
+    return lines
+
+
+def match_values(match: ColourMatch) -> dict[str, Any]:
+    """A colour match in numbers."""
+    return {
+        "asked": match.asked,
+        "space": match.space,
+        "onto": match.onto,
+        "slope": match.cdl.slope,
+        "offset": match.cdl.offset,
+        "power": match.cdl.power,
+        "saturation": match.cdl.saturation,
+        "before": match.before,
+        "after": match.after,
+        "change_de": match.change_de,
+        "doubt_de": match.doubt_de,
+        "clipping": match.clipping,
+    }
+
+
+def _px(value: float, decimals: int = 1) -> str:
+    return f"{value:.{decimals}f} px" if math.isfinite(value) else "(not in view)"

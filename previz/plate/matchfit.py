@@ -1,0 +1,175 @@
+"""The ten numbers of a colour decision list that bring one set of tones to another: iterated robust least squares.
+
+Residuals are differences of matching quantiles (``previz.plate.tones``), or of patches known to be the same, in steps
+of L*; weighted by Huber's function (Huber, *Annals of Mathematical Statistics* 35, 73-101, 1964) with the scale from
+the median absolute residual; damped (Levenberg, *Quarterly of Applied Mathematics* 2, 164-168, 1944); pulled a little
+towards no change, so that what the pictures cannot tell stays as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.colour import LUMINANCE_WEIGHTS, Floats
+from previz.geometry import Array
+from previz.plate.cdl import Cdl
+from previz.plate.space import Space, linear_of, linear_slope_of, worked
+from previz.plate.tones import WAYS, bins, lightness, lightness_slope
+
+# log slope (3), offset (3), log power (3), log saturation
+COUNT: Final = 10
+SLOPE, OFFSET, POWER, SATURATION = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 10)
+
+# the change of each number that weighs as much as one quantile being wrong by _PULL steps of L*
+_USUAL: Final = np.array([1.0] * 3 + [0.1] * 3 + [0.5] * 3 + [0.5])
+_PULL: Final = 1.0
+_FARTHEST: Final = np.array([np.log(16.0)] * 3 + [0.5] * 3 + [np.log(4.0)] * 3 + [np.log(4.0)])
+
+# 95 % as good as least squares where errors are normal (Huber 1981, from memory)
+_HUBER: Final = 1.345
+_LEAST_SCALE: Final = 0.2
+
+# from this lightness up (8-bit sRGB code 254.5) a value may have been anything
+_FULL_LIGHTNESS: Final = 99.8
+
+Residuals = tuple[Array, Array]
+Fit = Callable[[Array], Residuals]
+
+
+def cdl_of(numbers: Array) -> Cdl:
+    """The decision list of ten fitted numbers."""
+    r, g, b, *rest = (float(value) for value in (*np.exp(numbers[SLOPE]), *numbers[OFFSET], *np.exp(numbers[POWER])))
+    return Cdl((r, g, b), (rest[0], rest[1], rest[2]), (rest[3], rest[4], rest[5]), float(np.exp(numbers[9])))
+
+
+def extent(numbers: Array) -> float:
+    """How much ten numbers change, each against the change that is usual for its kind."""
+    return float(np.linalg.norm(numbers / _USUAL))
+
+
+def moved(values: Floats, numbers: Array, space: Space) -> tuple[Array, Array]:
+    """Lightness (N, 3) of working values (N, 3) after the match, and its derivatives (N, 3, 10) by the numbers."""
+    slope, power, saturation = np.exp(numbers[SLOPE]), np.exp(numbers[POWER]), float(np.exp(numbers[9]))
+    sum_ = values * slope + numbers[OFFSET]
+    inside = (sum_ > 1e-9) & (sum_ < 1.0)
+    base = np.clip(sum_, 1e-9, 1.0)
+    v = np.where(sum_ > 0.0, base**power, 0.0)
+    rate = np.where(inside, power * v / base, 0.0)
+    own = np.stack([rate * values * slope, rate, power * v * np.log(base)], axis=-1)  # (N, 3, slope offset power)
+    luma = (v @ LUMINANCE_WEIGHTS)[:, None]
+    out = luma + saturation * (v - luma)
+    jacobian = np.zeros((len(values), 3, COUNT))
+    for channel in range(3):
+        through_luma = (1.0 - saturation) * LUMINANCE_WEIGHTS[channel] * own[:, channel]
+        jacobian[:, :, channel:9:3] = through_luma[:, None, :]
+        jacobian[:, channel, channel:9:3] += saturation * own[:, channel]
+    jacobian[:, :, 9] = saturation * (v - luma)
+    unclipped = (out > 0.0) & (out < 1.0)
+    out = np.clip(out, 0.0, 1.0)
+    light = out if space == "linear" else linear_of(out)
+    chain = lightness_slope(light)
+    if space == "log":
+        chain = chain * linear_slope_of(out)
+    return lightness(light), jacobian * np.where(unclipped, chain, 0.0)[:, :, None]
+
+
+def quantile_fit(
+    source: Array, target: Array, source_weights: Array, target_weights: Array, space: Space
+) -> tuple[Fit, Array]:
+    """Residuals of matching quantiles of linear tones ``source`` (N, 3) and ``target`` (M, 3) as a function of the ten
+    numbers; and a first guess: the slopes that bring the middle of each channel (the neutral of a wall) together."""
+    values = worked(source, space)
+    seen = lightness(target) @ WAYS.T
+    wanted = np.stack([bins(seen[:, k], target_weights)[0] for k in range(len(WAYS))])
+    # quantiles at the clip tell nothing; only channels can clip
+    open_ended = np.ones_like(wanted)
+    open_ended[:3] = wanted[:3] < _FULL_LIGHTNESS
+
+    def residuals(numbers: Array) -> Residuals:
+        light, jacobian = moved(values, numbers, space)
+        rows, slopes = [], []
+        for k, way in enumerate(WAYS):
+            got, by = bins(light @ way, source_weights, np.tensordot(jacobian, way, axes=(1, 0)))
+            rows.append((got - wanted[k]) * open_ended[k])
+            slopes.append(by * open_ended[k][:, None])
+        return np.concatenate(rows), np.concatenate(slopes)
+
+    middles = [
+        np.array([bins(worked(t, space)[:, c], w)[0][16:32].mean() for c in range(3)])
+        for t, w in ((source, source_weights), (target, target_weights))
+    ]
+    guess = np.zeros(COUNT)
+    if space == "linear":
+        guess[SLOPE] = np.log(np.maximum(middles[1], 1e-4) / np.maximum(middles[0], 1e-4))
+    else:
+        guess[OFFSET] = middles[1] - middles[0]
+    return residuals, np.clip(guess, -_FARTHEST, _FARTHEST)
+
+
+def patch_fit(source: Array, target: Array, space: Space) -> Fit:
+    """Residuals of patches (N, 3), linear light, that show the same thing in both pictures."""
+    values = worked(source, space)
+    wanted = lightness(target) @ WAYS.T
+
+    def residuals(numbers: Array) -> Residuals:
+        light, jacobian = moved(values, numbers, space)
+        rows = light @ WAYS.T - wanted
+        return rows.ravel(), np.einsum("wc,ncp->nwp", WAYS, jacobian).reshape(-1, COUNT)
+
+    return residuals
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """``numbers`` (10,), and ``misfit``: the mean absolute residual, steps of L*."""
+
+    numbers: Array
+    misfit: float
+
+
+def _huber(residuals: Array) -> tuple[Array, float]:
+    scale = max(1.4826 * float(np.median(np.abs(residuals))), _LEAST_SCALE)
+    limit = _HUBER * scale
+    return np.minimum(1.0, limit / np.maximum(np.abs(residuals), 1e-12)), limit
+
+
+def _cost(residuals: Array, limit: float, numbers: Array) -> float:
+    size = np.abs(residuals)
+    robust = np.where(size <= limit, 0.5 * size**2, limit * (size - 0.5 * limit))
+    return float(robust.sum() + 0.5 * ((_PULL * numbers / _USUAL) ** 2).sum())
+
+
+def fitted(fit: Fit, start: Array, free: NDArray[np.bool_], rounds: int = 25) -> Fitted:
+    """The numbers (10,) that make the residuals small, from ``start``; those not ``free`` (10,) stay at no change."""
+    numbers = np.where(free, start, 0.0)
+    damping = 1e-3
+    residuals, jacobian = fit(numbers)
+    for _ in range(rounds):
+        weights, limit = _huber(residuals)
+        j = jacobian[:, free]
+        pull = (_PULL / _USUAL[free]) ** 2
+        normal = j.T @ (j * weights[:, None]) + np.diag(pull)
+        downhill = -(j.T @ (weights * residuals) + pull * numbers[free])
+        cost = _cost(residuals, limit, numbers)
+        gained, change = 0.0, np.zeros(COUNT)
+        for _ in range(8):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), downhill)
+            trial = numbers.copy()
+            trial[free] += step
+            trial = np.clip(trial, -_FARTHEST, _FARTHEST)
+            trial_residuals, trial_jacobian = fit(trial)
+            gained = cost - _cost(trial_residuals, limit, trial)
+            if gained > 0.0:
+                change = trial - numbers
+                numbers, residuals, jacobian = trial, trial_residuals, trial_jacobian
+                damping = max(damping / 5.0, 1e-9)
+                break
+            damping *= 8.0
+        if gained <= 1e-7 * cost or float(np.abs(change / _USUAL).max()) < 1e-6:
+            break
+    return Fitted(numbers, float(np.abs(residuals).mean()))

@@ -1,0 +1,418 @@
+"""The figure's shadow on the bridge's top, as a matte for every frame.
+
+The figure is its cut-out, standing upright on the foot mark as a card turned to the lens at the station frame, and
+rounded: everywhere as deep, before and behind the card, as it is far to the outline, up to half a body's depth. (A
+card has no thickness: a lamp from its side would find nothing to block.) A ray from a place on the top to a point of
+the lamp's face is kept back by the greatest alpha that it meets inside; over the whole face that is the share of the
+lamp's light that is missing. It is worked out once, over the top's own places, and looked up through the lens frame by
+frame.
+
+What stands elsewhere (wall, cards, an arch of the bridge itself) throws no shadow here: that is in the set's own light.
+The matte belongs under the figure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import ndimage
+
+from previz.build.compiled import compiled, in_parts
+from previz.build.lamps import Emitter, emitter_of, facing_frame, unshadowed
+from previz.build.surface import Picture
+from previz.camera import Camera
+from previz.geometry import Array
+from previz.look.sight import SightLines
+from previz.plate.top import Top
+from previz.scene.model import Lamp, Light
+
+# a performer from back to chest, and from heel to toe (m), at full size; common practice, no source
+BODY_DEPTH = 0.27
+
+# the lamp that the crew calls this is the one whose shadow is thrown
+KEY = "key"
+
+# points on a lamp's face, and places on a ray inside the box, at which the cut-out is looked up
+_FACE_POINTS = 144
+_PLACES = 16
+
+# texels of the map at most; rows that one thread works on at once
+_MOST_TEXELS = 1_000_000
+_ROWS = 16
+
+# a hit this near (m) to the top is the top
+_SAME_PLACE = 0.0015
+
+
+@dataclass(frozen=True, eq=False)
+class StandingCard:
+    """The cut-out's ``alpha`` (h, w) float32, 0 to 1, standing in the set.
+
+    ``foot_px`` (x, y) is its foot in that picture and ``height_px`` the figure's height there, which is ``height`` m;
+    ``foot`` (3,) m the foot mark; ``facing`` (3,) the level unit direction that it is turned to; ``depth`` (m) how
+    deep the body is at most, half of it before the card and half behind; 0 for a flat card.
+    """
+
+    alpha: Picture
+    foot_px: tuple[float, float]
+    height_px: float
+    foot: Array
+    height: float
+    facing: Array
+    depth: float = 0.0
+
+    @property
+    def right(self) -> Array:
+        """Unit direction (3,) to the card's right as the lens sees it."""
+        return np.asarray(np.cross([0.0, 1.0, 0.0], self.facing))
+
+    @property
+    def texel(self) -> float:
+        """Size (m) of one of its pixels."""
+        return self.height / self.height_px
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, right, bottom, top (m) of all that is not transparent, from the foot."""
+        rows, columns = np.flatnonzero(self.alpha.any(axis=1)), np.flatnonzero(self.alpha.any(axis=0))
+        if len(rows) == 0:
+            return 0.0, 0.0, 0.0, 0.0
+        x, y = self.foot_px
+        return (
+            float(columns[0] - x) * self.texel,
+            float(columns[-1] + 1 - x) * self.texel,
+            float(y - rows[-1] - 1) * self.texel,
+            float(y - rows[0]) * self.texel,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class ShadowMap:
+    """The shadow over the top's places, seen from above.
+
+    ``share`` (rows, columns) float32 is the share of the lamp's light that the figure keeps back, 0 to 1: rows towards
+    the camera from z = ``back`` m, columns to the right from x = ``left`` m, ``texel`` m each. Nothing outside.
+    """
+
+    share: Picture
+    left: float
+    back: float
+    texel: float
+    top: Top
+
+
+def key_lamp(lamps: Sequence[Lamp], light: Light, foot: ArrayLike) -> Lamp | None:
+    """The lamp whose shadow is thrown: the one named "key", else the one that gives most at the foot mark (3,) m.
+
+    None where no lamp's light reaches the top there: then there is no shadow.
+    """
+    given = [float(_given(lamp, light, foot)[1]) for lamp in lamps]
+    named = [i for i, lamp in enumerate(lamps) if lamp.name.strip().lower() == KEY and given[i] > 0.0]
+    if named:
+        return lamps[named[0]]
+    best = int(np.argmax(given)) if given else 0
+    return lamps[best] if given and given[best] > 0.0 else None
+
+
+def key_share(key: Lamp, lamps: Sequence[Lamp], light: Light, foot: ArrayLike) -> Array:
+    """Share (3,), 0 to 1, of the light on a level top at the foot mark (3,) m that the key gives: red, green, blue.
+
+    Where the matte is 1 the top keeps 1 less this share of its light. Nothing in the way of any lamp; ambient light is
+    from all over.
+    """
+    every = np.sum([np.full(3, light.ambient), *(_given(lamp, light, foot) for lamp in lamps)], axis=0)
+    return np.asarray(_given(key, light, foot) / np.maximum(every, 1e-12), dtype=np.float64)
+
+
+def _given(lamp: Lamp, light: Light, foot: ArrayLike) -> Array:
+    place = np.asarray(foot, dtype=np.float32).reshape(1, 3)
+    up = np.array([[0.0, 1.0, 0.0]], dtype=np.float32)
+    return np.asarray(unshadowed(emitter_of(lamp, light, 1.0), place, up)[0], dtype=np.float64)
+
+
+def face_of(lamp: Lamp) -> Emitter:
+    """The lamp's face, for :func:`cast_shadow`."""
+    frame = facing_frame(lamp.position, lamp.aim)
+    return Emitter(lamp.name, frame, lamp.face, lamp.is_disc, 1.0, np.ones(3))
+
+
+def cast_shadow(
+    card: StandingCard, face: Emitter, top: Top, texel: float, points: int = _FACE_POINTS
+) -> ShadowMap:
+    """The shadow that ``card`` throws on ``top`` from a lamp's ``face``, at ``texel`` m or a little coarser.
+
+    ``points`` of the face stand for all of it: a soft shadow is off by up to about 1 / sqrt(points) of it,
+    and by a few hundredths as a rule.
+    """
+    if not texel > 0.0:
+        raise ValueError(f"texels have a size, not {texel} m")
+    small, factor = _shrunk(card.alpha, max(int(0.5 * texel / card.texel), 1))
+    foot_px = np.array(card.foot_px) / factor
+    sources = face.points(face.places(points))
+    left, right, back, front = _reach(card, sources, top)
+    # a whole map would be far too large only for a texel far below a pixel
+    texel = max(texel, math.sqrt(max(right - left, 0.0) * max(front - back, 0.0) / _MOST_TEXELS))
+    columns, rows = (max(math.ceil((b - a) / texel), 0) for a, b in ((left, right), (back, front)))
+    share = np.zeros((rows, columns), dtype=np.float32)
+    if columns == 0 or rows == 0 or not small.any():
+        return ShadowMap(np.zeros((0, 0), dtype=np.float32), left, back, texel, top)
+    x = left + (np.arange(columns) + 0.5) * texel
+    z = back + (np.arange(rows) + 0.5) * texel
+    y = top.middle(z)[:, 1]
+    # slope of the arch: the normal leans away from its crest
+    part = np.maximum(z / top.length, 0.0)
+    slope = np.where(z > 0.0, 4.0 * top.camber * (1.0 - 2.0 * part) / top.length, 0.0)
+    half = np.minimum(ndimage.distance_transform_edt(small >= 0.5) * card.texel * factor, 0.5 * card.depth)
+    # half a pixel more all around, for what looking up between pixels spreads
+    edge = 0.5 * card.texel * factor * np.array([-1.0, 1.0, -1.0, 1.0])
+    box = np.array([*(card.box + edge), -0.5 * card.depth, 0.5 * card.depth])
+
+    def band(chosen: slice) -> None:
+        _cast_compiled(
+            x, y[chosen], z[chosen], slope[chosen], sources, face.frame[3], not face.is_point,
+            card.foot, card.right, card.facing, box, small, half.astype(np.float32), foot_px, card.texel * factor,
+            share[chosen],
+        )  # fmt: skip
+
+    in_parts(band, rows, _ROWS)
+    return ShadowMap(share, left, back, texel, top)
+
+
+def shadow_matte(
+    shadow: ShadowMap,
+    camera: Camera,
+    samples: int = 3,
+    sight: SightLines | None = None,
+    names: Sequence[str] | None = None,
+) -> Picture:
+    """The matte (H, W) float32, 0 to 1, of the shadow seen by ``camera``: means over ``samples`` x ``samples`` looks.
+
+    What lies beyond the top's edges, or on its far side, is 0. With ``sight`` the parts that one of ``names`` hides
+    are 0 too, and so is what lies past a modelled bridge's edge.
+    """
+    matte = np.zeros((camera.height_px, camera.width_px), dtype=np.float32)
+    window = _window(shadow, camera)
+    if window is None:
+        return matte
+    x0, y0, x1, y1 = window
+    value = np.zeros(((y1 - y0) * samples, (x1 - x0) * samples), dtype=np.float32)
+    along = np.zeros(value.shape)
+    top = shadow.top
+    shape = np.array([top.length, top.width, top.taper, top.camber, top.bend, top.start])
+    lens = np.array([camera.focal_px, camera.centre_x_px, camera.centre_y_px])
+    _look_compiled(
+        np.asarray(camera.world_from_cam, dtype=np.float64), lens, x0, y0, samples, shape, top.bounded,
+        shadow.share, shadow.left, shadow.back, shadow.texel, value, along,
+    )  # fmt: skip
+    if sight is not None:
+        row, column = np.nonzero(value)
+        px = np.stack([x0 + (column + 0.5) / samples, y0 + (row + 0.5) / samples], axis=-1)
+        origins, directions = camera.rays(px)
+        reach = along[row, column] / (directions @ camera.forward)
+        met = sight.first_hits(origins, directions, names).distance
+        near, far = reach - _SAME_PLACE, reach + _SAME_PLACE
+        # a slab's own formula says where its top is; a modelled bridge must be met there
+        seen = (met >= near) if top.bounded else (met >= near) & (met <= far)
+        value[row[~seen], column[~seen]] = 0.0
+    mean = value.reshape(y1 - y0, samples, x1 - x0, samples).mean(axis=(1, 3), dtype=np.float64)
+    matte[y0:y1, x0:x1] = mean
+    return matte
+
+
+def _shrunk(alpha: Picture, factor: int) -> tuple[Picture, int]:
+    """``alpha`` by means over ``factor`` x ``factor`` pixels; what is missing at the right and below is transparent."""
+    if factor == 1:
+        return np.ascontiguousarray(alpha, dtype=np.float32), 1
+    h, w = alpha.shape
+    padded = np.pad(alpha, ((0, -h % factor), (0, -w % factor)))
+    blocks = padded.reshape(padded.shape[0] // factor, factor, padded.shape[1] // factor, factor)
+    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float64), dtype=np.float32), factor
+
+
+def _reach(card: StandingCard, sources: Array, top: Top) -> tuple[float, float, float, float]:
+    """Left, right, back, front (m) of the part of the top's outline that a shadow may fall on."""
+    z = np.linspace(top.start, top.length, 129)
+    middle, half = top.middle(z), top.half(z)
+    bounds = [(middle[:, 0] - half).min(), (middle[:, 0] + half).max(), top.start, top.length]
+    if not top.bounded:
+        # a modelled bridge may be wider than the scene's numbers say
+        bounds = [-2.0 * top.length, 2.0 * top.length, -top.length, 2.0 * top.length]
+    low, high = float(middle[:, 1].min()), float(middle[:, 1].max())
+    across, up, deep = card.box[:2], card.box[2:], (-0.5 * card.depth, 0.5 * card.depth)
+    corners = np.array([card.foot + a * card.right + [0.0, b, 0.0] + c * card.facing
+                        for a in across for b in up for c in deep])  # fmt: skip
+    # every corner's shadow, from every point of the face, on the top's lowest and highest levels
+    ground = []
+    for level in (low, high):
+        fall = sources[:, None, 1] - corners[None, :, 1]
+        t = (sources[:, None, 1] - level) / np.where(fall > 1e-6, fall, np.nan)
+        if not np.isfinite(t).all():
+            # a lamp no higher than the figure's head: its shadow has no end
+            return bounds[0], bounds[1], bounds[2], bounds[3]
+        ground.append((sources[:, None] + t[..., None] * (corners[None] - sources[:, None])).reshape(-1, 3))
+    # the feet's own places too, where the top passes above a corner
+    met = np.concatenate([*ground, corners])
+    slack = 0.002
+    return (
+        max(float(met[:, 0].min()) - slack, bounds[0]),
+        min(float(met[:, 0].max()) + slack, bounds[1]),
+        max(float(met[:, 2].min()) - slack, bounds[2]),
+        min(float(met[:, 2].max()) + slack, bounds[3]),
+    )
+
+
+def _window(shadow: ShadowMap, camera: Camera) -> tuple[int, int, int, int] | None:
+    """Left, top, right, bottom (px, last ones exclusive) of the frame's part that the shadow may be in."""
+    rows, columns = np.nonzero(shadow.share)
+    if len(rows) == 0:
+        return None
+    z = shadow.back + np.linspace(rows.min(), rows.max() + 1, 65) * shadow.texel
+    x = shadow.left + np.array([columns.min(), columns.max() + 1]) * shadow.texel
+    points = shadow.top.on_top(*(g.ravel() for g in np.meshgrid(x, z)))
+    w, h = camera.width_px, camera.height_px
+    if (camera.depth(points) <= 1e-6).any():
+        return 0, 0, w, h
+    px = camera.project(points)
+    # a pixel more for what an arch bulges between the points
+    (left, up), (right, down) = np.floor(px.min(axis=0)) - 2.0, np.ceil(px.max(axis=0)) + 2.0
+    x0, y0, x1, y1 = max(left, 0.0), max(up, 0.0), min(right, float(w)), min(down, float(h))
+    return (int(x0), int(y0), int(x1), int(y1)) if x0 < x1 and y0 < y1 else None
+
+
+def _bilinear(picture: Any, x: float, y: float) -> float:
+    # nothing outside; a pixel's middle is at its index + .5
+    x -= 0.5
+    y -= 0.5
+    i, j = math.floor(x), math.floor(y)
+    fx, fy = x - i, y - j
+    h, w = picture.shape
+    total = 0.0
+    for dj in range(2):
+        for di in range(2):
+            if 0 <= i + di < w and 0 <= j + dj < h:
+                share = (fx if di else 1.0 - fx) * (fy if dj else 1.0 - fy)
+                total += share * picture[j + dj, i + di]
+    return total
+
+
+_bilinear_compiled = compiled(_bilinear)
+
+
+def _cast(
+    xs: Any, ys: Any, zs: Any, slopes: Any, sources: Any, ahead: Any, lambert: bool,
+    foot: Any, right: Any, facing: Any, box: Any, alpha: Any, half: Any, foot_px: Any, pixel: float, out: Any,
+) -> None:  # fmt: skip
+    origin, step = np.empty(3), np.empty(3)
+    for i in range(zs.shape[0]):
+        for j in range(xs.shape[0]):
+            given, kept = 0.0, 0.0
+            dx, dy, dz = xs[j] - foot[0], ys[i] - foot[1], zs[i] - foot[2]
+            # in the card's axes: right, up, towards the lens
+            origin[0] = dx * right[0] + dz * right[2]
+            origin[1] = dy
+            origin[2] = dx * facing[0] + dz * facing[2]
+            for k in range(sources.shape[0]):
+                vx, vy, vz = sources[k, 0] - xs[j], sources[k, 1] - ys[i], sources[k, 2] - zs[i]
+                # the face's light on the top, up to what is alike for all its points
+                square = vx * vx + vy * vy + vz * vz
+                weight = (vy - slopes[i] * vz) / (square * math.sqrt(square))
+                if lambert:
+                    weight *= -(vx * ahead[0] + vy * ahead[1] + vz * ahead[2]) / math.sqrt(square)
+                    if vx * ahead[0] + vy * ahead[1] + vz * ahead[2] >= 0.0:
+                        continue
+                if weight <= 0.0:
+                    continue
+                given += weight
+                step[0] = vx * right[0] + vz * right[2]
+                step[1] = vy
+                step[2] = vx * facing[0] + vz * facing[2]
+                near, far = 0.0, 1.0
+                for axis in range(3):
+                    low, high = box[2 * axis] - origin[axis], box[2 * axis + 1] - origin[axis]
+                    if axis == 2 and box[5] == 0.0:
+                        # a flat card is met where it stands, not between two sides that rounding may swap
+                        low, high = low - 1e-9, high + 1e-9
+                    if step[axis] == 0.0:
+                        if low > 0.0 or high < 0.0:
+                            near = 2.0
+                        continue
+                    a, b = low / step[axis], high / step[axis]
+                    near, far = max(near, min(a, b)), min(far, max(a, b))
+                if near > far:
+                    continue
+                most = 0.0
+                # the card itself, then what is before and behind it
+                cross = -origin[2] / step[2] if step[2] != 0.0 else -1.0
+                for n in range(-1, _PLACES if box[5] > 0.0 else 0):
+                    t = cross if n < 0 else near + (far - near) * (n + 0.5) / _PLACES
+                    if t < near or t > far:
+                        continue
+                    column = foot_px[0] + (origin[0] + t * step[0]) / pixel
+                    row = foot_px[1] - (origin[1] + t * step[1]) / pixel
+                    if n < 0 or abs(origin[2] + t * step[2]) <= _bilinear_compiled(half, column, row):
+                        most = max(most, _bilinear_compiled(alpha, column, row))
+                    if most > 0.998:
+                        break
+                kept += weight * most
+            if given > 0.0:
+                out[i, j] = min(kept / given, 1.0)
+
+
+_cast_compiled = compiled(_cast)
+
+
+def _look(
+    world_from_cam: Any, lens: Any, x0: int, y0: int, samples: int, shape: Any, bounded: bool,
+    share: Any, left: float, back: float, texel: float, value: Any, along: Any,
+) -> None:  # fmt: skip
+    length, width, taper, camber, bend, start = shape[0], shape[1], shape[2], shape[3], shape[4], shape[5]
+    ox, oy, oz = world_from_cam[0, 3], world_from_cam[1, 3], world_from_cam[2, 3]
+    for i in range(value.shape[0]):
+        for j in range(value.shape[1]):
+            u = (x0 + (j + 0.5) / samples - lens[1]) / lens[0]
+            v = -(y0 + (i + 0.5) / samples - lens[2]) / lens[0]
+            dx = world_from_cam[0, 0] * u + world_from_cam[0, 1] * v - world_from_cam[0, 2]
+            dy = world_from_cam[1, 0] * u + world_from_cam[1, 1] * v - world_from_cam[1, 2]
+            dz = world_from_cam[2, 0] * u + world_from_cam[2, 1] * v - world_from_cam[2, 2]
+            best = math.inf
+            # the level part: all of a flat top, and what an arched one has behind the sill
+            if dy < 0.0 < oy:
+                t = -oy / dy
+                z = oz + t * dz
+                if not bounded or start <= z < (length if camber == 0.0 else 0.0):
+                    best = t
+            if bounded and camber != 0.0:
+                # the arch: height 4 c p (1 - p) with p = z / length, a quadratic along the ray
+                k = 4.0 * camber / length
+                a = k / length * dz * dz
+                b = dy - k * dz + 2.0 * k / length * oz * dz
+                c = oy - k * oz + k / length * oz * oz
+                root = b * b - 4.0 * a * c
+                if root >= 0.0:
+                    # the form that does not cancel
+                    q = -0.5 * (b + math.copysign(math.sqrt(root), b))
+                    for n in range(2):
+                        if (n == 0 and a == 0.0) or (n == 1 and q == 0.0):
+                            continue
+                        t = q / a if n == 0 else c / q
+                        z = oz + t * dz
+                        slope = k * (1.0 - 2.0 * z / length)
+                        if 0.0 < t < best and 0.0 <= z <= length and dy - slope * dz < 0.0:
+                            best = t
+            if best == math.inf:
+                continue
+            x, z = ox + best * dx, oz + best * dz
+            if bounded:
+                p = max(z / length, 0.0)
+                if abs(x - bend * p * p) > 0.5 * width * (1.0 + (taper - 1.0) * p):
+                    continue
+            value[i, j] = _bilinear_compiled(share, (x - left) / texel, (z - back) / texel)
+            along[i, j] = best
+
+
+_look_compiled = compiled(_look)
