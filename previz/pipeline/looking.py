@@ -17,6 +17,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from multiprocessing.reduction import ForkingPickler
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
@@ -198,6 +199,9 @@ class Looker:
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
 
 
+# a job of at most so many bytes is taken by the pipe to a worker even when the worker does not read
+_FITS_A_PIPE = 4096
+
 # what travels to a worker: a set to load, or a job to do under its number
 _LOAD, _DO = "load", "do"
 
@@ -219,7 +223,7 @@ def _work(line: Connection, engine: str | None) -> None:
     """A worker's life: open the engine, then do what comes down the line until it is closed."""
     # Ctrl-C reaches the whole group; only the first process decides what happens then
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=end_with_parent, daemon=True).start()
     try:
         choice = choose_engine(engine)
         line.send((0, _opened(choice), None))
@@ -238,7 +242,7 @@ def _work(line: Connection, engine: str | None) -> None:
             line.send((None, None, error))
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """End this process as soon as the one that started it is gone, however it went and whatever is going on here."""
     parent = multiprocessing.parent_process()
     if parent is not None:
@@ -247,7 +251,7 @@ def _end_with_parent() -> None:
 
 
 @contextlib.contextmanager
-def _unheard_interrupts() -> Iterator[None]:
+def unheard_interrupts() -> Iterator[None]:
     """Hold Ctrl-C back for the moment: a process started meanwhile never hears it, and its start is not cut short."""
     heard: list[int] = []
     own = threading.current_thread() is threading.main_thread()
@@ -321,7 +325,7 @@ class LookingRoom:
         context = multiprocessing.get_context("spawn")
         # one thread of the software renderer a process: the processes already fill the machine
         threads = _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
-        with threads, _unheard_interrupts():
+        with threads, unheard_interrupts():
             for _ in range(self.workers):
                 here, there = context.Pipe()
                 process = context.Process(target=_work, args=(there, self._engine), daemon=True)
@@ -388,6 +392,7 @@ class _Post(Generic[Answer]):
 
     def __init__(self, lines: Sequence[Connection], jobs: Iterable[Job[Answer]]) -> None:
         self._coming = enumerate(jobs)
+        self._next: bytes | None = None
         self._waiting: dict[int, Answer] = {}
         self._busy = dict.fromkeys(lines, 0)
 
@@ -396,11 +401,22 @@ class _Post(Generic[Answer]):
         # one job ahead keeps a worker busy; results far ahead of their turn would fill the memory
         for line in self._busy:
             while self._busy[line] < 2 and len(self._waiting) < 4 * len(self._busy):
-                following = next(self._coming, None)
-                if following is None:
+                packed = self._packed()
+                if packed is None:
                     return
-                _send(line, (_DO, *following))
+                if self._busy[line] and len(packed) > _FITS_A_PIPE:
+                    # both sides would wait for the other to read
+                    break
+                self._next = None
+                _send_bytes(line, packed)
                 self._busy[line] += 1
+
+    def _packed(self) -> bytes | None:
+        """The job that is next, as it travels; None where there is none left."""
+        if self._next is None:
+            following = next(self._coming, None)
+            self._next = None if following is None else bytes(ForkingPickler.dumps((_DO, *following)))
+        return self._next
 
     def results(self) -> Iterator[Answer]:
         """What comes back, in the order of the jobs."""
@@ -419,8 +435,12 @@ class _Post(Generic[Answer]):
 
 
 def _send(line: Connection, message: Any) -> None:
+    _send_bytes(line, bytes(ForkingPickler.dumps(message)))
+
+
+def _send_bytes(line: Connection, message: bytes) -> None:
     try:
-        line.send(message)
+        line.send_bytes(message)
     except OSError:
         _received(line)
         raise EngineError(_DIED) from None
