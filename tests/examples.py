@@ -6,7 +6,9 @@ import shutil
 import tempfile
 from pathlib import Path
 
+import av
 import numpy as np
+import pypdfium2 as pdfium
 from PIL import Image
 
 from previz.deliver.overlay import lens_strip
@@ -14,8 +16,10 @@ from previz.look.choose import open_engine
 from previz.pipeline.figure import standing_figure
 from previz.pipeline.looking import FrameJob, Looker
 from previz.pipeline.paint import paint
+from previz.pipeline.plate import Wishes, plate
 from previz.pipeline.prepare import prepare
 from previz.pipeline.progress import Progress
+from previz.pipeline.rig import rig
 from previz.pipeline.sheet import sheet
 from previz.pipeline.shoot import shoot
 from previz.scene.reader import read_scene
@@ -65,6 +69,25 @@ def paints(folder: Path) -> None:
     _save("quarry-paints.jpg", np.asarray(Image.open(folder / "paints" / "compare.png").convert("RGB")), 1600)
 
 
+def rig_card(folder: Path) -> None:
+    """The card and the elevation of the quarry's ``rig.pdf``, side by side."""
+    with Progress() as progress:
+        rig(ROOT / "scenes" / "quarry.toml", "a4", folder, progress)
+    with pdfium.PdfDocument((folder / "rig.pdf").read_bytes()) as file:
+        pages = [np.asarray(file[page].render(scale=1.6).to_pil().convert("RGB")) for page in (0, 2)]
+    _save("quarry-rig.png", np.concatenate(pages, axis=1), 1600)
+
+
+def animatic(folder: Path) -> None:
+    """Three frames of the quarry's animatic with its burn-in, one above the other."""
+    wishes = Wishes(burn_in=True)
+    with Progress() as progress:
+        plate(ROOT / "scenes" / "quarry.toml", folder, 960, wishes, None, None, progress)
+    with av.open(str(folder / "animatic.mp4")) as film:
+        frames = [frame.to_ndarray(format="rgb24") for frame in film.decode(video=0)]
+    _save("quarry-animatic.jpg", np.concatenate([frames[k] for k in (14, 60, 99)], axis=1), 1600)
+
+
 def main() -> None:
     """Make every picture."""
     EXAMPLES.mkdir(parents=True, exist_ok=True)
@@ -79,6 +102,8 @@ def main() -> None:
             sheet(scene, ranges, out, 480, None, None, progress)
         for source, name in (("hold.png", "quarry-hold.png"), ("side/1090.png", "quarry-side.png")):
             shutil.copy(out / source, EXAMPLES / name)
+        rig_card(out)
+        animatic(out)
         paints(out)
         _save("quarry-sheet.jpg", np.asarray(Image.open(out / "sheet.png").convert("RGB")), 1600)
 

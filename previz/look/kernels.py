@@ -27,7 +27,7 @@ AIRY_SIGMA: Final = np.sqrt(2.0) / np.pi
 _MIDDLE: Final = 0.02
 
 # a kernel whose standard deviation per axis is at most this, px, is narrow
-_NARROW: Final = 0.5
+_NARROW: Final = 0.4
 
 # rows and columns at a kernel's rim that hold less than this in all are cut off
 _NOTHING: Final = 1e-5
@@ -107,14 +107,18 @@ def without_negatives(kernel: Array) -> Array:
     their mean.
     """
     mean, spread = moments(kernel)
-    if kernel.min() >= 0.0 or float(np.abs(mean).max()) > _MIDDLE or float(np.trace(spread)) > 2.0 * _NARROW**2:
+    # gone over smoothly from one kind to the other: a hair's difference must not make another kernel
+    narrow = 2.0 - float(np.sqrt(0.5 * np.trace(spread))) / _NARROW
+    middle = 2.0 - float(np.abs(mean).max()) / _MIDDLE
+    mended = min(max(min(2.0 * narrow, middle), 0.0), 1.0)
+    if kernel.min() >= 0.0 or mended == 0.0:
         return kernel
     out = np.maximum(kernel, 0.0)
     out /= out.sum()
     share = min(float(np.trace(spread) / np.trace(moments(out)[1])), 1.0)
     out *= share
     out[len(out) // 2, len(out) // 2] += 1.0 - share
-    return np.asarray(out)
+    return np.asarray(mended * out + (1.0 - mended) * kernel)
 
 
 def moments(kernel: Array) -> tuple[Array, Array]:

@@ -139,7 +139,7 @@ def test_the_ordinary_wall_is_blurred_as_the_frames_are(room: LookingRoom, scene
 
 
 def test_frames_that_move_alike_share_an_ordinary_wall(room: LookingRoom, scene: Scene) -> None:
-    fast = scene.edited(rail__travel=0.5, camera__focus=1.2)
+    fast = scene.edited(rail__travel=0.5, camera__focus=1.2, camera__shutter=None)
     looker = loaded(room, fast)
     move = looker.ready.move
     steps = [as_moving(looker.delivered(f, WIDTH, HEIGHT)[0], 1.6) for f in move.frames]
