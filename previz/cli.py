@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from previz import __version__
+from previz.cli_bench import bench
+from previz.cli_export import add_export
+from previz.cli_lineup import add_lineup
 from previz.errors import OutputError, PrevizError
 
 if TYPE_CHECKING:
@@ -24,9 +27,7 @@ if TYPE_CHECKING:
 _ENGINES = click.Choice(["pictures", "sightlines"])
 
 _STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
-
-# s that are given to putting things away after Ctrl-C
-_PATIENCE = 0.7
+_PATIENCE = 0.7  # s that are given to putting things away after Ctrl-C
 
 # what a machine runs out of: disk, disk share, open files (one program, all), memory, processes
 _MACHINE = {
@@ -73,17 +74,12 @@ def _common(function: Callable[..., None]) -> Callable[..., None]:
     """Options of every command that looks at the set."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else."),
-        click.option(
-            "--engine", type=_ENGINES, help="How frames are drawn; the best there is unless given."
-        ),
+        click.option("--engine", type=_ENGINES, help="How frames are drawn; the best there is unless given."),
         click.option(
             "--workers", type=click.IntRange(1, 256), help="Processes at work; as many as processors unless given."
         ),
         click.option(
-            "--out",
-            metavar="FOLDER",
-            callback=_folder,
-            help="Folder for the results; renders/<scene> unless given.",
+            "--out", metavar="FOLDER", callback=_folder, help="Folder for the results; renders/<scene> unless given."
         ),
     ):
         function = option(function)
@@ -420,6 +416,11 @@ def _print_shot(shot: Shot, as_json: bool) -> None:
 
     print_summary(shot.summary, shot.folder.as_posix())
     print_cautions(shot.summary["cautions"])
+
+
+add_lineup(cli, _common, _progress, _print_json)
+add_export(cli, _common, _progress, _print_json)
+cli.add_command(bench)
 
 
 def _fail(message: str) -> NoReturn:

@@ -24,6 +24,8 @@ LAYERS = (
     ("deliver",),
     ("pipeline",),
     ("bench",),
+    ("cli_lineup", "cli_bench",),
+    ("cli_export",),
     ("cli",),
 )
 RANK = {room: rank for rank, rooms in enumerate(LAYERS) for room in rooms}

@@ -61,7 +61,7 @@ def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
     """A copy of ``frame`` (H, W, 3) uint8 with the judged outline drawn over it. Points that are NaN are left out."""
     height, width = frame.shape[:2]
     size = max(0.75, width / _WIDTH_PX)
-    runs = [run for piece in pieces for run in _runs(piece)]
+    runs = [run for piece in pieces for run in outline_runs(piece)]
     sheet = Paper(width, height, 3 if width <= 1280 else 2)
     sheet.paste(frame, (0, 0))
     for points, line in runs:
@@ -126,8 +126,8 @@ def tell_key(picture: Pixels8, words: Sequence[str]) -> Pixels8:
 _HIDDEN = TellLine("hidden", CHALK, (1.0, 0.0))
 
 
-def _runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], TellLine | None]]:
-    """Stretches of equal kind, each carried on to the first point of the next so that the line has no gaps.
+def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], TellLine | None]]:
+    """Stretches of equal kind, points (N, 2) px each, carried on to the first point of the next: no gaps in the line.
 
     The line is None for a stretch that is not broken.
     """

@@ -161,20 +161,38 @@ def _cells_page(title: TitleBlock, cells: Sequence[ContactCell], total: int) -> 
     paper = Paper(WIDTH_PX, HEIGHT_PX)
     words = f"{total} candidate{'s' if total != 1 else ''}, best first"
     _furnish(paper, title, words if total <= MOST_SHOWN else f"the best {MOST_SHOWN} of {total} candidates")
-    columns, rows = (3, 2) if total <= 6 else (4, 3)
-    wide = (WIDTH_PX - 2 * _SIDE - (columns - 1) * _GAP) / columns
-    high = (HEIGHT_PX - _TOP - _FOOT - (rows - 1) * _GAP) / rows
-    size = 27.0 if columns == 3 else 20.0
     for i, cell in enumerate(cells):
-        left = _SIDE + (i % columns) * (wide + _GAP)
-        top = _TOP + (i // columns) * (high + _GAP)
-        _cell(paper, cell, round(left), round(top), int(wide), int(high), size)
+        _cell(paper, cell, *_place(i, total))
     notes = (
         "hold: rail over which break stays at or below 5 %",
         "break: share of the bridge's visible outline that shows; mean and worst over the hold asked for",
     )
     paper.lines_of_text((_SIDE, HEIGHT_PX - 96.0), notes, 20.0, SOFT)
     return paper.picture()
+
+
+def _place(i: int, total: int) -> tuple[int, int, int, int, float]:
+    """Where the i-th cell of a page lies: left, top, width and height, px, and the size of its letters."""
+    columns, rows = (3, 2) if total <= 6 else (4, 3)
+    wide = (WIDTH_PX - 2 * _SIDE - (columns - 1) * _GAP) / columns
+    high = (HEIGHT_PX - _TOP - _FOOT - (rows - 1) * _GAP) / rows
+    left = _SIDE + (i % columns) * (wide + _GAP)
+    top = _TOP + (i // columns) * (high + _GAP)
+    return round(left), round(top), int(wide), int(high), 27.0 if columns == 3 else 20.0
+
+
+def picture_box(rank: int, total: int, aspect: float) -> tuple[int, tuple[int, int, int, int]]:
+    """The page, from 1, on which a candidate's picture lies, and its (left, top, right, bottom) there, px.
+
+    ``aspect`` is the width of the lens view against its height. A few pixels of rim may belong to the cell.
+    """
+    page, i = divmod(rank - 1, _ON_A_PAGE)
+    left, top, wide, high, size = _place(i, total)
+    box_high = high - round(size * 4.9)
+    share = min(wide / aspect, box_high)
+    w, h = round(share * aspect), round(share)
+    x = left + (wide - w) // 2
+    return page + 1, (x, top, x + w, top + h)
 
 
 def _cell(paper: Paper, cell: ContactCell, left: int, top: int, wide: int, high: int, size: float) -> None:

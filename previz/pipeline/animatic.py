@@ -20,7 +20,7 @@ from previz.errors import PrevizError
 from previz.geometry import Array
 from previz.look.blur import LensBlur
 from previz.look.soft import corners_of, soft_frame
-from previz.pipeline.delivering import delivered
+from previz.pipeline.delivering import delivered, seen_in
 from previz.pipeline.figure import rgba_of
 from previz.pipeline.looking import Looker
 from previz.pipeline.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
@@ -196,8 +196,7 @@ class _Maker:
             if blur is None
             else soft_frame(engine, blur, names, corners_of(wall.vertices), corners_of(bridge.vertices))
         )
-        view = engine.draw(camera, WITH_BRIDGE) if soft is None else soft.with_bridge()
-        return np.clip(view.colour, 0.0, 1.0), None
+        return np.clip(engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0) if soft is None else seen_in(soft), None
 
     def _blur(self, index: int) -> LensBlur | None:
         body, rail = self._ready.scene.camera, self._stage.rail[index]
@@ -224,16 +223,20 @@ class _Maker:
                 if stage.matte_px != stage.size_px:
                     own = shadow_matte(shadow, self.camera(index, stage.matte_px), _LOOKS, self._looker.sight)
                 matte = png_bytes(np.rint(own * np.float32(255.0)).astype(np.uint8))
-        picture = grade(picture)
-        if cut is not None and cut.figure is not None and stage.laid is not None:
-            picture = _stood(picture, cut.figure, cut.box_px, stage.laid, index)
-        code = self._finished(index, picture)
+        code = self._finished(index, self._peopled(index, grade(picture), cut))
         wipe = None
         if clean is not None:
             share = (index + 0.5) / len(stage.rail)
-            both = wiped(code, self._finished(index, grade(clean)), share, stage.bars)
+            # the performer stands in both, on nothing in one: else the eye compares two frames, not two sets
+            without = self._finished(index, self._peopled(index, grade(clean), cut))
+            both = wiped(code, without, share, stage.bars)
             wipe = png_bytes(self._worded(index, both))
         return AnimaticFrame(index, self._worded(index, code), wipe, matte)
+
+    def _peopled(self, index: int, picture: Picture, cut: _Cut | None) -> Picture:
+        if cut is None or cut.figure is None or self._stage.laid is None:
+            return picture
+        return _stood(picture, cut.figure, cut.box_px, self._stage.laid, index)
 
     def _finished(self, index: int, picture: Picture) -> Pixels8:
         return colour.encoded8(framed(picture, self._stage.bars, float(self._stage.above_px[index])))

@@ -77,11 +77,16 @@ def _sharp(engine: Engine, camera: Camera) -> Looks:
     return Looks.sharp(with_bridge.colour, clean.colour, with_bridge.cover(BRIDGE_LAYER))
 
 
+def seen_in(soft: SoftFrame) -> Picture:
+    """The set with the bridge, (H, W, 3) linear light, in a frame's blurred layers."""
+    return np.clip(soft.wall * (1.0 - soft.cover[..., None]) + soft.bridge, 0.0, 1.0)
+
+
 def _looks(soft: SoftFrame) -> Looks:
     share = soft.cover[..., None]
     wall = soft.wall * (1.0 - share)
     return Looks(
-        seen=np.clip(wall + soft.bridge, 0.0, 1.0),
+        seen=seen_in(soft),
         clean=np.clip(soft.clean, 0.0, 1.0),
         cover=soft.cover,
         right_paint=np.clip(wall + soft.clean * share, 0.0, 1.0),

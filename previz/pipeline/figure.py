@@ -15,6 +15,7 @@ from previz.camera import Camera
 from previz.deliver.cutout import Figure, figure_of, place_cutout
 from previz.errors import BuildError, PrevizError
 from previz.geometry import Array
+from previz.plate.scaling import figure_height, foot_point
 from previz.scene.model import Scene
 
 _MOST_PIXELS = 120_000_000
@@ -67,12 +68,7 @@ def standing_figure(scene: Scene) -> StandingFigure | None:
 
 def stood(scene: Scene, cutout: Figure) -> StandingFigure:
     """A cut-out on the foot mark of a scene that has a plate."""
-    plate, bridge = scene.plate, scene.bridge
-    if plate is None:
-        raise ValueError("the scene has no plate")
-    along = plate.foot_mark / bridge.length
-    foot = np.array([bridge.bend * along**2, 4.0 * bridge.camber * along * (1.0 - along), plate.foot_mark])
-    return StandingFigure(cutout, foot, plate.height / scene.scale)
+    return StandingFigure(cutout, foot_point(scene), figure_height(scene))
 
 
 def cutout_of(path: Path) -> Figure:

@@ -18,18 +18,20 @@ from previz.deliver.film import write_film
 from previz.deliver.output import OutputFolder, json_text
 from previz.deliver.retimes import write_retime
 from previz.deliver.table import csv_text
+from previz.errors import PrevizError
 from previz.geometry import Array
 from previz.pipeline.animatic import SetJob, in_order, jobs_of, staged
 from previz.pipeline.bothsides import Both
 from previz.pipeline.cautions import once, scene_cautions
 from previz.pipeline.figure import rgba_of
-from previz.pipeline.looking import LookingRoom
+from previz.pipeline.ledger import file_sha256
+from previz.pipeline.looking import LookingRoom, Opened
 from previz.pipeline.plateinput import still_of
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
-from previz.pipeline.reel import Reel, forget_waiting, strangers
+from previz.pipeline.reel import Reel, forget_frames, strangers
 from previz.pipeline.results import results_folder, results_in
-from previz.pipeline.shoot import scaled_height
+from previz.pipeline.shoot import run_of, scaled_height
 from previz.pipeline.solvedpaint import with_solved_paint
 from previz.pipeline.split import split_film
 from previz.pipeline.words_plate import (
@@ -82,7 +84,7 @@ def plate(
     engine: str | None,
     progress: Progress,
 ) -> Plated:
-    """Bring plate and miniature together and draw the animatic, ``width_px`` wide."""
+    """Bring plate and miniature together and draw the animatic, ``width_px`` wide; a stopped run is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     both = Both.of(scene)
     still = _stills(scene)
@@ -93,7 +95,6 @@ def plate(
         results_in(results_folder(scene_path, out)) as folder,
         LookingRoom(workers, engine, both.course.out) as room,
     ):
-        forget_waiting(folder)
         values: dict[str, Any] = {"title": scene.title, "scene_sha256": sha256, "version": __version__}
         progress.say("working out scale, retime and feet")
         files, said = _written_tables(folder, both)
@@ -107,17 +108,27 @@ def plate(
         if matches.shown is not None:
             cdl = matches.shown.cdl
         files += _written_match(folder, scene, matches)
-        jobs = jobs_of(stage, both.course.out, cdl, space, wishes.wipe)
+        run = _run_of(scene, sha256, room.opened, size_px, wishes)
+        reel = Reel(folder, "animatic", both.course.frames, run)
+        all_jobs = jobs_of(stage, both.course.out, cdl, space, wishes.wipe)
+        jobs = reel.missing(all_jobs)
+        progress.going_on(len(all_jobs) - len(jobs), len(all_jobs), "places of the move")
         made = progress.over(room.run(jobs), len(jobs), "places of the move drawn")
-        reel = Reel(folder, both.course.frames)
         try:
-            write_film(folder, "animatic.mp4", reel.film(in_order(iter(made))), scene.delivery.rate)
+            write_film(folder, "animatic.mp4", reel.film(in_order(made)), scene.delivery.rate)
             if wishes.wipe:
                 progress.say("writing the wipe")
-                write_film(folder, "wipe.mp4", reel.kept("wipe"), scene.delivery.rate)
-            split = split_film(both, folder, room, ready, (cdl, space), size_px, progress) if wishes.split else None
+                write_film(folder, "wipe.mp4", reel.pictures("wipe"), scene.delivery.rate)
+            split = None
+            if wishes.split:
+                split = split_film(both, folder, room, ready, (cdl, space), size_px, run, progress)
+        except PrevizError:
+            # going on would come to the same end
+            reel.close()
+            forget_frames(folder)
+            raise
         finally:
-            forget_waiting(folder)
+            reel.close()
         films = ["animatic.mp4", *(["wipe.mp4"] if wishes.wipe else []), *(split.files if split else [])]
         values |= {
             "engine": room.opened.engine,
@@ -130,8 +141,25 @@ def plate(
             "files": [*films, *files, *(["shadow/"] if stage.throw is not None else []), "plate.json"],
         }
         folder.write_text("plate.json", json_text(values, decimals=4, sort_keys=False))
+        forget_frames(folder)
         progress.note(strangers(folder, both.course.frames, values["files"]))
     return Plated(values, folder.path)
+
+
+def _run_of(
+    scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], wishes: Wishes
+) -> dict[str, str]:
+    """All that the frames depend on, in texts (see :func:`previz.pipeline.shoot.run_of`)."""
+    plate = scene.plate
+    assert plate is not None
+    named = {"still": plate.still, "miniature": plate.miniature, "wanted": plate.wanted, "take": plate.take,
+             "marks": None if plate.marks is None else plate.marks.picture, "figure": plate.figure}  # fmt: skip
+    run = run_of(scene, sha256, opened, size_px) | {"wishes": f"{wishes.burn_in} {wishes.wipe}"}
+    for key, name in named.items():
+        path = None if name is None else scene.path(name)
+        files = [] if path is None else sorted(path.iterdir()) if path.is_dir() else [path]
+        run[f"plate.{key}"] = " ".join(file_sha256(file) for file in files)
+    return run
 
 
 def _stills(scene: Scene) -> dict[str, Picture]:

@@ -69,8 +69,9 @@ def told_plate(scene: Scene) -> PlateTold:
     lens = scene.camera.lens if given is None else given.lens
     sensor = (None if given is None else given.sensor) or scene.camera.sensor
     picture = PlatePicture(width_px, height_px, lens, sensor[0])
-    upright = Upright(marks.feet, marks.head, plate.height)
-    solved = solve_camera(picture, Marks((upright,), marks.horizon, marks.edges, marks.noise_px))
+    uprights = [Upright(marks.feet, marks.head, plate.height)]
+    uprights += [Upright(pole.foot, pole.top, pole.height) for pole in marks.poles]
+    solved = solve_camera(picture, Marks(tuple(uprights), marks.horizon, marks.edges, marks.noise_px))
     travel = 0.0 if given is None else given.travel
     said = [f"from marks in {marks.picture.name}, taken to be the station frame: {solved.text[0]}", *solved.text[1:]]
     if given is None:

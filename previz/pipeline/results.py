@@ -16,7 +16,7 @@ from previz.errors import OutputError
 IN_USE = ".in-use"
 
 # folders inside the results that files are written to
-SERIES = ("lens", "side", "shadow", "track", "unfinished", "light")
+SERIES = ("lens", "side", "shadow", "track", "unfinished", "light", "camera", "textures", "exr")
 
 
 def results_folder(scene_path: Path, out: Path | None) -> Path:

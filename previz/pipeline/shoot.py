@@ -31,6 +31,7 @@ from previz.pipeline.ledger import Ledger, file_sha256, ledger_name
 from previz.pipeline.looking import FrameJob, FrameResult, LookingRoom, Opened
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
+from previz.pipeline.reportpage import ReportJob, is_kept, keep_frame, write_report
 from previz.pipeline.results import results_folder, results_in
 from previz.pipeline.sideview import SideView, title_block
 from previz.pipeline.solvedpaint import with_solved_paint
@@ -108,6 +109,8 @@ def shoot(
             _write_worst(folder, next(iter(room.run([job]))))
         values = _written(scene, order, summary, run, (width_px, height_px), ready)
         _write_tables(folder, order, values)
+        progress.say("writing the report")
+        write_report(folder, ReportJob(ready, side, date, order, summary, values))
         ledger.close(finished=True)
         progress.note(_strangers(folder, move))
     return Shot(values, folder.path)
@@ -199,7 +202,7 @@ def _strangers(folder: OutputFolder, move: Move) -> str:
 
 
 def _files_are_there(folder: OutputFolder, frame: int) -> bool:
-    return all(folder.has(f"{series}/{frame_name(frame)}") for series in ("lens", "side"))
+    return is_kept(folder, frame) and all(folder.has(f"{series}/{frame_name(frame)}") for series in ("lens", "side"))
 
 
 def _write_frame(
@@ -208,11 +211,14 @@ def _write_frame(
     if result.code is None:
         raise RuntimeError("a frame to be kept came without its picture")
     score = result.judged.score
-    lens = result.code
-    if figure is not None:
-        lens = figure.stood_in(lens, move.camera(score.frame, lens.shape[1], lens.shape[0]))
+
+    def stood(code: Pixels8) -> Pixels8:
+        return code if figure is None else figure.stood_in(code, move.camera(score.frame, code.shape[1], code.shape[0]))
+
+    lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
     folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
+    keep_frame(folder, result, outline_pieces(result.judged), side, stood, lens)
 
 
 def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:

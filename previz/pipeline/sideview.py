@@ -46,47 +46,50 @@ class SideView:
         self._ready = ready
         self._move = ready.move
         self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
-        side, plan = sheet_cameras(_shown(ready, self._move, self._sight))
+        # low and high corner (2, 3) m of what the drawings must show
+        self.shown = _shown(ready, self._move, self._sight)
+        side, plan = sheet_cameras(self.shown)
         engine.load(ready.lit)
         bridge_side, bridge_plan = bridge_outlines(ready)
         wall_side, wall_plan = wall_profiles(ready)
-        self._sheet = SideSheet(
-            SideStatic(
-                title=title_block(ready.scene, date, "side elevation and plan"),
-                side=side,
-                plan=plan,
-                bridge_side=bridge_side,
-                bridge_plan=bridge_plan,
-                rail=rail_rule(ready.scene, self._move),
-                rail_line=_rail_line(self._move),
-                side_picture=_picture(engine, side),
-                plan_picture=_picture(engine, plan),
-                wall_side=wall_side,
-                wall_plan=wall_plan,
-                lamps=tuple(
-                    LampMark(lamp.name, np.asarray(lamp.position), np.asarray(lamp.aim)) for lamp in ready.scene.lamps
-                ),
-                dimensions=_dimensions(ready.scene, self._move),
-            )
+        self.static = SideStatic(
+            title=title_block(ready.scene, date, "side elevation and plan"),
+            side=side,
+            plan=plan,
+            bridge_side=bridge_side,
+            bridge_plan=bridge_plan,
+            rail=rail_rule(ready.scene, self._move),
+            rail_line=_rail_line(self._move),
+            side_picture=_picture(engine, side),
+            plan_picture=_picture(engine, plan),
+            wall_side=wall_side,
+            wall_plan=wall_plan,
+            lamps=tuple(
+                LampMark(lamp.name, np.asarray(lamp.position), np.asarray(lamp.aim)) for lamp in ready.scene.lamps
+            ),
+            dimensions=_dimensions(ready.scene, self._move),
         )
+        self._sheet = SideSheet(self.static)
 
     def at(self, judged: JudgedFrame) -> Pixels8:
         """The sheet of a frame, (H, W, 3) uint8."""
+        return self._sheet.frame(self.frame(judged))
+
+    def frame(self, judged: JudgedFrame) -> SideFrame:
+        """What moves on the sheet of a frame."""
         score = judged.score
         camera = self._move.camera(score.frame)
         lines, broken = self._sight_lines(judged)
-        return self._sheet.frame(
-            SideFrame(
-                frame=score.frame,
-                rail=score.rail,
-                position=np.asarray(camera.position),
-                forward=np.asarray(camera.forward),
-                field=field_directions(camera),
-                break_pct=score.break_pct,
-                sight_lines=lines,
-                broken=broken,
-                tells=score.tells,
-            )
+        return SideFrame(
+            frame=score.frame,
+            rail=score.rail,
+            position=np.asarray(camera.position),
+            forward=np.asarray(camera.forward),
+            field=field_directions(camera),
+            break_pct=score.break_pct,
+            sight_lines=lines,
+            broken=broken,
+            tells=score.tells,
         )
 
     def _sight_lines(self, judged: JudgedFrame) -> tuple[Array, NDArray[np.bool_]]:

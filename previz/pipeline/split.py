@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from previz.build.surface import Pixels8
 from previz.deliver.animatic import side_by_side
 from previz.deliver.film import write_film
-from previz.deliver.frames import frame_name, png_bytes
 from previz.deliver.output import OutputFolder
 from previz.errors import PlateError, PrevizError
 from previz.geometry import Array
@@ -20,7 +19,7 @@ from previz.pipeline.looking import LookingRoom
 from previz.pipeline.plateinput import plate_rail
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
-from previz.pipeline.reel import WAITING, Reel
+from previz.pipeline.reel import Reel
 from previz.pipeline.shoot import scaled_height
 from previz.pipeline.solvedpaint import wants_solving
 from previz.plate.cdl import Cdl
@@ -44,9 +43,13 @@ def split_film(
     ready: ReadySet,
     grade: tuple[Cdl, Space],
     size_px: tuple[int, int],
+    run: Mapping[str, str],
     progress: Progress,
 ) -> Split:
-    """The film of the scene as it is beside the one scaled from the plate; a word where there can be none."""
+    """The film of the scene as it is beside the one scaled from the plate; a word where there can be none.
+
+    ``run`` says in texts what its frames depend on.
+    """
     half_px = (size_px[0] // 2, scaled_height(both.scene, size_px[0] // 2))
     scaled = both.matched.scene
     rail = plate_rail(both.scene, both.matched, both.move, both.course.rail)
@@ -59,19 +62,24 @@ def split_film(
         stages = [both.stage(both.move, both.course.rail, half_px), both.stage(move_of(plain), rail, half_px)]
     except PrevizError as error:
         return Split((), (f"no split: the scaled scene cannot be drawn ({error})",))
+    halves = []
     for name, one, stage in (("left", ready, stages[0]), ("right", scaled_ready, stages[1])):
+        reel = Reel(folder, name, both.course.frames, run)
+        halves.append(reel.pictures(name))
+        all_jobs = jobs_of(stage, both.course.out, *grade)
+        jobs = reel.missing(all_jobs)
+        progress.going_on(len(all_jobs) - len(jobs), len(all_jobs), f"places of the {name} half")
         room.load(staged(one, stage))
-        jobs = jobs_of(stage, both.course.out, *grade)
-        for frame in in_order(progress.over(room.run(jobs), len(jobs), f"places of the {name} half drawn")):
-            number = frame_name(both.course.frames[frame.index])
-            bars = stage.bars
-            code = np.ascontiguousarray(frame.code[bars.top : bars.bottom, bars.left : bars.right])
-            folder.write_bytes(f"{WAITING}/{name}-{number}", png_bytes(code))
+        bars = stage.bars
+        try:
+            for frame in in_order(progress.over(room.run(jobs), len(jobs), f"places of the {name} half drawn")):
+                reel.keep(replace(frame, code=frame.code[bars.top : bars.bottom, bars.left : bars.right]))
+        finally:
+            reel.close()
     labels = ("as it is", "scaled from the plate")
 
     def pairs() -> Iterator[Pixels8]:
-        reel = Reel(folder, both.course.frames)
-        for index, (left, right) in enumerate(zip(reel.kept("left"), reel.kept("right"), strict=True)):
+        for index, (left, right) in enumerate(zip(*halves, strict=True)):
             captions = (
                 f"{both.course.frames[index]}  {mm_text(float(both.course.rail[index, 1]))}",
                 mm_text(float(rail[index, 1])),

@@ -334,14 +334,14 @@ def _refuse(picture: PlatePicture, marks: Marks) -> None:
         raise ValueError("marks need a noise above 0 px and an upright")
     apart = _APART * marks.noise_px
     for number, upright in enumerate(marks.uprights):
-        name = "the performer" if number == 0 else f"upright {number + 1}"
-        for end, place in (("feet", upright.foot), ("head", upright.head)):
+        name, low, high = ("the performer", "feet", "head") if number == 0 else (f"pole {number}", "foot", "top")
+        for end, place in ((low, upright.foot), (high, upright.head)):
             _inside(picture, f"{name}'s {end}", place)
         tall = math.dist(upright.foot, upright.head)
         if tall <= apart:
             raise PlateError(
-                f"{name}'s head lies on the feet: {tall:.1f} px apart, expected more than {apart:.1f} px; mark the top "
-                "of the head and the ground under the feet"
+                f"{name}'s {high} lies on the {low}: {tall:.1f} px apart, expected more than {apart:.1f} px; mark the "
+                f"top of the {'head' if number == 0 else 'pole'} and the ground under the {low}"
             )
     if marks.horizon is not None:
         _apart("the horizon's two points", marks.horizon, apart, "mark them at the picture's two sides")
@@ -358,7 +358,8 @@ def _refuse(picture: PlatePicture, marks: Marks) -> None:
         _refuse_edges(picture, marks.edges, apart, marks.noise_px)
     if marks.horizon is None and marks.edges is None and not _spread(marks.uprights, apart):
         raise PlateError(
-            "feet and head alone do not tell the tilt; mark the horizon as well, or two parallel edges on the floor"
+            "feet and head alone do not tell the tilt; mark the horizon as well, or two parallel edges on the floor, "
+            "or a pole of known height nearer or farther than the performer"
         )
 
 

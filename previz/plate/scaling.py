@@ -21,6 +21,7 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, rigid
 from previz.optics import angle_of_view
+from previz.plate.top import top_of
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.units import deg_text, mm_text
@@ -82,9 +83,7 @@ def foot_point(scene: Scene) -> Array:
     """The foot mark of a scene with a plate, (3,) m at miniature size: on the bridge's centre line, on its top."""
     if scene.plate is None:
         raise ValueError("the scene has no plate")
-    bridge, mark = scene.bridge, scene.plate.foot_mark
-    share = mark / bridge.length
-    return np.array([bridge.bend * share**2, 4.0 * bridge.camber * share * (1.0 - share), mark])
+    return top_of(scene).middle(scene.plate.foot_mark)
 
 
 def figure_height(scene: Scene) -> float:

@@ -5,9 +5,9 @@ Every length of the plate's camera is at full size; a foot mark on the bridge is
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, Strict
+from pydantic import BeforeValidator, Field, Strict
 
 from previz.scene.fields import (
     Coordinate,
@@ -20,6 +20,7 @@ from previz.scene.fields import (
     Share,
     Tilt,
     several,
+    wrong,
 )
 from previz.scene.table import Table
 
@@ -49,10 +50,28 @@ class PlateCamera(Table):
     sensor: Sensor | None = Field(None, description='Width x height, such as "35.9 x 24.0 mm"; the scene\'s if none.')
 
 
+class Pole(Table):
+    """Something of known height that stands upright on the performer's floor, marked in a still of the plate."""
+
+    foot: PicturePlace = Field(description="Where it stands, [right, down] in pixels.")
+    top: PicturePlace = Field(description="Its upper end, [right, down] in pixels.")
+    height: Length = Field(description="How tall it is, full size.")
+
+
+def _several_poles(value: Any) -> Any:
+    if not isinstance(value, (list, tuple)):
+        raise wrong('a list of poles like [{ foot = [300, 700], top = [301, 420], height = "2 m" }]')
+    return tuple(value)
+
+
+Poles = Annotated[tuple[Pole, ...], BeforeValidator(_several_poles)]
+
+
 class PlateMarks(Table):
     """Marks measured in a still of the plate, in its pixels: what the plate's camera is worked out from.
 
-    ``feet`` and ``head`` are the performer's, ``horizon`` a line, ``edges`` two edges that are parallel on the floor.
+    ``feet`` and ``head`` are the performer's, ``horizon`` a line, ``edges`` two edges that are parallel on the floor,
+    ``poles`` other uprights of known height.
     """
 
     picture: FileName = Field(description="The still in which they were measured.")
@@ -62,6 +81,7 @@ class PlateMarks(Table):
     edges: Annotated[tuple[PictureLine, PictureLine], _EDGES] | None = Field(
         None, description="Two edges that are parallel on the floor, each by two places."
     )
+    poles: Poles = Field((), description="Uprights of known height on the performer's floor.")
     noise_px: Annotated[Number, Field(gt=0, le=100)] = Field(1.0, description="How far a mark may be off, pixels.")
 
 

@@ -48,6 +48,9 @@ _WRITE = {
     "plate.camera.lens": 'lens = "35 mm"',
     "plate.camera.height": 'height = "1.6 m"',
     "plate.camera.distance": 'distance = "9 m"',
+    "plate.marks.poles.foot": "foot = [300, 700], where the pole stands in the still",
+    "plate.marks.poles.top": "top = [301, 420], the pole's upper end in the still",
+    "plate.marks.poles.height": 'height = "2 m"',
 }
 _PLAIN = {
     "string_type": "text in quotes",

@@ -43,6 +43,7 @@ from previz.scene.fields import (
     several,
     wrong,
 )
+from previz.scene.markerboard import Markers
 from previz.scene.table import Table
 
 Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
@@ -389,6 +390,7 @@ class Scene(Table):
     search: Search | None = Field(None, description="Bounds to search within, and the studio to fit.")
     knock: Knock = Field(Knock(), description="What a build and a rig are true to.")
     paint: PaintJob = Field(PaintJob(), description="How the bridge is painted and cut.")
+    markers: Markers = Field(Markers(), description="Printed markers that tell where the real camera is.")
     date: Day | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 

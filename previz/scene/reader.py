@@ -35,8 +35,18 @@ def read_scene(path: Path) -> Scene:
     relative to the folder of ``path``.
     """
     path = Path(path)
+    return scene_of_text(scene_text(path), path)
+
+
+def scene_text(path: Path) -> str:
+    """The text of a scene file, line ends as they are. Raises :class:`SceneError` where it is none."""
+    return _text(_bytes(Path(path)), _shown(Path(path)))
+
+
+def scene_of_text(text: str, path: Path) -> Scene:
+    """The scene that :func:`read_scene` would find if the file ``path`` held ``text``."""
     file = _shown(path)
-    source = read_source(_text(_bytes(path), file), file)
+    source = read_source(text, file)
     reasons: list[Reason] = []
     data = dict(source.data)
     # keys that the model takes from Python only

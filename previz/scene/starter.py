@@ -134,6 +134,7 @@ drift_px = 0                 # how far the picture drifts up inside the bars ove
 # head = [958, 310]
 # horizon = [[0, 402], [1920, 398]]
 # edges = [[[0, 900], [700, 640]], [[1920, 900], [1200, 640]]]   # two edges that are parallel on the floor
+# poles = [{ foot = [300, 700], top = [301, 420], height = "2 m" }]   # uprights of known height on the same floor
 # noise_px = 1               # how far a mark may be off
 
 [search]                     # what "previz search" may change: lowest and highest value; the rest stays as it is
@@ -176,6 +177,18 @@ wall = "kept"                # "free": the wall is painted over too, where the b
 wall_change = 8              # by no more than this, dE*ab, about
 material = "board"           # "board" is cut in panels and glued, "card" scored and folded
 sheet = "3 mm"               # how thick that is; card below 1.5 mm
+
+[markers]                    # printed sheets that tell where the real camera is: "previz markers", "previz lineup"
+tag = "60 mm"                # side of a marker, 15 mm to 60 mm
+paper = "a4"                 # a4 or letter
+placed = "0.5 mm"            # how true a sheet's place is known (one standard deviation)
+# first = 0                  # number of the first marker, 0 to 539; if left out, made from the title
+# distortion = -0.05         # radial distortion k1 of the lens, from "previz lineup --lens-check"; -1 to 1
+# Without any of the next four, a sheet on the wall and one on a card are placed by rule: "previz markers" says where.
+# left = { middle = ["-350 mm", "0 mm", "20 mm"], turned = "0 deg" }    # flat on the wall
+# right = { middle = ["350 mm", "0 mm", "20 mm"] }                      # flat on the wall
+# floor = { middle = ["200 mm", "-300 mm", "600 mm"] }                  # lying level, upper edge to the wall
+# card = { middle = ["220 mm", "20 mm", "560 mm"], turned = "-15 deg" } # upright; positive faces to camera right
 '''
 
 

@@ -8,31 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
+from previz.look.choose import open_engine
 from previz.plate.framing import bars_of, drift_curve, room_in
 from previz.plate.marks import SolvedCamera, numbers_from, solve_camera
 from previz.plate.misses import misses, rail_fit, together
-from previz.plate.scaling import PlateNumbers, cameras_of, foot_point, level_axes, plate_numbers, scaled_scene
-from previz.scene.model import Scene
+from previz.plate.scaling import cameras_of, foot_point, level_axes, plate_numbers, scaled_scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from tests.benchmarks.figures import Figure, at_least, at_most
-from tests.plate.cameras import QUARRY, Array, FullSize, marks_of, picture_of
+from tests.plate.cameras import QUARRY, FullSize, marks_of, picture_of
+from tests.plate.drawn import full_size_places, measured, miniature_picture, miniature_set, plate_picture
 
 SCENES = Path(__file__).parents[2] / "scenes"
 TRIALS, QUICK_TRIALS = 400, 200
-
-
-def _full_size_places(scene: Scene, plate: PlateNumbers) -> Array:
-    """Places (N, 3) of the plate's camera at full size on a straight rail, from the definition (see tests/plate)."""
-    t = np.linspace(0.0, 1.0, scene.rail.frames)
-    share = np.where(t < 0.5, 2.0 * t**2, 1.0 - 2.0 * (1.0 - t) ** 2)
-    station = (scene.rail.station or 0) - 1001
-    along = np.asarray(scene.rail.along, dtype=np.float64)
-    along /= np.linalg.norm(along)
-    c, s = math.cos(scene.camera.pan), math.sin(scene.camera.pan)
-    way = np.array([along[0] * c + along[2] * s, -along[1], along[0] * s - along[2] * c])
-    start = np.array([plate.lateral, -plate.height, -plate.distance])
-    return np.asarray(start + plate.travel * (share - share[station])[:, None] * way)
+DRAWN_PX = 1280
 
 
 def round_trip(name: str) -> tuple[float, float]:
@@ -46,11 +35,35 @@ def round_trip(name: str) -> tuple[float, float]:
     points = np.array([[0, 0, 0], [0, -scene.plate.height, 0], [-0.2 * far, 0, far], [0.2 * far, 0, far]], dtype=float)
     small = foot_point(scene) + points * [1.0, -1.0, -1.0] / scene.scale @ level_axes(scene.camera.pan)
     worst = np.zeros(4)
-    for camera, place in zip(cameras_of(move), _full_size_places(scene, plate), strict=True):
+    for camera, place in zip(cameras_of(move), full_size_places(scene, plate), strict=True):
         x, y, z = (float(v) for v in place)
         full = FullSize((x, y, z), plate.tilt, 0.0, 0.0, plate.lens, plate.sensor_width, *scene.delivery.frame)
         worst = np.maximum(worst, np.hypot(*(camera.project(small) - full.project(points)).T))
     return float(worst[:2].max()), float(worst[2:].max())
+
+
+def drawn_round_trip(name: str, every: int) -> tuple[float, float, float]:
+    """As :func:`round_trip`, measured in pictures 1280 px wide of the whole sensor: feet, head, horizon (px).
+
+    OpenCV draws the full size, this project the miniature; every so many frames, and the last.
+    """
+    scene = read_scene(SCENES / f"{name}.toml")
+    plate = plate_numbers(scene)
+    move = move_of(scaled_scene(scene, plate))
+    width, height = DRAWN_PX, round(DRAWN_PX * scene.camera.sensor[1] / scene.camera.sensor[0])
+    things = miniature_set(scene, plate, foot_point(scene))
+    places = full_size_places(scene, plate)
+    engine = open_engine()
+    engine.load(things)
+    worst = np.zeros(5)
+    for index in sorted({*range(0, len(places), every), len(places) - 1}):
+        x, y, z = (float(v) for v in places[index])
+        full = FullSize((x, y, z), plate.tilt, plate.roll, 0.0, plate.lens, plate.used_width, width, height)
+        small = move.camera_at(float(move.rail[index]), width, height)
+        seen = measured(miniature_picture(engine, small, [thing.name for thing in things]))
+        worst = np.maximum(worst, np.hypot(*(seen - measured(plate_picture(full))).T))
+    engine.close()
+    return float(worst[:2].max()), float(worst[2]), float(worst[3:].max())
 
 
 def _solved(camera: FullSize, what: str, trials: int) -> list[SolvedCamera]:
@@ -96,6 +109,11 @@ def figures(quick: bool) -> list[Figure]:
         feet, horizon = round_trip(name)
         out.append(at_most(f"{name}: plate against miniature, feet", feet, "px", 0.3))
         out.append(at_most(f"{name}: plate against miniature, horizon", horizon, "px", 0.3))
+    for name in ("quarry", "seastack"):
+        every = 20 if quick else 1
+        words = f"{name}: pictures of both, {DRAWN_PX} px wide, every {'20th ' if quick else ''}frame"
+        for what, off in zip(("feet", "head", "horizon"), drawn_round_trip(name, every), strict=True):
+            out.append(at_most(f"{words}, {what}", off, "px", 0.3))
     trials = QUICK_TRIALS if quick else TRIALS
     small = replace(QUARRY, width_px=1920, height_px=1080)
     for camera, what, words, held in (

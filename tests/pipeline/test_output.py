@@ -103,7 +103,7 @@ def test_a_write_that_fails_in_the_middle(
     wanted = files(shot.out)
     assert made
     for name, data in made.items():
-        if name != "unfinished.jsonl":
+        if not name.startswith("unfinished"):
             assert data == wanted[name]
     # with room again the same command goes on
     assert previz("shoot", shot.scene, "--out", tmp_path / "out", "--figure", *QUICK).code == 0
@@ -135,7 +135,7 @@ def test_a_disk_that_is_full(shot: Run, previz: Command, small_disk: Path) -> No
     wanted = files(shot.out)
     for name, data in files(small_disk).items():
         short = name.removeprefix("out/")
-        assert short == "unfinished.jsonl" or data == wanted[short]
+        assert short.startswith("unfinished") or data == wanted[short]
 
 
 def test_a_disk_that_is_full_from_the_start(previz: Command, tmp_path: Path, small_disk: Path) -> None:

@@ -296,8 +296,7 @@ def test_the_same_bytes_by_two_workers(plain: Path) -> None:
 
 
 def test_the_set_is_drawn_as_it_is_when_it_is_shot(plain: Path) -> None:
-    """The slimmer way of drawing changes nothing: the first frame to the code; in the other the middle of the exposure
-    differs in the last digit, by which a few blurred pixels take another kernel."""
+    """The slimmer way of drawing changes nothing."""
     scene = read_scene(plain / "set" / "small.toml").edited(camera__focus=1.0)
     ready = prepare(scene, 320)
     move = move_of(scene)
@@ -307,11 +306,12 @@ def test_the_set_is_drawn_as_it_is_when_it_is_shot(plain: Path) -> None:
         room.load(staged(ready, stage))
         drawn = list(room.run([SetJob(0), SetJob(3)]))
         shot = list(room.run([FrameJob(1001, 320, 180), FrameJob(1004, 320, 180)]))
-    first, last = ((one, other.code) for one, other in zip(drawn, shot, strict=True))
-    assert np.array_equal(*first)
-    apart = np.abs(last[0].astype(int) - last[1])
-    assert apart.mean() < 0.02, "code values"
-    assert np.quantile(apart, 0.98) == 0
+    for one, other in zip(drawn, shot, strict=True):
+        assert other.code is not None
+        # the middle of the exposure may differ in the last digit, and a value be rounded the other way
+        apart = np.abs(one.astype(int) - other.code)
+        assert apart.max() <= 1
+        assert apart.mean() < 1e-4
 
 
 def test_what_is_left_out_is_said(previz: Command, tmp_path: Path) -> None:

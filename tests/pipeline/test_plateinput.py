@@ -262,6 +262,35 @@ def test_marks_give_the_plates_camera_and_contradict_wrong_numbers(tmp_path: Pat
         told_plate(scene_of(tmp_path, marks.replace(f"head = {head}, ", "")))
 
 
+def test_a_pole_tells_the_tilt_where_no_horizon_is_seen(tmp_path: Path) -> None:
+    """Marks of a camera made by OpenCV: a pole of 2 m stands 6 m nearer than the performer, one of 3 m farther away."""
+    lens = FullSize((0.3, -3.2, -17.0), math.radians(-8.0), 0.0, 0.0, 0.035, 0.0359, 1920, 1080)
+    foot, head, near, near_top, far, far_top = lens.project(
+        [[0, 0, 0], [0, -1.75, 0], [-1, 0, -6], [-1, -2, -6], [4, 0, 9], [4, -3, 9]]
+    ).tolist()
+    Image.new("RGB", (1920, 1080)).save(tmp_path / "plate.png")
+    poles = (
+        f'[{{ foot = {near}, top = {near_top}, height = "2 m" }}, {{ foot = {far}, top = {far_top}, height = "3 m" }}]'
+    )
+    marks = f'marks = {{ picture = "plate.png", feet = {foot}, head = {head}, poles = @, noise_px = 0.1 }}'
+    found = told_plate(scene_of(tmp_path, marks.replace("@", poles), camera="")).numbers
+    np.testing.assert_allclose([found.height, found.distance, found.lateral], [3.2, 17.0, 0.3], atol=1e-5)
+    assert math.degrees(found.tilt) == pytest.approx(-8.0, abs=1e-5)
+    with pytest.raises(PrevizError, match="or a pole of known height"):
+        told_plate(scene_of(tmp_path, marks.replace("@", "[]"), camera=""))
+    outside = poles.replace(str(near_top), "[3000, 100]")
+    with pytest.raises(PrevizError, match=r"pole 1's top at .* lies outside the picture"):
+        told_plate(scene_of(tmp_path, marks.replace("@", outside), camera=""))
+    for wrong, words in (
+        (poles.replace('height = "2 m"', "height = 2"), r"poles\[1\]\.height"),
+        (poles.replace("height", "tall"), "unknown key"),
+        (poles.replace(', height = "3 m"', ""), r'poles\[2\]\.height.*height = "2 m"'),
+        (poles[1:-1].split("}, ")[0] + "}", "expected a list of poles"),
+    ):
+        with pytest.raises(PrevizError, match=words):
+            scene_of(tmp_path, marks.replace("@", wrong), camera="")
+
+
 def test_a_plate_without_numbers_or_marks_is_refused(tmp_path: Path) -> None:
     with pytest.raises(PrevizError, match=r"write camera = .* under \[plate\]"):
         told_plate(read_scene(laid(tmp_path)))

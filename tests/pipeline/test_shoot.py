@@ -35,7 +35,7 @@ def rows(folder: Path) -> list[dict[str, str]]:
 
 def test_everything_is_there_and_nothing_else(shot: Run) -> None:
     series = {f"{name}/{frame}" for name in ("lens", "side") for frame in FRAMES}
-    single = {"lens.mp4", "side.mp4", "hold.csv", "hold.png", "worst.png", "summary.json"}
+    single = {"lens.mp4", "side.mp4", "hold.csv", "hold.png", "worst.png", "summary.json", "report.html"}
     assert files(shot.out).keys() == series | single
 
 

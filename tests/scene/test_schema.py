@@ -159,7 +159,7 @@ def test_the_starter_shows_and_explains_every_key() -> None:
         for key in keys:
             table = f"{name}.{key}" if name else key
             if table in tables():
-                opened = (f"[[{table}]]" if table in SEVERAL.values() else f"[{table}]", f"{key} = {{")
+                opened = (f"[[{table}]]" if table in SEVERAL.values() else f"[{table}]", f"{key} = {{", f"{key} = [{{")
                 assert any(piece in text for piece in opened), table
             else:
                 # at the start of a line, perhaps as a choice not taken, or in an inline table

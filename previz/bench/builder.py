@@ -1,0 +1,121 @@
+"""The process that builds and lights sets, beside the one that draws: the old set stays in use meanwhile."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+import traceback
+from contextlib import suppress
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from previz.bench.lines import set_drawing
+from previz.build.light import WallBake, bake_bridge, bake_wall
+from previz.build.set import BuiltSet, build_bridge
+from previz.errors import PrevizError
+from previz.pipeline.looking import end_with_parent
+from previz.pipeline.prepare import (
+    LitWall,
+    Painter,
+    ReadySet,
+    bridge_as_lit,
+    bridge_texel,
+    prepare,
+    sight_of,
+    wall_in_light,
+    wall_in_view,
+)
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+
+
+@dataclass(frozen=True, eq=False)
+class Wanted:
+    """A set to build for pictures ``width_px`` wide; ``key`` is its name."""
+
+    key: str
+    scene: Scene
+    width_px: int
+
+
+@dataclass(frozen=True, eq=False)
+class Built:
+    """A built set, how long it took, and what side view and plan need to know of it."""
+
+    key: str
+    ready: ReadySet
+    seconds: float
+    drawing: dict[str, Any]
+
+
+def build_until_closed(wants: Connection, sets: Connection, cache: Path | None) -> None:
+    """The process's life: build what is wanted, give it to the drawer, and tell the bench how it went."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=end_with_parent, daemon=True).start()
+    builder = _Builder(cache)
+    try:
+        while True:
+            wanted = wants.recv()
+            while wants.poll():
+                wanted = wants.recv()
+            wants.send(("building", wanted.key, ""))
+            try:
+                built = builder.built(wanted)
+            except PrevizError as error:
+                wants.send(("failed", wanted.key, str(error)))
+                continue
+            sets.send(built)
+            wants.send(("built", wanted.key, ""))
+    except (EOFError, BrokenPipeError, ConnectionResetError):
+        return
+    except Exception as error:
+        with suppress(OSError):
+            wants.send(("ended", "", "".join(traceback.format_exception(error))))
+
+
+class _Builder:
+    def __init__(self, cache: Path | None) -> None:
+        self._cache = cache
+        self._ready: ReadySet | None = None
+        self._bake: WallBake | None = None
+
+    def built(self, wanted: Wanted) -> Built:
+        start = time.monotonic()
+        scene = wanted.scene
+        if self._ready is not None and _same_but_bridge(self._ready.scene, scene):
+            ready = self._other_bridge(self._ready, scene, wanted.width_px)
+        else:
+            self._bake = None
+            ready = prepare(scene, wanted.width_px, self._cache)
+        self._ready = ready
+        return Built(wanted.key, ready, time.monotonic() - start, set_drawing(ready))
+
+    def _other_bridge(self, base: ReadySet, scene: Scene, width_px: int) -> ReadySet:
+        """The set with another bridge. The wall stays pressed back around the first one's root."""
+        wall = base.built.wall
+        move = move_of(scene)
+        built = BuiltSet(wall, build_bridge(scene, wall, bridge_texel(scene, move, width_px)))
+        sight = sight_of(built)
+        lit = self._lit(base, scene, built)
+        station = np.asarray(move.camera(move.station_frame).position)
+        bridge, out_of_range = Painter(built, lit, sight).painted(scene, station)
+        return ReadySet(scene, built, lit, bridge, station, wall_in_view(move, wall), out_of_range)
+
+    def _lit(self, base: ReadySet, scene: Scene, built: BuiltSet) -> LitWall:
+        lighting, bridge, sight = base.wall.lighting, bridge_as_lit(scene, built), sight_of(built)
+        if lighting.flat:
+            return LitWall(lighting, base.wall.clean, base.wall.shadowed, base.wall.light, bridge)
+        if self._bake is None:
+            self._bake = bake_wall(built.wall, lighting, sight)
+        return wall_in_light(lighting, built.wall, bake_bridge(self._bake, bridge, sight), bridge, base.wall.clean)
+
+
+def _same_but_bridge(one: Scene, other: Scene) -> bool:
+    return (one.wall, one.lamps, one.cards, one.light) == (other.wall, other.lamps, other.cards, other.light) and (
+        one.bridge.mesh is None and other.bridge.mesh is None
+    )

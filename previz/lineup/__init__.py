@@ -1,0 +1,1 @@
+"""Where the real camera is, from a photograph: markers, points, covariance, and the way back."""

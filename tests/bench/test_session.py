@@ -1,0 +1,229 @@
+"""The bench's state: set by hand, undone, rebased on an edited file, kept, written back with every other letter."""
+
+import os
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from previz.bench.protocol import RequestError
+from previz.bench.session import Session
+from previz.errors import SceneError
+from tests.pipeline.scenes import changed, laid
+
+COMMENTED = [('tilt = "-8 deg"\n', 'tilt = "-8 deg"      # a little down\n\n# the rail of the workshop\n')]
+
+
+@pytest.fixture
+def scene_file(tmp_path: Path) -> Path:
+    return laid(tmp_path, *COMMENTED)
+
+
+def test_what_is_turned_is_in_the_scene_and_not_yet_in_the_file(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2, "tilt": "-10 deg"})
+    assert session.scene.camera.position == (0.0, 0.2, 1.25)
+    assert session.scene.camera.tilt == pytest.approx(-10 * 3.141592653589793 / 180)
+    assert session.unwritten
+    assert scene_file.read_text(encoding="utf-8") == changed(*COMMENTED)
+
+
+def test_writing_back_changes_the_values_and_no_other_letter(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2005, "lens": 0.05})
+    session.write()
+    wanted = changed(*COMMENTED).replace('"160 mm"', '"200.5 mm"').replace('lens = "35 mm"', 'lens = "50 mm"')
+    assert scene_file.read_text(encoding="utf-8") == wanted
+    assert not session.unwritten
+    assert [p.name for p in scene_file.parent.iterdir() if p.name.startswith(".")] == []
+
+
+def test_line_ends_byte_order_mark_and_mode_stay(scene_file: Path) -> None:
+    scene_file.write_bytes(b"\xef\xbb\xbf" + changed(*COMMENTED).replace("\n", "\r\n").encode())
+    scene_file.chmod(0o640)
+    session = Session(scene_file)
+    session.turn({"lens": 0.05})
+    session.write()
+    wanted = changed(*COMMENTED).replace('lens = "35 mm"', 'lens = "50 mm"').replace("\n", "\r\n")
+    assert scene_file.read_bytes() == b"\xef\xbb\xbf" + wanted.encode()
+    if os.name == "posix":
+        assert scene_file.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_gesture_is_one_step_of_undoing(scene_file: Path) -> None:
+    session = Session(scene_file)
+    for height in (0.17, 0.18, 0.19):
+        session.turn({"up": height}, still=False)
+    session.turn({"up": 0.2}, still=True)
+    session.turn({"lens": 0.05})
+    session.undo()
+    assert (session.scene.camera.lens, session.scene.camera.position[1]) == (0.035, 0.2)
+    session.undo()
+    assert session.scene.camera.position[1] == 0.16
+    assert not session.unwritten
+    session.redo()
+    assert session.scene.camera.position[1] == 0.2
+    session.redo()
+    assert session.scene.camera.lens == 0.05
+    with pytest.raises(RequestError, match="nothing"):
+        session.redo()
+
+
+def test_undo_goes_back_past_writing(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+    session.write()
+    session.undo()
+    assert session.scene.camera.position[1] == 0.16
+    session.write()
+    assert scene_file.read_text(encoding="utf-8") == changed(*COMMENTED)
+
+
+def test_an_edit_of_the_file_wins_over_the_hand_where_both_meet(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+    session.turn({"lens": 0.05})
+    edits = [('lens = "35 mm"', 'lens = "28 mm"'), ('length = "700 mm"', 'length = "650 mm"')]
+    laid(scene_file.parent, *COMMENTED, *edits)
+    assert session.reread()
+    assert (session.scene.camera.lens, session.scene.bridge.length) == (0.028, 0.65)
+    assert session.scene.camera.position[1] == 0.2
+    assert not session.reread()
+
+
+def test_a_faulty_file_is_shown_with_line_and_caret_and_the_last_good_scene_stays(scene_file: Path) -> None:
+    session = Session(scene_file)
+    good = session.scene
+    laid(scene_file.parent, *COMMENTED, ('lens = "35 mm"', 'lens = "35 bananas"'))
+    assert session.reread()
+    (fault,) = session.state()["faults"]
+    line = scene_file.read_text(encoding="utf-8").split("\n")[fault["line"] - 1]
+    assert fault["source"] == line == 'lens = "35 bananas"'
+    assert fault["source"][fault["caret"] :].startswith('"35 bananas"')
+    assert "35 bananas" in fault["text"]
+    assert session.scene is good
+    with pytest.raises(RequestError, match="faults"):
+        session.turn({"up": 0.3})
+    with pytest.raises(RequestError, match="faults"):
+        session.write()
+    laid(scene_file.parent, *COMMENTED)
+    assert session.reread()
+    assert session.state()["faults"] == []
+
+
+@pytest.mark.parametrize("text", ["[wall", "", "title = ", "\0", "a = 1\na = 2"])
+def test_a_broken_file_and_a_mended_one(scene_file: Path, text: str) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+    scene_file.write_text(text, encoding="utf-8")
+    assert session.reread()
+    assert session.faulty
+    laid(scene_file.parent, *COMMENTED)
+    assert session.reread()
+    assert not session.faulty
+    assert session.scene.camera.position[1] == 0.2
+
+
+def test_a_file_that_is_gone_is_a_fault(scene_file: Path) -> None:
+    session = Session(scene_file)
+    scene_file.unlink()
+    assert session.reread()
+    assert "no such file" in session.state()["faults"][0]["text"]
+
+
+def test_a_value_that_cannot_be_is_a_fault_and_can_be_undone(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"out": 0.1})
+    assert session.faulty
+    assert session.scene.camera.position[2] == 1.25
+    session.turn({"lens": "two mm"})
+    assert any("two mm" in fault["source"] for fault in session.state()["faults"])
+    session.undo()
+    session.undo()
+    assert not session.faulty
+
+
+def test_a_file_changed_meanwhile_is_not_written_over(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+    other = changed(*COMMENTED).replace("Small quarry", "Another quarry")
+    scene_file.write_text(other, encoding="utf-8")
+    with pytest.raises(RequestError, match="changed meanwhile"):
+        session.write()
+    assert scene_file.read_text(encoding="utf-8") == other
+
+
+def test_a_write_that_fails_leaves_the_file_whole(scene_file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+
+    def full(number: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(RequestError, match="full"):
+        session.write()
+    assert scene_file.read_text(encoding="utf-8") == changed(*COMMENTED)
+    assert sorted(p.name for p in scene_file.parent.iterdir()) == ["figure.png", "small.toml"]
+    assert session.unwritten
+
+
+def test_a_new_file_beside_it(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2})
+    place = session.write_as("higher")
+    assert place == scene_file.with_name("higher.toml")
+    assert place.read_text(encoding="utf-8") == changed(*COMMENTED).replace('"160 mm"', '"200 mm"')
+    assert scene_file.read_text(encoding="utf-8") == changed(*COMMENTED)
+    with pytest.raises(RequestError, match="there already"):
+        session.write_as("higher")
+
+
+def test_a_key_that_was_not_there_is_added(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"focus": 1.1, "pan": 0.0349})
+    session.write()
+    camera = tomllib.loads(scene_file.read_text(encoding="utf-8"))["camera"]
+    assert (camera["focus"], camera["pan"]) == ("1100 mm", "2 deg")
+    assert "# the rail of the workshop" in scene_file.read_text(encoding="utf-8")
+
+
+def test_the_shelf_gives_back_what_was_kept(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"up": 0.2, "lens": "50 mm"})
+    kept = session.keep("high", {}, b"picture")
+    session.turn({"up": 0.3, "width": 0.06})
+    session.take(kept.number)
+    camera = session.scene.camera
+    assert (camera.position[1], camera.lens, session.scene.bridge.width) == (0.2, 0.05, 0.05)
+    session.undo()
+    assert (session.scene.camera.position[1], session.scene.bridge.width) == (0.3, 0.06)
+    session.drop(kept.number)
+    with pytest.raises(RequestError, match="no candidate"):
+        session.take(kept.number)
+
+
+def test_marks_of_the_rail(scene_file: Path) -> None:
+    session = Session(scene_file)
+    session.turn({"hold_first": 1002, "hold_last": "1003", "station": 1002})
+    assert session.scene.rail.hold == (1002, 1003)
+    assert session.state()["move"]["station"] == 1002
+    session.turn({"station": 2000})
+    assert session.faulty
+
+
+def test_only_another_set_needs_to_be_built(scene_file: Path) -> None:
+    session = Session(scene_file)
+    key = session.set_key()
+    session.turn({"up": 0.2, "lens": 0.05, "stop": 8, "travel": 0.1, "hold_last": 1003})
+    assert session.set_key() == key
+    session.turn({"width": 0.06})
+    assert session.set_key() != key
+    session.undo()
+    session.turn({"paint": "wash"})
+    assert session.set_key() != key
+
+
+def test_a_scene_with_faults_is_refused_to_begin_with(tmp_path: Path) -> None:
+    with pytest.raises(SceneError, match="bananas"):
+        Session(laid(tmp_path, ('lens = "35 mm"', 'lens = "35 bananas"')))

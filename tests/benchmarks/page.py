@@ -1,0 +1,118 @@
+"""Figures of the pages: ``python -m tests.benchmarks.page [--quick] [--json]``.
+
+The report of a shoot, looked at in Chromium: its size, how it scrubs, what shifts, what axe-core says;
+then the live bench (``pagebench``). Whole runs shoot
+the quarry (100 frames, 960 x 540); quick ones a small set of twelve frames.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from previz.deliver.page import LARGEST
+from tests.benchmarks import pagebench
+from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+from tests.page.driver import AXE, OPTIONS, Opened, chromium, opened
+from tests.pipeline.scenes import laid
+
+ROOT = Path(__file__).resolve().parents[2]
+QUARRY = ROOT / "scenes" / "quarry.toml"
+LEFT_OUT = ("report of the quarry, 100 frames 960 x 540: size, scrubbing, layout shift, axe-core",)
+
+# a display's rate: what the page's own frames keep of it while every one of them asks for another frame of the move
+_SCRUB = """async (count) => {
+  const slider = document.getElementById('frame'), lens = document.getElementById('lens');
+  const next = () => new Promise((r) => requestAnimationFrame(r));
+  const first = Number(slider.min), frames = Number(slider.max) - first + 1;
+  const rate = async (each) => { await next(); const began = performance.now();
+    for (let i = 0; i < count; i++) { each(i); await next(); } return 1000 * count / (performance.now() - began); };
+  const idle = await rate(() => {});
+  let missed = 0;
+  const scrubbed = await rate((i) => {
+    if (i > 1 && Number(lens.dataset.frame) < first + ((i - 1) % frames) - 1) missed++;
+    slider.value = first + (i % frames); slider.dispatchEvent(new Event('input')); });
+  return { idle, scrubbed, missed };
+}"""
+_SHIFTS = """() => { window.shifts = 0; new PerformanceObserver((l) => {
+  for (const e of l.getEntries()) window.shifts += e.value; }).observe({ type: 'layout-shift' }); }"""
+
+
+@contextmanager
+def _browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=chromium(), args=list(OPTIONS))
+        yield found
+        found.close()
+
+
+def _shot(scene: Path, folder: Path, width_px: int) -> Path:
+    command = [sys.executable, "-m", "previz.cli", "shoot", str(scene), "--out", str(folder), "--json",
+               "--width", str(width_px), "--workers", "2"]  # fmt: skip
+    there = {**os.environ, "PYTHONPATH": str(ROOT)}
+    subprocess.run(command, cwd=ROOT, env=there, check=True, stdout=subprocess.DEVNULL)
+    return folder / "report.html"
+
+
+def looked_at(name: str, file: Path, count: int) -> list[Figure]:
+    """Figures of one report in the browser; ``count`` frames are scrubbed through."""
+    with _browser() as browser:
+        found: Opened = opened(browser, file)
+        page = found.page
+        page.evaluate(_SHIFTS)
+        # the best of three: what else the machine does must not count
+        speed = max((page.evaluate(_SCRUB, count) for _ in range(3)), key=lambda s: s["scrubbed"] / s["idle"])
+        page.wait_for_timeout(100)
+        shifted = float(page.evaluate("shifts"))
+        page.evaluate(AXE.read_text(encoding="utf-8"))
+        serious = [v for v in page.evaluate("axe.run()")["violations"] if v["impact"] in ("serious", "critical")]
+        own = file.resolve().as_uri()
+        strange = [url for url in found.asked if url != own and not url.startswith("data:")]
+    kept = speed["scrubbed"] / speed["idle"]
+    return [
+        Figure(f"{name}: the display's rate at rest", speed["idle"], "frames/s"),
+        Figure(f"{name}: the same while scrubbing", speed["scrubbed"], "frames/s"),
+        at_least(f"{name}: rate while scrubbing against rest, best of three", kept, "", 0.95),
+        at_most(f"{name}: pictures that came late, of {count}", speed["missed"], "", 0),
+        at_most(f"{name}: layout shift while scrubbing", shifted, "", 0.0),
+        at_most(f"{name}: serious findings of axe-core", len(serious), "", 0),
+        at_most(f"{name}: console errors", len(found.errors), "", 0),
+        at_most(f"{name}: requests to anywhere", len(strange), "", 0),
+    ]
+
+
+def figures(quick: bool) -> list[Figure]:
+    """All figures of the report."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        if quick:
+            scene = laid(folder / "set", ("frames = 4", "frames = 12"), ("reveal = 1004", "reveal = 1010"))
+            return looked_at("small report, 12 frames 320 x 180", _shot(scene, folder / "out", 320), 60)
+        file = _shot(QUARRY, folder / "out", 960)
+        name = "report of the quarry, 100 frames 960 x 540"
+        return [
+            at_most(f"{name}: size", file.stat().st_size / 1e6, "MB", LARGEST / 1e6),
+            *looked_at(name, file, 200),
+        ]
+
+
+def main() -> None:
+    """Measure and print."""
+    asked = options(__doc__ or "")
+    if chromium() is None or AXE is None:
+        sys.exit("no Chromium, playwright or axe-playwright-python on this machine: pages cannot be looked at")
+    found = figures(asked.quick)
+    found += pagebench.figures(asked.quick)
+    report("page", found, asked.json, LEFT_OUT if asked.quick else ())
+
+
+if __name__ == "__main__":
+    main()

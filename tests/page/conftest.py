@@ -1,0 +1,90 @@
+"""A real browser, and the report of a small shoot for it."""
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from previz.deliver.frames import write_png
+from previz.deliver.output import OutputFolder
+from previz.deliver.paintstrip import PaintRow, paint_strip
+from previz.deliver.paper import TitleBlock
+from previz.deliver.sheet import ContactCell, ContactSheet, Fact, write_contact_sheet
+from previz.pipeline.progress import Progress
+from previz.pipeline.shoot import shoot
+from tests.page.driver import OPTIONS, Opened, chromium, opened
+from tests.pipeline.scenes import laid
+
+TITLE = TitleBlock("Small quarry", "1:20", "2025-03-14", "contact sheet")
+# the candidates of the made-up contact sheet: hold, mm, and worst break, %
+CANDIDATES = ((44.0, 3.0), (30.0, 9.0), (52.0, 21.0), (0.0, 64.0))
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium, driven by playwright."""
+    program = chromium()
+    if program is None:
+        pytest.skip("no browser: Chromium or playwright is not installed, so pages are not looked at")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=program, args=list(OPTIONS))
+        yield found
+        found.close()
+
+
+@dataclass(frozen=True)
+class Shoot:
+    """A finished shoot: its folder and the rows of its ``hold.csv``."""
+
+    folder: Path
+    rows: list[dict[str, str]]
+
+    @property
+    def report(self) -> Path:
+        return self.folder / "report.html"
+
+
+@pytest.fixture(scope="session")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
+    """A yellow bridge before a slate wall in twelve frames, with a contact sheet and a paint comparison beside it."""
+    folder = tmp_path_factory.mktemp("report")
+    scene = laid(
+        folder / "set",
+        ('paint = "projected"', 'paint = "bare"\ncolour = "#f0c800"'),
+        ("frames = 4", "frames = 12"),
+        ("reveal = 1004", "reveal = 1010"),
+    )
+    out = OutputFolder(folder / "out")
+    cells = tuple(
+        ContactCell(
+            rank,
+            (Fact("height", f"{100 + 10 * rank} mm", "height_mm", 100.0 + 10.0 * rank),),
+            np.full((90, 160, 3), (20 * rank, 90, 200), dtype=np.uint8),
+            1e-3 * hold,
+            0.5 * worst,
+            worst,
+            80.0,
+        )
+        for rank, (hold, worst) in enumerate(CANDIDATES, start=1)
+    )
+    write_contact_sheet(out, ContactSheet(TITLE, cells))
+    strip = [PaintRow(name, np.full((90, 160, 3), 90, np.uint8), 1.0, 2.0) for name in ("bare board", "solved")]
+    write_png(out, "compare.png", paint_strip(TITLE, strip))
+    out.write_text("compare.csv", "paint,break_mean_pct,break_worst_pct,frames\nbare board,88.000,91.000,3\n")
+    shoot(scene, out.path, 320, False, 1, None, Progress(quiet=True))
+    with (out.path / "hold.csv").open(encoding="utf-8", newline="") as file:
+        return Shoot(out.path, list(csv.DictReader(file)))
+
+
+@pytest.fixture(scope="session")
+def report(browser: Any, small: Shoot) -> Iterator[Opened]:
+    """The report of ``small`` in one window that the tests share; each leaves it at any frame."""
+    found = opened(browser, small.report)
+    yield found
+    found.page.context.close()

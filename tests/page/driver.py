@@ -1,0 +1,51 @@
+"""A real browser for the pages: where it is, how it is started, and an open page with all that it says."""
+
+import importlib.util
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+# where systems keep it, by name; Debian's is the first
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+# drawing in software has to be asked for by name in recent versions (from memory)
+OPTIONS = ("--no-sandbox", "--enable-unsafe-swiftshader")
+
+
+def _axe() -> Path | None:
+    found = importlib.util.find_spec("axe_playwright_python")
+    return None if found is None or found.origin is None else Path(found.origin).parent / "axe.min.js"
+
+
+# axe-core (Deque) as its PyPI package carries it; None where it is not installed
+AXE = _axe()
+
+
+def chromium() -> str | None:
+    """The browser's program; None where there is none."""
+    if importlib.util.find_spec("playwright") is None:
+        return None
+    return next((found for name in BROWSERS if (found := shutil.which(name))), None)
+
+
+@dataclass
+class Opened:
+    """An open page, and what it has said and asked for since."""
+
+    page: Any
+    errors: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+
+def opened(browser: Any, file: Path, width: int = 1280, height: int = 800, before: str = "", **context: Any) -> Opened:
+    """The page in ``file`` in a window of its own; the script ``before`` runs before any of its own."""
+    page = browser.new_context(viewport={"width": width, "height": height}, **context).new_page()
+    out = Opened(page)
+    page.on("console", lambda said: out.errors.append(said.text) if said.type == "error" else None)
+    page.on("pageerror", lambda error: out.errors.append(str(error)))
+    page.on("request", lambda request: out.asked.append(request.url))
+    if before:
+        page.add_init_script(before)
+    page.goto(file.resolve().as_uri())
+    page.wait_for_selector("html[data-warm=yes]", timeout=60_000)
+    return out

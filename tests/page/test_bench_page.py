@@ -1,0 +1,311 @@
+"""The live bench in a real browser: dragged, undone, written back, an editor beside it, two pages that agree."""
+
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.pipeline.scenes import changed, laid
+
+ROOT = Path(__file__).parents[2]
+
+# s for whatever has to be drawn on a busy machine
+PATIENCE = 60.0
+
+
+@dataclass
+class Open:
+    """A page of the bench, and what its console has said."""
+
+    page: Any
+    said: list[str] = field(default_factory=list)
+
+    def until(self, words: str, limit: float = PATIENCE) -> Any:
+        """Wait for a value of the page that counts as true. (The page's policy forbids waiting inside it.)"""
+        end = time.monotonic() + limit
+        while not (found := self.page.evaluate(words)):
+            assert time.monotonic() < end, f"never: {words}; console: {self.said}"
+            self.page.wait_for_timeout(20)
+        return found
+
+    def order(self) -> int:
+        """The number of the order that the page has been told last."""
+        return int(self.page.evaluate("document.body.dataset.order"))
+
+    def at_rest(self) -> None:
+        """Wait until everything wanted has been drawn and judged."""
+        self.page.wait_for_timeout(120)
+        self.until("(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)")
+
+    def break_pct(self) -> float:
+        """The break that is shown."""
+        found = re.search(r"break ([\d.]+) %", self.page.inner_text("#verdict-break"))
+        assert found is not None, self.page.inner_text("#verdict")
+        return float(found.group(1))
+
+    def value(self, name: str) -> str:
+        """The text in a field."""
+        return str(self.page.input_value(f"#knob-{name}"))
+
+    def set_value(self, name: str, text: str) -> None:
+        """Type a value."""
+        self.page.fill(f"#knob-{name}", text)
+        self.page.press(f"#knob-{name}", "Enter")
+
+
+@dataclass
+class Running:
+    """A bench that is being served for a browser."""
+
+    browser: Any
+    address: str
+    scene: Path
+
+    def open(self, width: int = 1280) -> Open:
+        """A page of it."""
+        opened = Open(self.browser.new_page(viewport={"width": width, "height": 1000}))
+        opened.page.on("console", lambda message: opened.said.append(message.text))
+        opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
+        opened.page.goto(self.address)
+        return opened
+
+
+@pytest.fixture(scope="module")
+def running(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    folder = tmp_path_factory.mktemp("bench")
+    scene = laid(folder)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "previz.cli", "bench", str(scene), "--no-open", "--out", str(folder / "out")],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        address = re.search(r"http://\S+", process.stdout.readline())
+        assert address is not None
+        yield Running(browser, address.group(), scene)
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+
+
+@pytest.fixture
+def bench(running: Running) -> Iterator[Open]:
+    """A page at rest, the scene file as it was to begin with."""
+    laid(running.scene.parent)
+    opened = running.open()
+    opened.until("document.body.dataset.order")
+    opened.page.wait_for_timeout(250)
+    if not opened.page.is_disabled("#leave"):
+        opened.page.click("#leave")
+    opened.page.keyboard.press("s")
+    opened.at_rest()
+    yield opened
+    opened.page.close()
+    assert opened.said == []
+
+
+def _drag(bench: Open, which: str, right_px: float, down_px: float, drop: bool = True) -> None:
+    bench.page.locator(f"#{which}").scroll_into_view_if_needed()
+    box = bench.page.evaluate(f"document.querySelector('#{which} .d-camera-hit').getBoundingClientRect().toJSON()")
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    bench.page.mouse.move(x, y)
+    bench.page.mouse.down()
+    for k in range(1, 11):
+        bench.page.mouse.move(x + right_px * k / 10, y + down_px * k / 10)
+        bench.page.wait_for_timeout(50)
+    if drop:
+        bench.page.mouse.up()
+
+
+def test_dragging_the_camera_changes_picture_and_break_while_it_is_dragged(bench: Open) -> None:
+    # with the paint left as it was laid, the break must rise as the lens leaves the station point
+    bench.page.uncheck("#follows")
+    bench.at_rest()
+    before, coarse = bench.break_pct(), int(bench.page.evaluate("document.body.dataset.coarse"))
+    assert before < 5.0
+    _drag(bench, "plan", 0.0, 60.0, drop=False)
+    bench.until(f"+document.body.dataset.coarse >= {coarse} + 3")
+    bench.until("parseFloat(document.querySelector('#verdict-break').textContent.slice(6)) > 30")
+    assert bench.page.inner_text("#picture-word").startswith("coarse")
+    bench.page.mouse.up()
+    bench.at_rest()
+    assert bench.page.inner_text("#picture-word").startswith("as delivered")
+    assert bench.break_pct() > 30.0
+    assert "breaks" in bench.page.get_attribute("#verdict", "class").split()
+    # camera right is down the plan's sheet
+    assert float(bench.value("right").split()[0]) > 50.0
+    assert bench.value("up") == "160 mm"
+    # a drag is one step
+    bench.page.click("#undo")
+    bench.at_rest()
+    assert bench.value("right") == "0 mm"
+    assert bench.break_pct() == before
+    bench.page.check("#follows")
+
+
+def test_the_side_view_moves_up_and_out(bench: Open) -> None:
+    _drag(bench, "side", -20.0, -30.0)
+    bench.at_rest()
+    assert float(bench.value("up").split()[0]) > 170.0
+    assert float(bench.value("out").split()[0]) > 1260.0
+    assert bench.value("right") == "0 mm"
+
+
+def test_written_back_with_every_other_letter(bench: Open, running: Running) -> None:
+    assert bench.page.is_disabled("#write")
+    bench.set_value("tilt", "-9 deg")
+    bench.set_value("lens", "40 mm")
+    bench.until("document.querySelector('#file').textContent.includes('not written')")
+    bench.page.click("#write")
+    bench.until("document.querySelector('#file').textContent.includes('as it is written')")
+    wanted = changed(('tilt = "-8 deg"', 'tilt = "-9 deg"'), ('lens = "35 mm"', 'lens = "40 mm"'))
+    assert running.scene.read_text(encoding="utf-8") == wanted
+    # undo reaches behind the writing
+    bench.page.click("#undo")
+    bench.until("document.querySelector('#knob-lens').value === '35 mm'")
+    bench.page.click("#write-as")
+    bench.page.fill("#new-name", "another")
+    bench.page.keyboard.press("Enter")
+    bench.until("document.querySelector('#word').textContent.includes('wrote another.toml')")
+    assert 'lens = "35 mm"' in running.scene.with_name("another.toml").read_text(encoding="utf-8")
+    running.scene.with_name("another.toml").unlink()
+
+
+def test_an_editor_beside_it_and_its_faults(bench: Open, running: Running) -> None:
+    before = bench.order()
+    start = time.monotonic()
+    laid(running.scene.parent, ('lens = "35 mm"', 'lens = "28 mm"'))
+    bench.until("document.querySelector('#knob-lens').value === '28 mm'")
+    # 0.3 s is the server's promise (tests/bench); a browser under test may be slow
+    assert time.monotonic() - start < 1.0
+    bench.at_rest()
+    assert bench.order() > before
+    # same bytes, other place: the picture stays while the fault is shown
+    shown = bench.page.evaluate("document.querySelector('#picture').toDataURL().length")
+    laid(running.scene.parent, ('lens = "35 mm"', 'lens = "35 bananas"'))
+    bench.until("!document.querySelector('#faults').hidden")
+    words = bench.page.inner_text("#faults")
+    line = changed(('lens = "35 mm"', 'lens = "35 bananas"')).split("\n").index('lens = "35 bananas"') + 1
+    assert f"line {line}, column 8" in words
+    rows = bench.page.evaluate("document.querySelector('#faults pre').textContent").split("\n")
+    assert rows[0].index('"35 bananas"') == rows[1].index("^")
+    assert bench.page.evaluate("document.querySelector('#picture').toDataURL().length") == shown
+    assert bench.page.is_disabled("#write")
+    # wherever the page has been scrolled to
+    bench.page.mouse.wheel(0, 600)
+    bench.page.wait_for_timeout(100)
+    assert bench.page.evaluate("document.querySelector('#faults').getBoundingClientRect().top") >= 0.0
+    laid(running.scene.parent)
+    bench.until("document.querySelector('#faults').hidden")
+    bench.at_rest()
+
+
+def test_two_pages_agree(bench: Open, running: Running) -> None:
+    other = running.open(820)
+    other.at_rest()
+    bench.set_value("up", "180 mm")
+    other.until("document.querySelector('#knob-up').value === '180 mm'")
+    other.at_rest()
+    bench.at_rest()
+    for place in ("#verdict", "#hold", "#file"):
+        assert bench.page.inner_text(place) == other.page.inner_text(place)
+    other.page.close()
+    assert other.said == []
+
+
+def test_keys_curve_and_without_the_bridge(bench: Open) -> None:
+    frame = "document.querySelector('#frame-number').textContent"
+    bench.page.locator("h1").click()
+    bench.page.keyboard.press("End")
+    bench.until(f"{frame} === '1004'")
+    bench.at_rest()
+    far = bench.break_pct()
+    bench.page.keyboard.press("ArrowLeft")
+    bench.until(f"{frame} === '1003'")
+    bench.page.keyboard.press("Home")
+    bench.until(f"{frame} === '1001'")
+    bench.at_rest()
+    assert bench.break_pct() < far
+    box = bench.page.locator("#curve").bounding_box()
+    bench.page.mouse.click(box["x"] + box["width"] * 0.97, box["y"] + box["height"] / 2)
+    bench.until(f"{frame} === '1004'")
+    bench.at_rest()
+    seen = bench.page.evaluate("document.querySelector('#picture').toDataURL()")
+    bench.page.locator("h1").click()
+    bench.page.keyboard.down("b")
+    assert bench.page.evaluate("document.querySelector('#picture').toDataURL()") != seen
+    bench.page.keyboard.up("b")
+    assert bench.page.evaluate("document.querySelector('#picture').toDataURL()") == seen
+    bench.page.keyboard.press("?")
+    assert bench.page.is_visible("#keys")
+    bench.page.keyboard.press("Escape")
+
+
+def test_the_shelf_and_two_side_by_side(bench: Open) -> None:
+    for name, height in (("low", "160 mm"), ("high", "260 mm")):
+        bench.set_value("up", height)
+        bench.at_rest()
+        bench.page.fill("#keep-name", name)
+        bench.page.click("#keep")
+        bench.until(f"[...document.querySelectorAll('#shelf b')].some((b) => b.textContent === '{name}')")
+    for k in range(2):
+        bench.page.locator("#shelf input[type=checkbox]").nth(k).check()
+    words = bench.page.inner_text("#pair")
+    assert "160 mm" in words
+    assert "260 mm" in words
+    bench.until("[...document.querySelectorAll('#pair img')].every((i) => i.complete && i.naturalWidth > 0)")
+    bench.page.locator("#shelf button", has_text="Back onto the bench").first.click()
+    bench.until("document.querySelector('#knob-up').value === '160 mm'")
+    for _ in range(2):
+        bench.page.locator("#shelf button", has_text="Put away").first.click()
+        bench.page.wait_for_timeout(100)
+    assert bench.page.locator("#shelf li").count() == 0
+
+
+def test_another_bridge_is_built_behind_the_old_picture(bench: Open) -> None:
+    outline = "document.querySelector('#plan .d-bridge').getBoundingClientRect().height"
+    before = bench.page.evaluate(outline)
+    bench.set_value("width", "90 mm")
+    bench.at_rest()
+    assert bench.page.evaluate(outline) == pytest.approx(before * 90 / 50, rel=0.1)
+    bench.page.select_option("#knob-paint", "bare")
+    bench.at_rest()
+    # a bare board before slate is seen by anybody
+    assert bench.break_pct() > 50.0
+
+
+@pytest.mark.parametrize("width", [820, 1280, 1600])
+def test_nothing_is_cut_off_and_nothing_moves_while_scrubbing(running: Running, bench: Open, width: int) -> None:
+    bench.page.set_viewport_size({"width": width, "height": 1000})
+    assert bench.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    tops = "['#scrub', '#curve', '#shelf-head'].map((i) => document.querySelector(i).getBoundingClientRect().top)"
+    place = f"JSON.stringify({tops})"
+    bench.page.locator("h1").click()
+    before = bench.page.evaluate(place)
+    for key in ("End", "ArrowLeft", "Home"):
+        bench.page.keyboard.press(key)
+        bench.page.wait_for_timeout(80)
+        assert bench.page.evaluate(place) == before
+    bench.at_rest()
+    assert bench.page.evaluate(place) == before
+
+
+def test_axe_finds_nothing_serious(bench: Open) -> None:
+    """Rules of axe-core (Deque), as its PyPI package carries them: WCAG 2 A and AA, contrast among them."""
+    axe = pytest.importorskip("axe_playwright_python", reason="axe-playwright-python is not installed")
+    bench.page.evaluate((Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
+    found = bench.page.evaluate("axe.run()")
+    bad = [
+        (v["id"], [(n["target"], n["failureSummary"]) for n in v["nodes"]])
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert bad == []
+    assert len(found["passes"]) > 15

@@ -1,0 +1,167 @@
+"""The commands for the real camera, on the quarry with photographs of an independent renderer."""
+
+import json
+import math
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from previz.errors import PlateError
+from previz.lineup.correction import head_angles
+from previz.lineup.markers import board_of, hidden_from
+from previz.pipeline.lenscheck import lens_check
+from previz.pipeline.lineup import Wishes, lineup, markers
+from previz.pipeline.progress import Progress
+from previz.pipeline.watch import watch
+from previz.pipeline.words_lineup import lens_rows, lineup_rows, marker_rows
+from previz.scene.move import move_of
+from previz.scene.reader import read_scene
+from tests.lineup.photographs import Paper, Spoils, Truth, photograph
+
+SCENES = Path(__file__).parent.parent.parent / "scenes"
+QUIET = Progress(quiet=True)
+SIZE = (1800, 1200)
+NUMBERS_ONLY = Wishes(judge=False)
+
+
+def truth_of(scene_path: Path) -> Truth:
+    """The scene's own camera as an independent one."""
+    scene = read_scene(scene_path)
+    move = move_of(scene)
+    camera = move.camera(move.station_frame)
+    focal = scene.camera.lens / scene.camera.sensor[0] * SIZE[0]
+    return Truth(tuple(camera.position), tuple(head_angles(camera.world_from_cam)), focal, SIZE, -0.03)
+
+
+def shoot(folder: Path, name: str, truth: Truth, scene_path: Path) -> Path:
+    """A photograph in a file."""
+    sheets = board_of(read_scene(scene_path)).sheets
+    papers = [Paper(s.numbers, s.at, s.side, s.world_from_sheet) for s in sheets]
+    path = folder / name
+    path.write_bytes(photograph(truth, papers, Spoils(seed=len(name))))
+    return path
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("lineup")
+    for path in SCENES.iterdir():
+        if path.is_file():
+            shutil.copy(path, folder)
+        else:
+            shutil.copytree(path, folder / path.name)
+    scene = folder / "quarry.toml"
+    truth = truth_of(scene)
+    shoot(folder, "right.jpg", truth, scene)
+    knocked = truth.knocked((3e-3, -3e-3, 3e-3), (math.radians(0.4), math.radians(-0.4), math.radians(0.4)))
+    shoot(folder, "knocked.jpg", knocked, scene)
+    return folder
+
+
+def test_marker_sheets(place: Path) -> None:
+    made = markers(place / "quarry.toml", None, place / "out", QUIET)
+    assert (made.folder / "markers.pdf").stat().st_size > 1000
+    assert made.values["by_rule"]
+    assert made.values["cautions"] == []
+    assert marker_rows(made.values, "x")
+
+
+@pytest.mark.parametrize("name", ["quarry", "seastack", "crevasse"])
+def test_sheets_placed_by_rule_lie_in_the_frame_off_the_bridge(name: str) -> None:
+    scene = read_scene(SCENES / f"{name}.toml")
+    board, move = board_of(scene), move_of(scene)
+    camera = move.camera(move.station_frame)
+    assert set(hidden_from(board, camera).values()) == {0}
+    corners = np.array([(x, 0.0, z) for x in (-0.5, 0.5) for z in (0.0, 1.0)])
+    bridge = camera.project(corners * (scene.bridge.width, 1.0, scene.bridge.length))
+    for sheet in board.sheets:
+        px = camera.project(sheet.outline)
+        assert px[:, 0].min() > bridge[:, 0].max() or px[:, 0].max() < bridge[:, 0].min()
+
+
+def test_a_knock_against_a_photograph(place: Path) -> None:
+    wishes = replace(NUMBERS_ONLY, against=place / "right.jpg")
+    made = lineup(place / "quarry.toml", place / "knocked.jpg", wishes, place / "out", 1, None, QUIET)
+    change = {step["what"]: step["change"] for step in made.values["steps"]}
+    wanted = {"slide": -3.0, "height": 3.0, "distance": -3.0, "pan": -0.4, "tilt": 0.4, "roll": -0.4}
+    for name, value in wanted.items():
+        assert abs(change[name] - value) < (0.5 if abs(value) > 1.0 else 0.05), name
+    assert all(step["sure"] for step in made.values["steps"][:6])
+    with Image.open(made.folder / "lineup.png") as picture:
+        assert picture.size[0] == 1600
+    assert json.loads((made.folder / "lineup.json").read_text(encoding="utf-8"))["frame"] == made.values["frame"]
+    assert any("slide 3.0 mm to the left" in value for _, value in lineup_rows(made.values, "x"))
+
+
+def test_the_right_place_needs_nothing(place: Path) -> None:
+    made = lineup(place / "quarry.toml", place / "right.jpg", NUMBERS_ONLY, place / "out", 1, None, QUIET)
+    assert not any(step["sure"] for step in made.values["steps"])
+    assert abs(made.values["lens_mm"] - 40.0) < 0.12
+
+
+def test_same_bytes(place: Path) -> None:
+    scene, photo = place / "quarry.toml", place / "knocked.jpg"
+    one, two = (lineup(scene, photo, NUMBERS_ONLY, place / name, 1, None, QUIET).folder for name in ("a", "b"))
+    for name in ("lineup.png", "lineup.json"):
+        assert (one / name).read_bytes() == (two / name).read_bytes()
+
+
+def test_the_set_as_built(place: Path) -> None:
+    scene_path = place / "quarry.toml"
+    scene, truth = read_scene(scene_path), truth_of(scene_path)
+    # a bridge that was built 8 mm too long, 4 mm to the right, 2 mm high
+    length, half = scene.bridge.length, 0.5 * scene.bridge.width
+    drawn = np.array([(s * half, 0.0, length * p) for p in (0.15, 0.4, 0.7, 1.0) for s in (-1.0, 1.0)])
+    px = truth.knocked((3e-3, -3e-3, 3e-3), tuple(np.radians([0.4, -0.4, 0.4]))).px(drawn + (0.004, 0.002, 0.008))
+    rows = [
+        f"bridge {n},{x * 1e3},{y * 1e3},{z * 1e3},{u},{v}"
+        for n, ((x, y, z), (u, v)) in enumerate(zip(drawn, px, strict=True))
+    ]
+    points = place / "points.csv"
+    points.write_text("name,x,y,z,px,py\n" + "\n".join(rows), encoding="utf-8")
+    wishes = replace(NUMBERS_ONLY, points=points, write=True)
+    made = lineup(scene_path, place / "knocked.jpg", wishes, place / "built", 1, None, QUIET)
+    (piece,) = made.values["as_built"]
+    off = np.abs(np.array(piece["shift_mm"]) - (4.0, 2.0, 8.0))
+    assert np.all(off < np.maximum(3.0 * np.array(piece["shift_sd_mm"]), 0.3))
+    built = read_scene(made.folder / made.values["as_built_scene"])
+    assert abs(built.bridge.length - length - 0.008) < 4e-3
+    assert built.camera.position != scene.camera.position
+    assert abs(built.camera.pan - scene.camera.pan - math.radians(0.4)) < math.radians(0.1)
+
+
+def test_lens_check(place: Path) -> None:
+    scene_path, truth = place / "quarry.toml", truth_of(place / "quarry.toml")
+    photos = [place / "right.jpg"]
+    knocks = [((0.06, 0.05, -0.1), (-0.03, -0.02, 0.05)), ((-0.08, -0.04, -0.15), (0.04, 0.01, -0.3))]
+    for number, (shift, turn) in enumerate(knocks):
+        photos.append(shoot(place, f"lens{number}.jpg", truth.knocked(shift, turn), scene_path))
+    made = lens_check(scene_path, photos, place / "out", QUIET)
+    assert abs(made.values["lens_mm"] / 40.0 - 1.0) < 3e-3
+    assert abs(made.values["k1"] + 0.03) < 0.01
+    assert lens_rows(made.values, "x")
+    with pytest.raises(PlateError, match="at least 3"):
+        lens_check(scene_path, photos[:2], place / "out", QUIET)
+
+
+def test_a_watched_folder(place: Path, tmp_path: Path) -> None:
+    for stamp, name in enumerate(("right.jpg", "knocked.jpg")):
+        shutil.copy(place / name, tmp_path / f"{stamp}-{name}")
+    shutil.copy(place / "right.jpg", tmp_path / "2-again.jpg")
+    (tmp_path / "3-broken.jpg").write_bytes(b"no picture")
+    lines: list[str] = []
+    done = watch(place / "quarry.toml", tmp_path, None, None, 4, lambda line, _: lines.append(line), pause=0.01)
+    assert done == 4
+    assert lines[0] == "0-right.jpg: taken as the reference"
+    assert "KNOCKED: slide 3.0 mm to the left" in lines[1]
+    assert lines[2] == "2-again.jpg: in place"
+    assert lines[3].startswith("3-broken.jpg: not judged: it cannot be read")
+
+
+def test_a_folder_that_is_not_there(place: Path) -> None:
+    with pytest.raises(PlateError, match="no such folder"):
+        watch(place / "quarry.toml", place / "none", None, None, 1, lambda *_: None)
