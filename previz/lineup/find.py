@@ -8,6 +8,7 @@ laid through, and the lines are crossed.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -20,7 +21,7 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 from previz import colour
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.lineup.markers import MODULES
+from previz.lineup.markers import MODULES, modules
 
 # pictures with more pixels are refused
 MOST_PIXELS: Final = 85_000_000
@@ -32,6 +33,9 @@ _READ_AT: Final = 3000
 # part of a module on both sides of an edge that is looked at
 _REACH: Final = 0.72
 _ENOUGH: Final = 0.45
+
+# share of a marker's inner modules that must be as printed where it is looked for
+_READABLE: Final = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,6 +166,39 @@ def found_markers(photograph: Photograph) -> Found:
             # OpenCV counts from the middle of the first pixel
             corners.append(fine + 0.5)
     return Found(tuple(kept), np.array(corners).reshape(-1, 4, 2), tuple(doubtful))
+
+
+def looked_for(photograph: Photograph, numbers: Sequence[int], corners: Array) -> Found:
+    """Markers that a reader misses because something touches or hides a part of them, looked for where they must be.
+
+    ``corners`` (K, 4, 2) px are where the markers ``numbers`` should lie, to half a module or so. One is found where
+    enough of all its edges can be seen and most of its modules are as printed.
+    """
+    kept, places = [], []
+    for number, four in zip(numbers, corners, strict=True):
+        if not np.isfinite(four).all() or (four < 1.0).any() or (four > np.array(photograph.size_px) - 1.0).any():
+            continue
+        fine = _refined(photograph.grey, four - 0.5)
+        if fine is not None and _as_printed(photograph.grey, fine, modules(number)):
+            kept.append(number)
+            places.append(fine + 0.5)
+    return Found(tuple(kept), np.array(places).reshape(-1, 4, 2))
+
+
+def _as_printed(grey: NDArray[Any], corners: Array, black: NDArray[np.bool_]) -> bool:
+    """Whether most modules of a marker with these corners (4, 2) are as they should be."""
+    count = len(black)
+    square = np.array([(0, 0), (count, 0), (count, count), (0, count)], dtype=np.float32)
+    flat = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
+    middle = np.arange(count) + 0.5
+    places = np.stack(np.meshgrid(middle, middle), axis=-1).reshape(1, -1, 2).astype(np.float32)
+    px = cv2.perspectiveTransform(places, flat)[0]
+    values = cv2.remap(grey.astype(np.float32), px[:, None, 0], px[:, None, 1], cv2.INTER_LINEAR)[:, 0]
+    level = values.reshape(count, count)
+    dark, bright = float(np.median(level[black])), float(np.median(level[~black]))
+    # the rim is alike in all markers; of the modules inside two markers of the family share at most 25 of 36
+    right = ((level < 0.5 * (dark + bright)) == black)[1:-1, 1:-1]
+    return bool(bright > dark and right.mean() >= _READABLE)
 
 
 def seen_mirrored(photograph: Photograph) -> int:

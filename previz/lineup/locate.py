@@ -15,7 +15,7 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.correction import head_angles
-from previz.lineup.find import Found, Photograph, found_markers, seen_mirrored
+from previz.lineup.find import Found, Photograph, found_markers, looked_for, seen_mirrored
 from previz.lineup.markers import MODULES, Board
 from previz.lineup.solve import Points, Priors, Solved, distorted, outward_of, solved_camera
 
@@ -94,6 +94,11 @@ def located(
     _refuse_strangers(photograph, found, board)
     frames = [sheet.world_from_sheet for sheet in board.sheets]
     solved = _solved(points, _guesses(photograph, expected), priors, frames)
+    more = _hidden_ones(photograph, found, board, solved)
+    if more.numbers:
+        found = Found((*found.numbers, *more.numbers), np.concatenate([found.corners, more.corners]), found.doubtful)
+        points = measured(found, board)
+        solved = _solved(points, _guesses(photograph, expected), priors, frames)
     # to the nearest quarter
     turn = round((head_angles(solved.camera.world_from_cam)[2] - usual_roll) / (0.5 * math.pi)) % 4
     if turn and not any("stood turned" in note for note in photograph.notes):
@@ -113,6 +118,13 @@ def located(
     if len(np.unique(points.sheet[solved.used])) == 1:
         notes.append("only one sheet is seen: distance and zoom are told apart poorly; show a second one nearer")
     return Located(photograph, points, solved, missing, tuple(left_out), tuple(notes))
+
+
+def _hidden_ones(photograph: Photograph, found: Found, board: Board, solved: Solved) -> Found:
+    """Markers of the board that were not read, looked for where a first camera sees them."""
+    missing = [n for n in board.numbers if n not in found.numbers]
+    places = np.array([solved.project(board.corner(n)[1]) for n in missing]).reshape(-1, 4, 2)
+    return looked_for(photograph, missing, places)
 
 
 def _guesses(photograph: Photograph, expected: Callable[[int, int], Camera]) -> list[Camera]:

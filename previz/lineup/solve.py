@@ -228,8 +228,19 @@ def solved_camera(
         u, _ = fit.solved("soft_l1")
         camera, k1 = fit.lens(u)
         fit = replace(fit, start=camera, k1=k1)
+    return _answer(*_agreeing(fit, points, close))
+
+
+def _agreeing(fit: _Fit, points: Points, close: NDArray[np.bool_]) -> tuple[_Fit, NDArray[np.bool_]]:
+    """The fit to the groups that agree with one another, and which points (N,) those are.
+
+    The worst group is left out, one at a time: a bad one drags the camera with it, and good ones seem to be off until
+    it is gone. One that agrees after all is taken back.
+    """
     used = close
-    for _ in range(4):
+    seen: set[bytes] = set()
+    while True:
+        seen.add(used.tobytes())
         u, _ = fit.solved("linear")
         camera, k1 = fit.lens(u)
         every = replace(fit, points=points, start=camera, k1=k1)
@@ -237,16 +248,19 @@ def solved_camera(
         at = u.copy()
         at[:_GROWTH] = 0.0
         off = np.linalg.norm(every.misses(at), axis=1)
-        usual = max(1.4826 * float(np.median(off[used])), 0.03)
-        now = off < max(5.0 * usual, 0.15)
-        now = np.isin(points.group, _sound(points.group, now))
-        fit = replace(fit, points=points.only(now), start=camera, k1=k1, scatter_px=_scatter(fit, u))
-        if now.sum() < 5:
+        limit = max(5.0 * max(1.4826 * float(np.median(off[used])), 0.03), 0.15)
+        # a marker with two bad corners has no good ones: the second worst of four speaks for it
+        groups = {int(g): off[points.group == g] for g in np.unique(points.group)}
+        worst = {g: float(np.quantile(each, 0.75, method="lower")) for g, each in groups.items()}
+        in_use = {int(g) for g in points.group[used]}
+        bad = [g for g in in_use if worst[g] > limit]
+        now = in_use - {max(bad, key=lambda g: worst[g])} if bad else {g for g in worst if worst[g] <= limit}
+        used = np.isin(points.group, sorted(now))
+        if used.sum() < 5:
             raise PlateError("the points contradict one another: no camera sees most of them where they are")
-        if np.array_equal(now, used):
-            break
-        used = now
-    return _answer(fit, used)
+        fit = replace(fit, points=points.only(used), start=camera, k1=k1, scatter_px=_scatter(fit, u))
+        if used.tobytes() in seen:
+            return fit, used
 
 
 def _scatter(fit: _Fit, u: Array) -> float:

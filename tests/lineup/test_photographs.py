@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from previz.errors import PlateError
-from previz.lineup.find import Photograph, found_markers, read_photograph
+from previz.lineup.find import Photograph, found_markers, looked_for, read_photograph
 from previz.lineup.locate import Located, located
 from previz.lineup.markers import Board, modules
 from previz.lineup.solve import Priors
@@ -171,3 +171,24 @@ def test_modules_are_those_of_opencvs_dictionary() -> None:
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     picture = cv2.aruco.generateImageMarker(family, 42, 80)
     assert np.array_equal(np.kron(modules(42), np.ones((10, 10), dtype=bool)), picture < 128)
+
+
+def test_markers_that_something_touches_are_looked_for_where_they_must_be() -> None:
+    """In this photograph two dark blots touch four markers of one sheet, so that no reader takes any of its six."""
+    trial = photographed(97)
+    assert trial.markers >= 11
+    assert trial.right.all()
+    assert np.linalg.norm(trial.errors[:3]) < 0.5e-3
+
+
+def test_a_marker_is_not_taken_for_another_one(linear: np.ndarray, tmp_path: Path) -> None:
+    """What lies where a marker should be must also be printed as that marker is."""
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(jpeg(codes8(linear), 92))
+    taken = read_photograph(path)
+    number = BOARD.numbers[0]
+    there = TRUTH.px(BOARD.sheets[0].corners[0])[None]
+    assert looked_for(taken, [number], there).numbers == (number,)
+    assert looked_for(taken, [BOARD.numbers[1]], there).numbers == ()
+    assert looked_for(taken, [number], there + 400.0).numbers == ()
+    assert looked_for(taken, [number], there - 1e5).numbers == ()
