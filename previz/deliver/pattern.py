@@ -146,7 +146,7 @@ def _draw_piece(pen: Pen, art: _Art) -> None:
             pen.lines([[ends[0], ends[0] + tick * way], [ends[1], ends[1] - tick * way]], SOFT, 0.1)
         else:
             pen.line(ends, INK, FOLD_WIDTH, DASHES[fold.kind])
-    for stroke, line in _rim(piece):
+    for stroke, line in rim(piece):
         pen.line(art.at(line), INK, CUT_WIDTH if stroke == "cut" else FOLD_WIDTH, DASHES[stroke])
     for tab in piece.tabs:
         # round the tab from one end of its fold to the other
@@ -160,7 +160,7 @@ def _stroke_of(cut: Cut) -> Stroke:
     return "mountain" if cut.angle >= 0.0 else "valley"
 
 
-def _rim(piece: Piece) -> Iterator[tuple[Stroke, Array]]:
+def rim(piece: Piece) -> Iterator[tuple[Stroke, Array]]:
     """The lines round the piece, as long as they are of one kind, in one."""
     rings: list[list[Cut]] = []
     for cut in piece.cuts:

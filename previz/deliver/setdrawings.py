@@ -7,14 +7,16 @@ Their origin is the set's own: the middle of the doorway on the wall's datum pla
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import groupby
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from previz.build.pieces import Cut, Piece
+from previz.build.pieces import Piece
 from previz.build.unfold import Pattern
 from previz.deliver.flatdrawing import FlatDrawing, Line, Words, dimension, line
+from previz.deliver.pattern import rim
+from previz.deliver.patternindex import Stroke
 from previz.deliver.rigdata import RigDrawing
 from previz.deliver.style import both_text
 from previz.geometry import Array
@@ -162,8 +164,8 @@ def cut_drawing(title: str, pattern: Pattern) -> FlatDrawing:
             at = 1e3 * label.at + shift
             turn = float(np.degrees(label.turn))
             words.append(Words("words", label.text, (float(at[0]), float(at[1])), 1e3 * label.high, turn))
-        rim = 1e3 * piece.outline + shift
-        (x0, y0), (x1, y1) = rim.min(axis=0), rim.max(axis=0)
+        around = 1e3 * piece.outline + shift
+        (x0, y0), (x1, y1) = around.min(axis=0), around.max(axis=0)
         base = low + float(shift[1])
         below = dimension((x0, y0), (x1, y0), base - y0 - 3.0 * _PIECE_HIGH, _PIECE_HIGH, (1.0, 0.0))
         beside = dimension((x0, y0), (x0, y1), x0 + 3.0 * _PIECE_HIGH, _PIECE_HIGH, (0.0, 1.0))
@@ -176,36 +178,25 @@ def cut_drawing(title: str, pattern: Pattern) -> FlatDrawing:
     return FlatDrawing(f"{title}: cut parts", tuple(lines), tuple(words))
 
 
+# the layer of each kind of line of a cut pattern
+_LAYERS: Final[dict[Stroke, str]] = {
+    "cut": "cut",
+    "mountain": "fold-away",
+    "valley": "fold-towards",
+    "bend": "bend",
+}
+
+
 def _piece_lines(piece: Piece, shift: Array) -> Iterator[Line]:
-    for layer, points in _rims(piece):
+    for stroke, points in rim(piece):
+        layer = _LAYERS[stroke]
         closed = layer == "cut" and len(points) > 3 and np.allclose(points[0], points[-1], atol=1e-9)
         yield line(layer, 1e3 * (points[:-1] if closed else points) + shift, closed)
     for tab in piece.tabs:
         # round the tab from one end of its fold to the other
         rest = np.concatenate([tab.base[1:], tab.outline[-2:], tab.base[:1]])
         yield line("cut", 1e3 * rest + shift)
-    kinds = {"mountain": "fold-away", "valley": "fold-towards", "bend": "bend"}
     for fold in piece.folds:
-        yield line(kinds[fold.kind], 1e3 * np.stack([fold.start, fold.end]) + shift)
+        yield line(_LAYERS[fold.kind], 1e3 * np.stack([fold.start, fold.end]) + shift)
     for mark in piece.marks:
         yield line("mark", 1e3 * np.stack([mark.start, mark.end]) + shift)
-
-
-def _layer(cut: Cut) -> str:
-    if not cut.tabbed:
-        return "cut"
-    return "fold-away" if cut.angle >= 0.0 else "fold-towards"
-
-
-def _rims(piece: Piece) -> Iterator[tuple[str, Array]]:
-    """The lines round the piece, in one as long as they are of one kind."""
-    rings: list[list[Cut]] = []
-    for cut in piece.cuts:
-        if rings and np.array_equal(rings[-1][-1].end, cut.start):
-            rings[-1].append(cut)
-        else:
-            rings.append([cut])
-    for ring in rings:
-        for layer, cuts in groupby(ring, key=_layer):
-            run = list(cuts)
-            yield layer, np.array([*(c.start for c in run), run[-1].end])

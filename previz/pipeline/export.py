@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ from previz.look.view import Engine
 from previz.pipeline.cautions import once, scene_cautions
 from previz.pipeline.prepare import BRIDGE, WALL, WITH_BRIDGE, Painter, ReadySet, prepare, sight_of
 from previz.pipeline.progress import Progress
-from previz.pipeline.results import results_folder, results_in
+from previz.pipeline.results import results_folder, results_in, strangers
 from previz.pipeline.rig import drawing_of
 from previz.pipeline.rigfacts import rig_facts
 from previz.pipeline.shoot import scaled_height, scene_date
@@ -132,7 +132,7 @@ def export(
             "files": [*files, "export.json"],
         }
         folder.write_text("export.json", json_text(values, decimals=4, sort_keys=False))
-        progress.note(_strangers(folder, travel.frames, files))
+        progress.note(strangers(folder, travel.frames, files, {"camera": ".json", "exr": ".exr"}))
     return Exported(values, folder.path)
 
 
@@ -211,19 +211,6 @@ def _camera_files(folder: OutputFolder, scene: Scene, travel: Travel) -> list[st
     for frame, sample in zip(travel.frames, all_samples, strict=True):
         folder.write_text(f"camera/{frame:04d}.json", sample_text(sample))
     return ["camera.csv", "camera/"]
-
-
-def _strangers(folder: OutputFolder, frames: Sequence[int], files: Sequence[str]) -> str:
-    """A word about frames of an earlier run, which would be taken for this one's; empty without any."""
-    out = []
-    for series, ending in (("camera", ".json"), ("exr", ".exr")):
-        own = {f"{frame:04d}{ending}" for frame in frames} if f"{series}/" in files else set()
-        found = (folder.path / series).glob(f"*{ending}")
-        strange = sorted(path.name for path in found if path.stem.isdigit() and path.name not in own)
-        if strange:
-            out.append(f"{series}/{strange[0]} ({len(strange)} in all)")
-    where = folder.path.as_posix()
-    return f"left in {where} by an earlier run and no part of this one: {', '.join(out)}" if out else ""
 
 
 def drawings_of(ready: ReadySet, date: str) -> tuple[dict[str, FlatDrawing], list[str]]:

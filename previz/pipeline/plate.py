@@ -29,8 +29,8 @@ from previz.pipeline.looking import LookingRoom, Opened
 from previz.pipeline.plateinput import still_of
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
-from previz.pipeline.reel import Reel, forget_frames, strangers
-from previz.pipeline.results import results_folder, results_in
+from previz.pipeline.reel import Reel, forget_frames
+from previz.pipeline.results import results_folder, results_in, strangers
 from previz.pipeline.shoot import run_of, scaled_height
 from previz.pipeline.solvedpaint import with_solved_paint
 from previz.pipeline.split import split_film
@@ -56,6 +56,10 @@ from previz.scene.reader import read_scene, scene_sha256
 
 # a rail reaches a little further than the move that is ridden on it, m
 _RAIL_END = 0.001
+
+
+# what a run leaves only where it is asked for, or where the scene gives what it takes
+_SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "split.mp4", "wipe.mp4")
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,8 @@ def plate(
         }
         folder.write_text("plate.json", json_text(values, decimals=4, sort_keys=False))
         forget_frames(folder)
-        progress.note(strangers(folder, both.course.frames, values["files"]))
+        series = {"shadow": ".png", "track": ".json"}
+        progress.note(strangers(folder, both.course.frames, values["files"], series, _SOMETIMES))
     return Plated(values, folder.path)
 
 

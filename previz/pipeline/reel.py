@@ -19,9 +19,6 @@ _WAITING = "unfinished"
 _REELS = ("animatic", "left", "right")
 _PICTURES = (*_REELS, "wipe")
 
-# what a run leaves only where it is asked for, or where the scene gives what it takes
-_SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "split.mp4", "wipe.mp4")
-
 
 @dataclass(frozen=True)
 class KeptFrame:
@@ -107,16 +104,3 @@ def _ledger(reel: str) -> str:
 
 def _waiting(name: str, number: str) -> str:
     return f"{_WAITING}/{name}-{number}"
-
-
-def strangers(folder: OutputFolder, frames: Sequence[int], files: Sequence[str]) -> str:
-    """A word about files of an earlier run, which would be taken for this one's ``files``; empty without any."""
-    out = [name for name in _SOMETIMES if name not in files and folder.has(name)]
-    for series, ending in (("shadow", ".png"), ("track", ".json")):
-        own = {f"{frame:04d}{ending}" for frame in frames} if f"{series}/" in files else set()
-        found = (folder.path / series).glob(f"*{ending}")
-        strange = sorted(p.name for p in found if p.stem.isdigit() and p.name not in own)
-        if strange:
-            out.append(f"{series}/{strange[0]} ({len(strange)} in all)")
-    where = folder.path.as_posix()
-    return f"left in {where} by an earlier run and no part of this one: {', '.join(out)}" if out else ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
@@ -95,3 +95,26 @@ def _remove_if_empty(folders: list[Path]) -> None:
     for folder in folders:
         with suppress(OSError):
             folder.rmdir()
+
+
+def strangers(
+    folder: OutputFolder,
+    frames: Sequence[int],
+    files: Sequence[str],
+    series: Mapping[str, str],
+    sometimes: Sequence[str] = (),
+) -> str:
+    """A word about files of an earlier run, which would be taken for this one's ``files``; empty without any.
+
+    ``series`` are folders of numbered ``frames`` and how their names end, ``sometimes`` files that not every run
+    leaves.
+    """
+    out = [name for name in sometimes if name not in files and folder.has(name)]
+    for name, ending in series.items():
+        own = {f"{frame:04d}{ending}" for frame in frames} if f"{name}/" in files else set()
+        found = (folder.path / name).glob(f"*{ending}")
+        strange = sorted(path.name for path in found if path.stem.isdigit() and path.name not in own)
+        if strange:
+            out.append(f"{name}/{strange[0]} ({len(strange)} in all)")
+    where = folder.path.as_posix()
+    return f"left in {where} by an earlier run and no part of this one: {', '.join(out)}" if out else ""
