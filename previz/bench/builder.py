@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 import time
@@ -57,9 +58,14 @@ def build_until_closed(wants: Connection, sets: Connection, cache: Path | None) 
     """The process's life: build what is wanted, give it to the drawer, and tell the bench how it went."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
+    if hasattr(os, "nice"):
+        # pictures come first
+        os.nice(10)
     builder = _Builder(cache)
     try:
         while True:
+            if not wants.poll():
+                builder.look_ahead()
             wanted = wants.recv()
             while wants.poll():
                 wanted = wants.recv()
@@ -95,6 +101,12 @@ class _Builder:
         self._ready = ready
         return Built(wanted.key, ready, time.monotonic() - start, set_drawing(ready))
 
+    def look_ahead(self) -> None:
+        """Work out what another bridge will need of the wall's light, while nothing else is wanted."""
+        ready = self._ready
+        if ready is not None and not ready.wall.lighting.flat and self._bake is None:
+            self._bake = bake_wall(ready.built.wall, ready.wall.lighting, sight_of(ready.built))
+
     def _other_bridge(self, base: ReadySet, scene: Scene, width_px: int) -> ReadySet:
         """The set with another bridge. The wall stays pressed back around the first one's root."""
         wall = base.built.wall
@@ -110,8 +122,8 @@ class _Builder:
         lighting, bridge, sight = base.wall.lighting, bridge_as_lit(scene, built), sight_of(built)
         if lighting.flat:
             return LitWall(lighting, base.wall.clean, base.wall.shadowed, base.wall.light, bridge)
-        if self._bake is None:
-            self._bake = bake_wall(built.wall, lighting, sight)
+        self.look_ahead()
+        assert self._bake is not None
         return wall_in_light(lighting, built.wall, bake_bridge(self._bake, bridge, sight), bridge, base.wall.clean)
 
 

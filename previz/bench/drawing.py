@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from previz.bench.builder import Wanted, build_until_closed
-from previz.bench.drawer import WIDTH_PX, Answer, Order, draw_until_closed
+from previz.bench.drawer import WIDTH_PX, draw_until_closed
+from previz.bench.order import Answer, Order
 from previz.pipeline.looking import unheard_interrupts
 from previz.scene.model import Scene
 

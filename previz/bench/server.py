@@ -22,8 +22,8 @@ from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from previz.bench.drawer import Answer, Order
 from previz.bench.drawing import Drawing, plain_values
+from previz.bench.order import Answer, Order
 from previz.bench.protocol import LARGEST, Request, RequestError, picture_message, read_request
 from previz.bench.session import Session
 from previz.bench.watch import Watch
@@ -152,7 +152,9 @@ class Bench:
 
     def _keep(self, request: Request) -> None:
         fine, judged, hold = (self._last.get(what) for what in ("fine", "break", "hold"))
-        if not (fine and judged and hold) or {fine.number, judged.number, hold.number} != {self.number}:
+        if not (fine and judged and hold) or any(
+            answer.number != self.number or answer.values.get("rough") for answer in (fine, judged, hold)
+        ):
             raise RequestError("wait until the picture and the hold are finished, then keep it")
         found = {"break": judged.values, "hold": {k: v for k, v in hold.values.items() if k != "rows"}}
         self._word = f"kept as {self.session.keep(request.name, found, fine.picture).name}"

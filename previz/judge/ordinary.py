@@ -210,6 +210,14 @@ class OrdinaryWall:
         a, b = self._level(low), self._level(low + 1)
         return Ordinary((1 - part) * a.limit + part * b.limit, (1 - part) * a.chance + part * b.chance)
 
+    def known_near(self, px_per_m: float) -> Ordinary:
+        """Limits at the magnification nearest to ``px_per_m`` of those that are known already; the right ones where
+        none is."""
+        if not self._levels:
+            return self.at(px_per_m)
+        place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
+        return self._levels[min(self._levels, key=lambda number: (abs(number - place), number))]
+
     def _level(self, number: int) -> Ordinary:
         if number not in self._levels:
             picture, cover = self._draw(LEVEL_FACTOR**number)

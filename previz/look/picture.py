@@ -267,15 +267,28 @@ class PictureEngine:
         for lit in surfaces:
             if lit.name in self._loaded:
                 raise ValueError(f"two surfaces have the name {lit.name}")
-            mesh = lit.surface
-            if id(mesh) not in primitives:
-                primitive = self._context.primitive(mesh.vertices, texcoord_0=mesh.uv, indices=mesh.faces)
-                primitive._add_to_context()
-                primitives[id(mesh)] = primitive
-            low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
-            corners = np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
-            texture = self._new_texture(lit.name, lit.code)
-            self._loaded[lit.name] = _Loaded(lit, primitives[id(mesh)], texture, corners)
+            self._take(lit, primitives)
+
+    def add(self, surface: LitSurface) -> None:
+        """Take over one more surface, or another one in the place of that of its name."""
+        old = self._loaded.pop(surface.name, None)
+        if old is not None:
+            self._current().glDeleteTextures([old.texture])
+            if all(other.primitive is not old.primitive for other in self._loaded.values()):
+                old.primitive.delete()
+        self._take(surface, {id(other.lit.surface): other.primitive for other in self._loaded.values()})
+
+    def _take(self, lit: LitSurface, primitives: dict[int, Any]) -> None:
+        """Load a surface; ``primitives`` are those of the meshes that are loaded already."""
+        mesh = lit.surface
+        texture = self._new_texture(lit.name, lit.code)
+        if id(mesh) not in primitives:
+            primitive = self._context.primitive(mesh.vertices, texcoord_0=mesh.uv, indices=mesh.faces)
+            primitive._add_to_context()
+            primitives[id(mesh)] = primitive
+        low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+        corners = np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
+        self._loaded[lit.name] = _Loaded(lit, primitives[id(mesh)], texture, corners)
 
     def repaint(self, name: str, code: Pixels8) -> None:
         """Give a loaded surface another picture of the same size; another size raises ``ValueError``."""

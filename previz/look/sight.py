@@ -263,7 +263,14 @@ class SightLines:
         An unknown name raises ``KeyError``.
         """
         at = self._number[surface.name]
-        other = SightLines([*self.surfaces[:at], surface, *self.surfaces[at + 1 :]])
+        return self._sharing([*self.surfaces[:at], surface, *self.surfaces[at + 1 :]])
+
+    def joined(self, surface: Surface | LitSurface) -> SightLines:
+        """The same with one surface more; Embree scenes are shared. A name that is taken raises ``ValueError``."""
+        return self._sharing([*self.surfaces, surface])
+
+    def _sharing(self, surfaces: Sequence[Surface | LitSurface]) -> SightLines:
+        other = SightLines(surfaces)
         # an Embree scene is known by its meshes, which must be alive for that
         alive = {id(mesh) for mesh in other._meshes}
         other._kept = {key: geometry for key, geometry in self._kept.items() if alive.issuperset(key)}
@@ -325,6 +332,12 @@ class SightEngine:
         """Take over the surfaces that will be drawn; replaces what was loaded before."""
         self._lines = SightLines(surfaces)
         self._code = {lit.name: lit.code for lit in surfaces}
+
+    def add(self, surface: LitSurface) -> None:
+        """Take over one more surface, or another one in the place of that of its name."""
+        known = surface.name in self._code
+        self._lines = self._lines.replaced(surface) if known else self._lines.joined(surface)
+        self._code[surface.name] = surface.code
 
     def repaint(self, name: str, code: Pixels8) -> None:
         """Give a loaded surface another picture of the same size; another size raises ``ValueError``."""

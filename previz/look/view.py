@@ -49,6 +49,9 @@ class Engine(Protocol):
     def load(self, surfaces: Sequence[LitSurface]) -> None:
         """Take over the surfaces that will be drawn; replaces what was loaded before."""
 
+    def add(self, surface: LitSurface) -> None:
+        """Take over one more surface, or another one in the place of that of its name."""
+
     def repaint(self, name: str, code: Pixels8) -> None:
         """Give a loaded surface another picture of the same size."""
 

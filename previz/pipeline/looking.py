@@ -127,6 +127,15 @@ class Looker:
         self._ordinary = {}
         self._shining = None
 
+    def relook(self, ready: ReadySet) -> None:
+        """Go on with the loaded set, its surfaces as they were loaded, seen by another camera."""
+        self.engine.repaint(BRIDGE, ready.bridge.code)
+        self._ready = self._loaded = ready
+        self.aside = {}
+        self.painter = None
+        self._ordinary = {}
+        self._shining = None
+
     @property
     def shining(self) -> Shining:
         """The shine of the set as it is painted now."""

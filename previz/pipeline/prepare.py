@@ -181,14 +181,17 @@ class Painter:
     """Paints and lights the bridge of one built set for any station point.
 
     What does not depend on the station point (where the texels lie, the light on them) is worked out once.
+    ``fallback`` (3,) is the wall's mean colour where that is known already.
     """
 
-    def __init__(self, built: BuiltSet, wall: LitWall, sight: SightLines | None = None) -> None:
+    def __init__(
+        self, built: BuiltSet, wall: LitWall, sight: SightLines | None = None, fallback: Picture | None = None
+    ) -> None:
         surface = built.bridge.surface
         h, w = surface.reflectance.shape[:2]
         self._surface = surface
         self._wall = wall
-        self.fallback = wash_colour(built.wall.reflectance)
+        self.fallback = wash_colour(built.wall.reflectance) if fallback is None else fallback
         self.texels = texel_points(surface, w, h)
         self._sight = sight_of(built) if sight is None else sight
         if wall.lighting.flat:

@@ -99,6 +99,13 @@ class Shining:
         out[valid] = shown
         return out
 
+    def take_off(self, engine: Engine) -> None:
+        """Paint the engine's glossy surfaces matt again."""
+        if self._eye is not None:
+            self._eye = None
+            for surface in self._surfaces:
+                engine.repaint(surface.lit.name, surface.lit.code)
+
     @contextlib.contextmanager
     def matt(self, engine: Engine) -> Iterator[None]:
         """Draw with the engine meanwhile as if all paint were matt; what was laid before is there again afterwards."""
@@ -106,9 +113,7 @@ class Shining:
         if laid is None:
             yield
             return
-        self._eye = None
-        for surface in self._surfaces:
-            engine.repaint(surface.lit.name, surface.lit.code)
+        self.take_off(engine)
         try:
             yield
         finally:

@@ -12,13 +12,16 @@
   };
   // ms between requests of a moving hand: faster than pictures come
   const PACE = 40;
+  // requests, about a second's, that a number may be behind a moving hand before it is shown as an old one
+  const BEHIND = 25;
 
   let socket = null, state = null, judged = null, hold = null, views = null, curve = null;
   let drawnSet = "", held = null, wait = 0, closing = false;
   const pictures = { seen: null, clean: null };
   const chosen = [];
-  // what the tests read: pictures shown, by kind
-  const shownCount = { coarse: 0, fine: 0 };
+  // what the tests read: pictures shown and answers told, by kind
+  const shownCount = { coarse: 0, fine: 0, breaks: 0, holds: 0 };
+  const count = (kind) => document.body.setAttribute("data-" + kind, shownCount[kind] += 1);
 
   // ---- the line to the server ----------------------------------------------------------------------------------
   function open() {
@@ -38,10 +41,12 @@
   addEventListener("pagehide", () => { closing = true; });
   const ask = (request) => { if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(request)); };
 
-  let paced = null, pacing = 0;
+  // moving: a hand of this page is turning something
+  let paced = null, pacing = 0, moving = false;
   // requests of a moving hand: the newest goes out when the last one is old enough
   function askPaced(request) {
     paced = request;
+    moving = true;
     if (pacing) return;
     const go = () => {
       pacing = 0;
@@ -51,7 +56,7 @@
     };
     go();
   }
-  function askNow(request) { paced = null; clearTimeout(pacing); pacing = 0; ask(request); }
+  function askNow(request) { moving = false; paced = null; clearTimeout(pacing); pacing = 0; ask(request); }
 
   function told(news) {
     const by = { state: takeState, break: takeBreak, hold: takeHold, cautions: takeCautions, unseen: takeUnseen,
@@ -74,9 +79,7 @@
     if (pictures[place] && pictures[place].head.order > head.order) return bitmap.close();
     if (pictures[place]) pictures[place].bitmap.close();
     pictures[place] = { head, bitmap };
-    if (head.is in shownCount) shownCount[head.is] += 1;
-    document.body.setAttribute("data-coarse", shownCount.coarse);
-    document.body.setAttribute("data-fine", shownCount.fine);
+    if (head.is in shownCount) count(head.is);
     paint();
   }
 
@@ -90,7 +93,8 @@
     pen.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
     const coarse = head.is === "coarse";
     $("picture-word").textContent = bare ? "without the bridge" : coarse
-      ? "coarse, all in focus; paint as it was last laid" : "as delivered: focus, shutter, paint laid";
+      ? `coarse, ${head.soft ? "focus as set" : "all in focus"}${head.old_light ? "; light and shadow of the bridge as it was built" : ""}`
+      : "as delivered: focus, shutter, shine";
     canvas.setAttribute("aria-label", `The lens view at frame ${head.frame}${bare ? ", without the bridge" : ""}`);
     $("outline").toggleAttribute("hidden", !$("show-outline").checked || Boolean(bare));
   }
@@ -104,10 +108,11 @@
   // ---- numbers -------------------------------------------------------------------------------------------------
   function takeBreak(news) {
     judged = news;
+    count("breaks");
     const word = Draw.verdict(news.break_pct);
     $("verdict").className = "verdict " + word.replace(" ", "-");
     $("verdict-word").textContent = word === "not judged" ? `not judged: ${news.why}` : `${word} at frame ${news.frame}`;
-    $("verdict-break").textContent = news.break_pct == null ? "" : `break ${Draw.pct(news.break_pct)}`;
+    $("verdict-break").textContent = news.break_pct == null ? "" : `break ${Draw.pct(news.break_pct)}${news.rough ? ", roughly" : ""}`;
     $("facts").textContent = `rail ${news.rail_mm.toFixed(1)} mm   slip ${news.slip_px.toFixed(1)} px`
       + (news.break_pct > 5 && news.tells.length ? `   what tells: ${news.tells.join(", ")}` : "");
     Draw.tells($("outline"), news.outline, [news.wide, news.high]);
@@ -119,8 +124,9 @@
 
   function takeHold(news) {
     hold = news;
+    count("holds");
     const parts = [news.frames
-      ? `holds for ${news.hold_mm.toFixed(1)} mm of rail, frames ${news.first} to ${news.last}` : "does not hold at the station point"];
+      ? `${news.rough ? "roughly: " : ""}holds for ${news.hold_mm.toFixed(1)} mm of rail, frames ${news.first} to ${news.last}` : "does not hold at the station point"];
     if (news.worst_pct != null) parts.push(`worst in the hold asked for ${Draw.pct(news.worst_pct)}`);
     if (news.reveal_pct != null) parts.push(`at the reveal ${Draw.pct(news.reveal_pct)}`);
     $("hold").textContent = parts.join("; ");
@@ -138,10 +144,11 @@
 
   // a verdict on an older state of the bench is shown as such
   function fresh() {
-    const old = !judged || !state || judged.order < state.order;
-    $("verdict").classList.toggle("old", old);
+    // under a moving hand numbers come a little after its pictures
+    const old = (news) => !news || !state || news.order < state.order - (moving ? BEHIND : 0);
+    $("verdict").classList.toggle("old", old(judged));
     document.body.setAttribute("data-judged", judged ? judged.order : 0);
-    $("hold").classList.toggle("old", !hold || hold.order < state.order);
+    $("hold").classList.toggle("old", old(hold));
   }
 
   function drawCurve() {

@@ -18,7 +18,7 @@ import aiohttp
 import pytest
 from aiohttp import web
 
-from previz.bench.drawer import Answer, Order
+from previz.bench.order import Answer, Order
 from previz.bench.server import Bench
 from previz.bench.session import Session
 from previz.scene.model import Scene

@@ -11,8 +11,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from previz.bench.drawer import Answer
 from previz.bench.drawing import Drawing
+from previz.bench.order import Answer
 from previz.bench.protocol import read_request
 from previz.bench.server import Bench
 from previz.bench.session import Session
