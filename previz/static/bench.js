@@ -97,6 +97,8 @@
       : "as delivered: focus, shutter, shine";
     canvas.setAttribute("aria-label", `The lens view at frame ${head.frame}${bare ? ", without the bridge" : ""}`);
     $("outline").toggleAttribute("hidden", !$("show-outline").checked || Boolean(bare));
+    // an outline of an older place does not lie on this picture
+    $("outline").classList.toggle("behind", !judged || judged.order < head.order);
   }
 
   function without(on) {
@@ -118,6 +120,7 @@
     Draw.tells($("outline"), news.outline, [news.wide, news.high]);
     const kinds = [...new Set(news.outline.map((line) => line[0]))];
     $("key").replaceChildren(kinds.length ? Draw.tellKey(kinds) : "");
+    $("outline").classList.toggle("behind", Boolean(pictures.seen) && news.order < pictures.seen.head.order);
     fresh();
     drawCamera();
   }

@@ -150,6 +150,30 @@ def test_dragging_the_camera_changes_picture_and_break_while_it_is_dragged(bench
     bench.page.check("#follows")
 
 
+def test_the_lens_answers_while_its_slider_is_held(bench: Open) -> None:
+    bench.page.locator("[data-knob=lens]").scroll_into_view_if_needed()
+    slider = bench.page.locator("[data-knob=lens] input[type=range]")
+    before = {kind: int(bench.page.evaluate(f"document.body.dataset.{kind}")) for kind in ("coarse", "breaks", "holds")}
+    box = slider.bounding_box()
+    x, y = box["x"] + 0.3 * box["width"], box["y"] + 0.5 * box["height"]
+    bench.page.mouse.move(x, y)
+    bench.page.mouse.down()
+    end = time.monotonic() + PATIENCE
+    told = before
+    while time.monotonic() < end and any(told[kind] < before[kind] + 3 for kind in before):
+        # never at rest: the hand goes on
+        x = x + 2 if x < box["x"] + 0.6 * box["width"] else box["x"] + 0.3 * box["width"]
+        bench.page.mouse.move(x, y)
+        bench.page.wait_for_timeout(20)
+        told = {kind: int(bench.page.evaluate(f"document.body.dataset.{kind}")) for kind in before}
+    assert all(told[kind] >= before[kind] + 3 for kind in before), (before, told)
+    assert "roughly" in bench.page.inner_text("#verdict-break")
+    assert bench.page.inner_text("#hold").startswith("roughly")
+    bench.page.mouse.up()
+    bench.at_rest()
+    assert "roughly" not in bench.page.inner_text("#verdict-break") + bench.page.inner_text("#hold")
+
+
 def test_the_side_view_moves_up_and_out(bench: Open) -> None:
     _drag(bench, "side", -20.0, -30.0)
     bench.at_rest()
@@ -218,6 +242,27 @@ def test_two_pages_agree(bench: Open, running: Running) -> None:
         assert bench.page.inner_text(place) == other.page.inner_text(place)
     other.page.close()
     assert other.said == []
+
+
+def test_a_reloaded_page_is_as_it_was(bench: Open) -> None:
+    bench.set_value("up", "200 mm")
+    bench.at_rest()
+    bench.page.fill("#keep-name", "Higher")
+    bench.page.click("#keep-form button")
+    bench.until("document.querySelectorAll('#shelf li').length === 1")
+    shown = "[...document.querySelectorAll('#verdict, #hold, #file, #shelf li')].map((n) => n.textContent).join('|')"
+    before = bench.page.evaluate(shown)
+    bench.page.reload()
+    bench.until("document.querySelectorAll('#shelf li').length === 1")
+    bench.at_rest()
+    bench.until("document.body.dataset.fine > 0")
+    assert bench.page.evaluate(shown) == before
+    assert bench.value("up") == "200 mm"
+    bench.page.click("#undo")
+    bench.at_rest()
+    assert bench.value("up") == "160 mm"
+    bench.page.get_by_role("button", name="Put Higher away").click()
+    bench.until("document.querySelectorAll('#shelf li').length === 0")
 
 
 def test_keys_curve_and_without_the_bridge(bench: Open) -> None:
