@@ -54,7 +54,7 @@ def add_export(
 
         wanted = Wanted(gltf, usd, exr, svg, dxf, everything, plain)
         with progress_of(as_json) as progress:
-            made = run(scene, wanted, out, width, engine, progress)
+            made = run(scene, wanted, out, width, workers, engine, progress)
         if as_json:
             print_json(made.values)
             return

@@ -2,7 +2,7 @@
 
 Places are of the entrance pupil, in the set's axes (X to camera right along the wall, Y up from the bridge's top, Z out
 of the wall). Columns that start with ``full_`` are the same places at full size, in metres; all others are the
-miniature's own size, in millimetres.
+miniature's own size, in millimetres. The shift is the lens's, against the sensor's middle.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from previz.deliver.table import csv_text
 
 HEADER: Final = (
     "frame", "time_s", "rail_mm", "x_mm", "y_mm", "z_mm", "pan_deg", "tilt_deg", "roll_deg", "focal_mm", "focus_mm",
-    "stop", "sensor_width_mm", "scale", "full_rail_m", "full_x_m", "full_y_m", "full_z_m",
+    "stop", "sensor_width_mm", "shift_right_mm", "shift_up_mm", "scale", "full_rail_m", "full_x_m", "full_y_m",
+    "full_z_m",
 )  # fmt: skip
 
 
@@ -33,8 +34,8 @@ def camera_csv(travel: Travel) -> str:
         rows.append(
             [
                 frame, travel.seconds(frame), 1e3 * float(rail), *(1e3 * v for v in place), *angles, 1e3 * focal, focus,
-                travel.stop, 1e3 * travel.sensor_width, f"1:{travel.scale:g}", travel.scale * float(rail),
-                *(travel.scale * v for v in place),
+                travel.stop, 1e3 * travel.sensor_width, *(1e3 * v for v in travel.shift), f"1:{travel.scale:g}",
+                travel.scale * float(rail), *(travel.scale * v for v in place),
             ]
         )  # fmt: skip
     return csv_text(HEADER, rows, decimals=6)

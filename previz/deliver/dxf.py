@@ -1,7 +1,8 @@
 """A drawing as DXF at true size, in the format's release 12 (AC1009), which everything that cuts can read.
 
 Group codes as the published DXF reference has them: POLYLINE with VERTEX and SEQEND, TEXT, tables of line types and
-layers. That release has no unit of its own: one unit is one millimetre. Letters beyond ASCII are written ``\\U+XXXX``.
+layers. One unit is one millimetre: ``$INSUNITS`` 4 and ``$MEASUREMENT`` 1, which are younger than that release and are
+read in it all the same (common practice, no source). Letters beyond ASCII are written ``\\U+XXXX``.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ def _header(drawing: FlatDrawing) -> Iterator[Pair]:
     left, low, right, high = drawing.bounds_mm
     yield from _pairs((999, _ascii(f"{drawing.title}; true size, 1 unit = 1 mm")), (0, "SECTION"), (2, "HEADER"))
     yield from _pairs((9, "$ACADVER"), (1, "AC1009"))
+    yield from _pairs((9, "$INSUNITS"), (70, 4), (9, "$MEASUREMENT"), (70, 1))
     yield from _pairs((9, "$EXTMIN"), (10, _n(left)), (20, _n(low)), (30, "0.0"))
     yield from _pairs((9, "$EXTMAX"), (10, _n(right)), (20, _n(high)), (30, "0.0"))
     yield (0, "ENDSEC")

@@ -5,7 +5,8 @@ chromaticities has. Channels:
 
     R G B                    half, the whole frame, every pixel a mean in linear light
     bridge.R .G .B .A        half, the bridge by itself: its share of the pixel in A, colour multiplied by it
-    Z                        float, metres along the optical axis at the pixel's centre, infinity where nothing is
+    Z                        float, metres along the optical axis (not along the ray) from the entrance pupil at the
+                             pixel's centre, infinity where nothing is
     id                       unsigned integer at the pixel's centre: 0 nothing, 1 wall, 2 bridge
 """
 

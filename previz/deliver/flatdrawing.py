@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -40,6 +40,10 @@ INKS: Final[dict[str, Ink]] = {
 }
 
 
+# how wide a letter is, on average, against the height of a capital
+LETTER_WIDE: Final = 0.62
+
+
 @dataclass(frozen=True, eq=False)
 class Line:
     """A line through ``points`` (N, 2) mm, x right and y up; ``closed`` ones return to the first."""
@@ -59,6 +63,26 @@ class Words:
     high_mm: float
     turn_deg: float = 0.0
 
+    @property
+    def long_mm(self) -> float:
+        """Their length, roughly."""
+        return max(len(self.text) * LETTER_WIDE, 1.0) * self.high_mm
+
+    def touches(self, other: Words, gap_mm: float) -> bool:
+        """Whether their boxes come nearer than ``gap_mm`` to those of ``other``."""
+        between = np.subtract(other.at, self.at)
+        # two boxes are apart where they are along a side of one of them
+        for way in (words.turn_deg + quarter for words in (self, other) for quarter in (0.0, 90.0)):
+            axis = np.array([np.cos(np.radians(way)), np.sin(np.radians(way))])
+            reach = 0.0
+            for each in (self, other):
+                turn = np.radians(each.turn_deg)
+                along = abs(axis @ [np.cos(turn), np.sin(turn)]) * each.long_mm
+                reach += 0.5 * float(along + abs(axis @ [-np.sin(turn), np.cos(turn)]) * each.high_mm)
+            if abs(float(axis @ between)) >= reach + gap_mm:
+                return False
+        return True
+
 
 @dataclass(frozen=True, eq=False)
 class FlatDrawing:
@@ -77,8 +101,8 @@ class FlatDrawing:
         """Lowest x and y, highest x and y of lines and of the words' rough boxes."""
         boxes = [np.stack([line.points.min(axis=0), line.points.max(axis=0)]) for line in self.lines]
         for words in self.words:
-            # a letter is about as wide as 0.6 of its height; turned words may reach as far any way
-            reach = 0.5 * max(len(words.text) * 0.62, 1.0) * words.high_mm
+            # turned words may reach as far any way
+            reach = 0.5 * words.long_mm
             turned = abs(np.sin(np.radians(words.turn_deg)))
             away = np.array([reach * (1.0 - turned), reach * turned]) + words.high_mm
             boxes.append(np.stack([np.asarray(words.at) - away, np.asarray(words.at) + away]))
@@ -99,7 +123,8 @@ def dimension(
 ) -> tuple[list[Line], Words]:
     """A dimension of the way from ``start`` to ``end`` (2,) mm, drawn ``away_mm`` to its left, words ``high_mm`` tall.
 
-    ``along`` measures along a direction only, such as (1, 0). Ticks at 45 degrees; millimetres and inches.
+    ``along`` measures along a direction only, such as (1, 0). Ticks at 45 degrees; millimetres and inches. Words that
+    are longer than what they measure stand outside: level beside what is upright, beyond the end of all else.
     """
     a, b = np.asarray(start, dtype=np.float64), np.asarray(end, dtype=np.float64)
     way = b - a if along is None else np.asarray(along, dtype=np.float64)
@@ -123,4 +148,11 @@ def dimension(
     upright = np.array([-np.sin(np.radians(turn)), np.cos(np.radians(turn))])
     middle = 0.5 * (ends[0] + ends[1]) + 0.9 * high_mm * upright
     words = Words("dimensions", both_text(length / 1e3), (float(middle[0]), float(middle[1])), high_mm, turn)
+    if words.long_mm + 0.5 * high_mm > length:
+        clear = 0.5 * words.long_mm + 0.8 * high_mm
+        if abs(way[1]) > 0.99:
+            middle, turn = 0.5 * (ends[0] + ends[1]) + np.sign(away_mm) * clear * left, 0.0
+        else:
+            middle = ends[1] + clear * way
+        words = replace(words, at=(float(middle[0]), float(middle[1])), turn_deg=turn)
     return lines, words

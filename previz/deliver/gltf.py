@@ -3,7 +3,8 @@
 Khronos, *glTF 2.0 Specification*: metres, Y up, cameras look along their own -Z, texture coordinates run down from the
 picture's first row, angles in radians, times in seconds: all as inside this package, so nothing is turned or scaled.
 Surfaces with light baked in are KHR_materials_unlit; lamps are KHR_lights_punctual (candela). The camera's node has a
-key a frame. Core glTF has no lens shift: a shifted lens is exported without it, and its camera's ``extras`` tell it.
+key a frame. glTF has no lens shift: the camera of a shifted lens looks without it, and its ``extras`` tell it. A second
+one on the same node sees as much more as it takes for the picture to be a part of its own; its ``extras`` say which.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from previz.camera import Camera
 from previz.deliver.frames import png_bytes
 from previz.deliver.interchange import CLIP, Painted, Shining, Travel, quaternions, vertex_normals
 from previz.geometry import Array, unit
@@ -30,6 +32,9 @@ _INDICES: Final = 34963
 _LINEAR: Final = 9729
 _MIPMAPS: Final = 9987
 _CLAMP: Final = 33071
+
+# the name of the second camera of a shifted lens
+WIDER: Final = "camera, more than the picture"
 
 
 class _Bin:
@@ -71,8 +76,8 @@ class _Bin:
 def glb_bytes(title: str, surfaces: Sequence[Painted], travel: Travel, lamps: Sequence[Shining], version: str) -> bytes:
     """A GLB file of the surfaces, the camera with its move and the lamps. Same input, same bytes.
 
-    Projection of a point by the camera's node and ``yfov`` is that of :meth:`previz.camera.Camera.project` to float32,
-    but for a shifted lens.
+    Projection of a point by the camera's node and ``yfov`` is that of :meth:`previz.camera.Camera.project` to float32;
+    for a shifted lens, that by the second camera is.
     """
     store = _Bin()
     used: list[str] = []
@@ -98,7 +103,7 @@ def glb_bytes(title: str, surfaces: Sequence[Painted], travel: Travel, lamps: Se
         root["nodes"] += [_lamp_node(number, lamp) for number, lamp in enumerate(lamps)]
     if used:
         root["extensionsUsed"] = used
-    root["scenes"] = [{"name": title, "nodes": list(range(len(root["nodes"])))}]
+    root["scenes"] = [{"name": title, "nodes": _roots(root["nodes"])}]
     root["accessors"], root["bufferViews"] = store.accessors, store.views
     store.data += bytes(-len(store.data) % 4)
     root["buffers"] = [{"byteLength": len(store.data)}]
@@ -109,6 +114,12 @@ def glb_bytes(title: str, surfaces: Sequence[Painted], travel: Travel, lamps: Se
         [struct.pack("<III", _MAGIC, 2, size), struct.pack("<II", len(text), _JSON), text,
          struct.pack("<II", len(store.data), _BIN), bytes(store.data)]
     )  # fmt: skip
+
+
+def _roots(nodes: Sequence[dict[str, Any]]) -> list[int]:
+    """Numbers of the nodes that hang on no other."""
+    hung = {child for node in nodes for child in node.get("children", ())}
+    return [number for number in range(len(nodes)) if number not in hung]
 
 
 def _add_surface(root: dict[str, Any], store: _Bin, number: int, painted: Painted) -> None:
@@ -140,7 +151,6 @@ def _add_surface(root: dict[str, Any], store: _Bin, number: int, painted: Painte
 
 def _add_camera(root: dict[str, Any], store: _Bin, travel: Travel) -> None:
     camera = travel.cameras[0]
-    mm = 1e3 * travel.sensor_width / camera.width_px
     node = len(root["nodes"])
     places = np.stack([each.position for each in travel.cameras])
     facing = quaternions(travel.cameras)
@@ -159,10 +169,7 @@ def _add_camera(root: dict[str, Any], store: _Bin, travel: Travel) -> None:
                 "sensor_width_mm": 1e3 * travel.sensor_width,
                 "stop": travel.stop,
                 "focus_mm": None if travel.focus is None else 1e3 * travel.focus,
-                "lens_shift_mm": [
-                    (0.5 * camera.width_px - camera.centre_x_px) * mm,
-                    (camera.centre_y_px - 0.5 * camera.height_px) * mm,
-                ],
+                "lens_shift_mm": [1e3 * value for value in travel.shift],
                 "scale": f"1:{travel.scale:g}",
             },
         }
@@ -175,6 +182,10 @@ def _add_camera(root: dict[str, Any], store: _Bin, travel: Travel) -> None:
             "rotation": [float(v) for v in facing[0]],
         }
     )
+    if travel.shifted:
+        root["cameras"].append(_wider(camera))
+        root["nodes"][node]["children"] = [len(root["nodes"])]
+        root["nodes"].append({"name": WIDER, "camera": 1})
     times = np.array([travel.seconds(frame) for frame in travel.frames])
     clock = store.accessor(times, "SCALAR", bounds=True)
     samplers = [
@@ -192,6 +203,30 @@ def _add_camera(root: dict[str, Any], store: _Bin, travel: Travel) -> None:
             "extras": {"first_frame": travel.frames[0], "rate": str(travel.rate)},
         }
     ]
+
+
+def _wider(camera: Camera) -> dict[str, Any]:
+    """A camera with the principal point in its middle that sees all of a shifted lens's picture, and where in it."""
+    half_width = max(camera.centre_x_px, camera.width_px - camera.centre_x_px)
+    half_height = max(camera.centre_y_px, camera.height_px - camera.centre_y_px)
+    return {
+        "name": WIDER,
+        "type": "perspective",
+        "perspective": {
+            "yfov": 2.0 * float(np.arctan2(half_height, camera.focal_px)),
+            "aspectRatio": half_width / half_height,
+            "znear": CLIP[0],
+            "zfar": CLIP[1],
+        },
+        "extras": {
+            "picture_in_this": {
+                "left": 0.5 * (1.0 - camera.centre_x_px / half_width),
+                "top": 0.5 * (1.0 - camera.centre_y_px / half_height),
+                "width": 0.5 * camera.width_px / half_width,
+                "height": 0.5 * camera.height_px / half_height,
+            }
+        },
+    }
 
 
 def _light(lamp: Shining) -> dict[str, Any]:

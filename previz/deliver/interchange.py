@@ -58,11 +58,17 @@ class Travel:
         return float((frame - self.frames[0]) / self.rate)
 
     @property
-    def shifted(self) -> bool:
-        """Whether the lens is shifted: the principal point lies off the picture's middle."""
+    def shift(self) -> tuple[float, float]:
+        """How far (m) the lens is shifted, right and up: the principal point lies as far off the picture's middle."""
         camera = self.cameras[0]
-        away = (camera.centre_x_px - 0.5 * camera.width_px, camera.centre_y_px - 0.5 * camera.height_px)
-        return max(abs(value) for value in away) > 1e-6
+        pixel = self.sensor_width / camera.width_px
+        right = (0.5 * camera.width_px - camera.centre_x_px) * pixel
+        return right, (camera.centre_y_px - 0.5 * camera.height_px) * pixel
+
+    @property
+    def shifted(self) -> bool:
+        """Whether the lens is shifted, by more than a millionth of a millimetre."""
+        return max(abs(value) for value in self.shift) > 1e-9
 
 
 @dataclass(frozen=True, eq=False)

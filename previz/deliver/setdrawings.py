@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
+from shapely import LineString, Polygon
 
 from previz.build.pieces import Piece
 from previz.build.unfold import Pattern
@@ -29,6 +30,8 @@ _SET_WEIGHT = 3.0
 _ROW, _GAP = 45.0, 24.0
 # the lens's own dimension stands clear of its name
 _ASIDE = 100.0
+# how many of its heights a face's name may move along its face to be clear of letters
+_STEPS = 30
 
 
 def _flat(world: ArrayLike, side: bool) -> Array:
@@ -160,10 +163,7 @@ def cut_drawing(title: str, pattern: Pattern) -> FlatDrawing:
         # clear of the dimension at the left, however short the piece
         across = max(0.5 * (right - left), 0.31 * _PIECE_HIGH * len(what))
         words.append(Words("words", what, (across, top - 1.2 * _PIECE_HIGH), _PIECE_HIGH))
-        for label in piece.labels:
-            at = 1e3 * label.at + shift
-            turn = float(np.degrees(label.turn))
-            words.append(Words("words", label.text, (float(at[0]), float(at[1])), 1e3 * label.high, turn))
+        words += _piece_words(piece, shift)
         around = 1e3 * piece.outline + shift
         (x0, y0), (x1, y1) = around.min(axis=0), around.max(axis=0)
         base = low + float(shift[1])
@@ -185,6 +185,29 @@ _LAYERS: Final[dict[Stroke, str]] = {
     "valley": "fold-towards",
     "bend": "bend",
 }
+
+
+def _piece_words(piece: Piece, shift: Array) -> list[Words]:
+    """The letters of a piece, and the names of its faces where they are clear of them: they stand above it as well."""
+    out: list[Words] = []
+    for label in sorted(piece.labels, key=lambda label: label.kind != "letter"):
+        high, turn = 1e3 * label.high, float(np.degrees(label.turn))
+        along = np.array([np.cos(label.turn), np.sin(label.turn)])
+        tries = []
+        for step in range(_STEPS if label.kind == "face" else 1):
+            for way in (1.0, -1.0):
+                x, y = 1e3 * label.at + shift + way * step * high * along
+                tries.append(Words("words", label.text, (float(x), float(y)), high, turn))
+        if label.kind == "face":
+            inside = Polygon(1e3 * piece.outline + shift)
+            ends = 0.5 * np.array([[-1.0], [1.0]]) * along
+            tries = [
+                said for said in tries
+                if LineString(np.asarray(said.at) + said.long_mm * ends).buffer(0.5 * high).within(inside)
+                and not any(said.touches(other, 0.3 * high) for other in out)
+            ]  # fmt: skip
+        out += tries[:1]
+    return out
 
 
 def _piece_lines(piece: Piece, shift: Array) -> Iterator[Line]:

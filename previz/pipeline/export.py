@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,38 +10,34 @@ from typing import Any
 import numpy as np
 
 from previz import __version__, colour
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
 from previz.build.surface import LitSurface, Surface
 from previz.build.unfold import unfold
 from previz.deliver.cameracsv import write_camera
 from previz.deliver.cameratrack import Body, sample_text, samples
 from previz.deliver.dxf import dxf_text
-from previz.deliver.exr import DeepFrame, exr_there, write_exr
+from previz.deliver.exr import exr_there
 from previz.deliver.flatdrawing import FlatDrawing
-from previz.deliver.gltf import glb_bytes
+from previz.deliver.gltf import WIDER, glb_bytes
 from previz.deliver.interchange import Painted, Shining, Travel, missing
 from previz.deliver.output import OutputFolder, json_text
 from previz.deliver.setdrawings import cut_drawing, elevation_drawing, plan_drawing
 from previz.deliver.svgdrawing import svg_text
 from previz.deliver.usd import usd_there, write_usd
 from previz.errors import BuildError
-from previz.look.choose import choose_engine
-from previz.look.view import Engine
 from previz.pipeline.cautions import once, scene_cautions
-from previz.pipeline.prepare import BRIDGE, WALL, WITH_BRIDGE, Painter, ReadySet, prepare, sight_of
+from previz.pipeline.exrframes import about_frames, write_frames
+from previz.pipeline.looking import LookingRoom
+from previz.pipeline.prepare import BRIDGE, WALL, Painter, ReadySet, prepare, sight_of
 from previz.pipeline.progress import Progress
 from previz.pipeline.results import results_folder, results_in, strangers
 from previz.pipeline.rig import drawing_of
 from previz.pipeline.rigfacts import rig_facts
-from previz.pipeline.shoot import scaled_height, scene_date
+from previz.pipeline.shoot import run_of, scaled_height, scene_date
 from previz.pipeline.solvedpaint import wants_solving, with_solved_paint
 from previz.pipeline.solving import reflectance_of
 from previz.scene.model import Lamp, Light, Scene
-from previz.scene.move import Move
+from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
-
-# samples a pixel and axis of the colour in exr/
-_SAMPLES = 2
 
 
 @dataclass(frozen=True)
@@ -88,12 +84,26 @@ class Exported:
 
 
 def export(
-    scene_path: Path, wanted: Wanted, out: Path | None, width_px: int, engine: str | None, progress: Progress
+    scene_path: Path,
+    wanted: Wanted,
+    out: Path | None,
+    width_px: int,
+    workers: int | None,
+    engine: str | None,
+    progress: Progress,
 ) -> Exported:
-    """Write the set, the camera and the drawings in open formats; ``exr/`` is ``width_px`` wide."""
+    """Write the set, the camera and the drawings in open formats; ``exr/`` is ``width_px`` wide.
+
+    Only ``exr/`` takes ``workers`` and an ``engine``; a run that was stopped in the midst of it goes on there.
+    """
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     asked, left_out = wanted.settled()
-    with results_in(results_folder(scene_path, out)) as folder:
+    size_px = (width_px, scaled_height(scene, width_px))
+    with results_in(results_folder(scene_path, out)) as folder, ExitStack() as stack:
+        room = None
+        if asked.exr:
+            # its workers start while the set is built
+            room = stack.enter_context(LookingRoom(workers, engine, len(move_of(scene).frames)))
         progress.say("building and lighting the set")
         ready = with_solved_paint(prepare(scene, None, folder.path, progress.say), folder, sha256, engine, progress)
         travel = travel_of(scene, ready.move)
@@ -114,11 +124,12 @@ def export(
             drawings, told = drawings_of(ready, scene_date(scene, scene_path))
             cautions += told
             files += _drawn(folder, drawings, asked)
-        if asked.exr:
-            size_px = (width_px, scaled_height(scene, width_px))
-            frames = _written_frames(folder, ready, travel, size_px, engine, progress)
-            for _ in progress.over(frames, len(travel.frames), "frames written to exr/"):
-                pass
+        if room is not None:
+            room.load(ready)
+            progress.note(room.opened.message)
+            run = run_of(scene, sha256, room.opened, size_px)
+            about = about_frames(travel.scale)
+            write_frames(folder, room, travel.frames, size_px, travel.rate, about, run, progress)
             files.append("exr/")
         values = {
             "title": scene.title,
@@ -194,8 +205,14 @@ def _notes(asked: Wanted, travel: Travel, scene: Scene) -> list[str]:
                 notes.append("the wall's picture is its design, without what solved paint lays over it")
         else:
             notes.append("the pictures on wall and bridge hold the light: show them without more of it")
+    elif asked.plain:
+        notes.append("--plain changes nothing here: it is for the pictures of set.glb and set.usda")
     if asked.gltf and travel.shifted:
-        notes.append("glTF has no lens shift: set.glb's camera looks without it; set.usda and camera/ have it")
+        exact = ", ".join([*(["set.usda"] if asked.usd else []), "camera/"])
+        notes.append(
+            f"glTF has no lens shift: set.glb's camera looks without it; {exact} and camera.csv have it, and "
+            f'"{WIDER}" in set.glb holds the picture as a part of its own, which its extras name'
+        )
     if asked.exr:
         notes.append("exr/ is in sharp focus and without motion blur; Z is metres along the axis, id 1 wall, 2 bridge")
     return notes
@@ -238,31 +255,3 @@ def _drawn(folder: OutputFolder, drawings: dict[str, FlatDrawing], asked: Wanted
             folder.write_text(f"{name}.dxf", dxf_text(drawing))
             files.append(f"{name}.dxf")
     return files
-
-
-def _written_frames(
-    folder: OutputFolder, ready: ReadySet, travel: Travel, size_px: tuple[int, int], engine: str | None,
-    progress: Progress,
-) -> Iterator[str]:  # fmt: skip
-    choice = choose_engine(engine)
-    progress.note(choice.message)
-    about = (
-        f"{travel.scale:g} times smaller than life; RGB linear Rec.709, 1 is what paints white in the scene's light; "
-        "Z metres along the optical axis; id 0 nothing, 1 wall, 2 bridge; bridge.RGBA premultiplied"
-    )
-    try:
-        choice.engine.load(ready.lit)
-        for frame, camera in zip(travel.frames, travel.cameras, strict=True):
-            made = deep_frame(choice.engine, camera.resized(*size_px))
-            yield write_exr(folder, frame, made, travel.rate, about)
-    finally:
-        choice.engine.close()
-
-
-def deep_frame(engine: Engine, camera: Any) -> DeepFrame:
-    """A frame with its layers, by an engine that has the set loaded."""
-    whole = engine.draw(camera, WITH_BRIDGE, _SAMPLES)
-    alone = engine.draw(camera, WITH_BRIDGE, _SAMPLES, keep=BRIDGE_LAYER)
-    centre = engine.draw(camera, WITH_BRIDGE, 1, depth=True)
-    assert centre.depth is not None
-    return DeepFrame(whole.colour, alone.colour, whole.cover(BRIDGE_LAYER), centre.depth, centre.layer)

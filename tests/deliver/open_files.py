@@ -1,6 +1,7 @@
 """A small set and its move to be written to open files, and readers made from the files' published layouts."""
 
 import json
+import os
 import shutil
 import struct
 import subprocess
@@ -111,13 +112,13 @@ class Glb:
             self.values(found["rotation"]["output"]),
         )
 
-    def pixels(self, key: int, points: np.ndarray, size_px: tuple[int, int]) -> np.ndarray:
-        """Where the camera at an animation key sees ``points`` (N, 3), by node transform and perspective matrix.
+    def pixels(self, key: int, points: np.ndarray, size_px: tuple[float, float], camera: int = 0) -> np.ndarray:
+        """Where a camera at an animation key sees ``points`` (N, 3), by node transform and perspective matrix.
 
         glTF 2.0, 3.10.3: x' = x / (aspect tan(yfov / 2)) / -z, y' = y / tan(yfov / 2) / -z.
         """
         _, places, turns = self.keys()
-        lens = self.root["cameras"][0]["perspective"]
+        lens = self.root["cameras"][camera]["perspective"]
         seen = Rotation.from_quat(turns[key].astype(float)).inv().apply(points - places[key].astype(float))
         reach = np.tan(0.5 * lens["yfov"])
         x, y = seen[:, 0] / (lens["aspectRatio"] * reach) / -seen[:, 2], seen[:, 1] / reach / -seen[:, 2]
@@ -134,7 +135,10 @@ def gltf_issues(path: Path) -> dict[str, Any] | None:
         "v.validateBytes(new Uint8Array(require('fs').readFileSync(process.argv[1])))"
         ".then(r => console.log(JSON.stringify(r.issues)))"
     )
-    done = subprocess.run([node, "-e", program, str(path)], capture_output=True, text=True, check=False)
+    # where .ci/run puts it
+    places = [str(Path(__file__).parents[2] / ".node" / "node_modules"), os.environ.get("NODE_PATH", "")]
+    own = os.environ | {"NODE_PATH": os.pathsep.join(filter(None, places))}
+    done = subprocess.run([node, "-e", program, str(path)], capture_output=True, text=True, check=False, env=own)
     if done.returncode == 3:
         return None
     assert done.returncode == 0, done.stderr

@@ -1,8 +1,9 @@
 """OpenTrackIO samples: names, units and ranges as published, axes by SciPy's rotations and by projecting again.
 
 ``PUBLISHED`` holds, written anew, what the format's published schema (github.com/SMPTE/ris-osvp-metadata-camdkit,
-opentrackio/schema.json) and its 1.0.0 example say of the fields that are written here: name, type, range, and that no
-other name is allowed beside them.
+opentrackio/schema.json at its last release before 1.0.0, and CHANGELOG.md, opentrackio/examples/*.json and
+src/test/resources/model/*.json of 1.0.0, which renamed ``focalLength`` and closed some ranges) says of the fields that
+are written here: name, type, range, and that no other name is allowed beside them.
 """
 
 import json
@@ -24,6 +25,7 @@ FRAMES = (1001, 1002, 1003)
 WORDS = {"type": "string", "minLength": 1, "maxLength": 1023}
 NUMBER = {"type": "number"}
 LEAST_0 = {"type": "number", "minimum": 0.0}
+PIXELS = {"type": "integer", "minimum": 0, "maximum": 2147483647}
 COUNT = {"type": "integer", "minimum": 0, "maximum": 4294967295}
 URN = {"type": "string", "pattern": "^urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$"}
 
@@ -47,7 +49,7 @@ PUBLISHED = table(
         camera=table(
             ("activeSensorPhysicalDimensions", "activeSensorResolution", "captureFrameRate"),
             activeSensorPhysicalDimensions=table(("height", "width"), height=LEAST_0, width=LEAST_0),
-            activeSensorResolution=table(("height", "width"), height=COUNT, width=COUNT),
+            activeSensorResolution=table(("height", "width"), height=PIXELS, width=PIXELS),
             anamorphicSqueeze=RATIO,
             captureFrameRate=RATIO,
             isoSpeed={"type": "integer", "minimum": 1, "maximum": 4294967295},
@@ -115,9 +117,14 @@ def test_every_sample_is_as_published() -> None:
     check = jsonschema.Draft202012Validator(PUBLISHED)
     for sample in made():
         assert list(check.iter_errors(json.loads(sample_text(sample)))) == []
-    wrong = json.loads(sample_text(made()[0]))
-    wrong["lens"]["focal"] = 40.0
-    assert list(check.iter_errors(wrong))
+    for place, name, value in [
+        # the name before 1.0.0, a range, a text that is no name, a count that is none
+        ("lens", "focalLength", 40.0), ("lens", "fStop", 0.0), (None, "sampleId", "1001"),
+        ("timing", "sequenceNumber", 1001.5), ("static", "notes", "x"),
+    ]:  # fmt: skip
+        wrong = json.loads(sample_text(made()[0]))
+        (wrong if place is None else wrong[place])[name] = value
+        assert list(check.iter_errors(wrong)), name
 
 
 @pytest.mark.parametrize(

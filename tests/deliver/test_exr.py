@@ -1,4 +1,4 @@
-"""exr/: written by OpenEXR, read back by FFmpeg's own decoder and by a reader made from the published layout."""
+"""exr/: written by OpenEXR, read back by OpenImageIO, FFmpeg and a reader made from the layout."""
 
 import sys
 from fractions import Fraction
@@ -45,6 +45,25 @@ def decoded(path: Path, layer: str = "") -> list[np.ndarray]:
             np.frombuffer(plane, np.float16).reshape(picture.height, -1)[:, : picture.width]
             for plane in picture.planes
         ]
+
+
+def test_openimageio_reads_every_channel(tmp_path: Path) -> None:
+    oiio = pytest.importorskip("OpenImageIO")
+    made = frame()
+    path = written(tmp_path, made)
+    wanted = {"Z": (np.where(made.depth > 0.0, made.depth, np.inf), "float"), "id": (made.layer, "uint")}
+    wanted |= {name: (half(made.colour[..., axis]), "half") for axis, name in enumerate("RGB")}
+    wanted |= {f"bridge.{name}": (half(made.bridge[..., axis]), "half") for axis, name in enumerate("RGB")}
+    wanted["bridge.A"] = (half(made.cover), "half")
+    file = oiio.ImageInput.open(str(path))
+    spec = file.spec()
+    assert set(spec.channelnames) == set(wanted)
+    for number, name in enumerate(spec.channelnames):
+        values, kind = wanted[name]
+        assert str(spec.channelformat(number)) == kind
+        assert (file.read_image(number, number + 1, kind)[..., 0] == values).all(), name
+    assert "metres" in spec.get_string_attribute("ImageDescription")
+    file.close()
 
 
 def half(values: np.ndarray) -> np.ndarray:

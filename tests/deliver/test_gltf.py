@@ -38,6 +38,27 @@ def test_the_comparison_above_can_fail() -> None:
     assert np.abs(file.pixels(3, POINTS, (1920, 1080)) - knocked.project(POINTS)).max() > 0.01 * PIXEL
 
 
+def test_a_shifted_lens_is_a_part_of_what_the_second_camera_sees() -> None:
+    move = travel(shift=(-0.003, 0.005))
+    file = Glb.of(glb_bytes("x", painted(), move, lamps(), "1.0"))
+    # it rides on the first one's node and has no place of its own
+    (node,) = (n for n in file.root["nodes"] if n.get("camera") == 0)
+    (child,) = node["children"]
+    assert set(file.root["nodes"][child]) == {"name", "camera"}
+    assert child not in file.root["scenes"][0]["nodes"]
+    part = file.root["cameras"][1]["extras"]["picture_in_this"]
+    whole = (1920 / part["width"], 1080 / part["height"])
+    corner = (part["left"] * whole[0], part["top"] * whole[1])
+    assert min(*part.values(), 1.0 - part["left"] - part["width"], 1.0 - part["top"] - part["height"]) > -1e-12
+    for key, camera in enumerate(move.cameras):
+        seen = file.pixels(key, POINTS, whole, camera=1) - corner
+        assert np.abs(seen - camera.project(POINTS)).max() < 0.01 * PIXEL
+        # the first one alone is 5 mm of 35.9 mm off, which is 267 pixels
+        without = file.pixels(key, POINTS, (1920, 1080)) - camera.project(POINTS)
+        assert without == pytest.approx(np.tile([-0.003, -0.005], (len(POINTS), 1)) / SENSOR * 1920, abs=0.01)
+    assert len(Glb.of(made()).root["cameras"]) == 1
+
+
 def test_a_key_a_frame_at_the_delivered_rate() -> None:
     times, places, rotations = Glb.of(made()).keys()
     assert len(times) == len(places) == len(rotations) == 7
@@ -95,25 +116,26 @@ def test_a_lamp_may_look_anywhere(aim: tuple[float, float, float]) -> None:
 
 
 def test_the_validator_finds_nothing(tmp_path: Path) -> None:
-    paths = [tmp_path / "lit.glb", tmp_path / "plain.glb", tmp_path / "still.glb", tmp_path / "broken.glb"]
+    paths = [tmp_path / f"{name}.glb" for name in ("lit", "plain", "still", "shifted", "broken")]
     paths[0].write_bytes(made())
     paths[1].write_bytes(made(lit=False))
     paths[2].write_bytes(glb_bytes("x", painted(), still(travel().cameras[0]), [], "1.0"))
+    paths[3].write_bytes(glb_bytes("x", painted(), travel(shift=(0.002, 0.004)), lamps(), "1.0"))
     # the judge itself is tried: a time that runs backwards, by changing one key in the file
     file = Glb.of(made())
     broken = bytearray(made())
     times = file.keys()[0].tobytes()
     at = broken.index(times)
     broken[at : at + len(times)] = times[::-1]
-    paths[3].write_bytes(bytes(broken))
+    paths[4].write_bytes(bytes(broken))
     found = [gltf_issues(path) for path in paths]
     if found[0] is None:
         pytest.skip("gltf-validator is not installed: npm install gltf-validator")
-    for issues in found[:3]:
+    for issues in found[:4]:
         assert issues is not None
         assert (issues["numErrors"], issues["numWarnings"]) == (0, 0), json.dumps(issues["messages"])
-    assert found[3] is not None
-    assert found[3]["numErrors"] > 0
+    assert found[4] is not None
+    assert found[4]["numErrors"] > 0
 
 
 def test_same_input_same_bytes() -> None:

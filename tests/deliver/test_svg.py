@@ -60,6 +60,8 @@ def dxf_lines(text: str, folder: Path) -> dict[str, list[np.ndarray]]:
     file = ezdxf.readfile(path)
     judged = file.audit()
     assert (file.dxfversion, judged.errors, judged.fixes) == ("AC1009", [], [])
+    # $INSUNITS 4: millimetres
+    assert (file.units, file.header["$MEASUREMENT"]) == (ezdxf.units.MM, 1)
     out: dict[str, list[np.ndarray]] = {}
     for entity in file.modelspace().query("POLYLINE"):
         points = np.array([[v.dxf.location.x, v.dxf.location.y] for v in entity.vertices])
@@ -166,8 +168,51 @@ def test_dimension_lines_are_as_long_as_they_say() -> None:
             lines, words = dimension(start, end, away, 3.0, along)
             assert np.linalg.norm(np.diff(lines[0].points, axis=0)) == pytest.approx(wanted)
             assert words.text.startswith(f"{wanted:.1f} mm / ")
+            # 3 mm high, they are longer than 25 to 50 mm or not; the longer ones stand clear of the line's middle
+            middle = lines[0].points.mean(axis=0)
+            aside = np.linalg.norm(np.asarray(words.at) - middle)
+            assert (aside > 0.5 * words.long_mm) == (words.long_mm + 1.5 > wanted)
             # never upside down
             assert -90.0 < words.turn_deg <= 90.0
+
+
+@pytest.mark.parametrize("material", ["board", "card"])
+def test_words_on_pieces_do_not_lie_on_one_another(patterns: dict[str, Pattern], material: str) -> None:
+    pattern = patterns[material]
+    # a thin bridge's ends are 9 mm high: name and letters found no room one above the other
+    drawing = cut_drawing("Walk", pattern)
+    boxes = [_box(words) for words in drawing.words]
+    touching = [
+        (drawing.words[a].text, drawing.words[b].text)
+        for a in range(len(boxes)) for b in range(a)
+        if boxes[a].intersects(boxes[b])
+    ]  # fmt: skip
+    assert touching == []
+    # every letter of a joint is there, and every piece is named
+    said = [words.text for words in drawing.words]
+    for number, piece in enumerate(pattern.pieces, 1):
+        assert any(text.startswith(f"piece {number}: ") and piece.name in text for text in said)
+        for label in piece.labels:
+            assert label.kind == "face" or label.text in said
+
+
+def _box(words: Words) -> Polygon:
+    """Where words lie: capitals of their height, each letter 0.62 of it wide (common practice, no source)."""
+    half = np.array([0.31 * len(words.text), 0.5]) * words.high_mm
+    turn = np.radians(words.turn_deg)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
+    return Polygon(corners @ axes + words.at)
+
+
+@pytest.mark.parametrize(
+    ("at", "turn", "near"),
+    [((0.0, 5.0), 0.0, False), ((0.0, 0.9), 0.0, True), ((7.0, 0.0), 0.0, False), ((5.5, 0.0), 0.0, True),
+     ((3.3, 2.4), 90.0, True), ((3.3, 2.4), 0.0, False), ((0.0, 4.2), 45.0, False), ((0.0, 2.0), 45.0, True)],
+)  # fmt: skip
+def test_words_touch_where_their_boxes_do(at: tuple[float, float], turn: float, near: bool) -> None:
+    one, other = Words("words", "abcdefghij", (0.0, 0.0), 1.0), Words("words", "abcdefghij", at, 1.0, turn)
+    assert one.touches(other, 0.0) == other.touches(one, 0.0) == _box(one).intersects(_box(other)) == near
 
 
 def test_words_survive_in_both(tmp_path: Path) -> None:

@@ -9,7 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from previz.errors import OutputError
 from previz.geometry import rigid, turned
+from previz.pipeline.exrframes import ExrFile, ExrJob
+from previz.pipeline.looking import Looker
 from previz.pipeline.prepare import prepare
 from previz.scene.reader import read_scene
 from tests.deliver.open_files import POINTS, Glb, exr_channels
@@ -86,9 +89,36 @@ def test_a_shifted_lens_is_owned_up_to(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path / "set", ('tilt = "-8 deg"', 'tilt = "-8 deg"\nshift = ["0 mm", "5 mm"]'))
     done = previz("export", scene, "--gltf", "--out", tmp_path / "out", "--json")
     assert done.code == 0, done.err
-    assert any("no lens shift" in note for note in json.loads(done.out)["notes"])
-    root = Glb.of((tmp_path / "out" / "set.glb").read_bytes()).root
-    assert root["cameras"][0]["extras"]["lens_shift_mm"] == pytest.approx([0.0, 5.0])
+    (note,) = (note for note in json.loads(done.out)["notes"] if "no lens shift" in note)
+    # it names files that are there, and no others
+    assert "camera.csv" in note
+    assert "set.usda" not in note
+    file = Glb.of((tmp_path / "out" / "set.glb").read_bytes())
+    assert file.root["cameras"][0]["extras"]["lens_shift_mm"] == pytest.approx([0.0, 5.0])
+    assert f'"{file.root["cameras"][1]["name"]}"' in note
+    left = files(tmp_path / "out")
+    row = rows_of(left["camera.csv"])[0]
+    assert (float(row["shift_right_mm"]), float(row["shift_up_mm"])) == pytest.approx((0.0, 5.0))
+    # image y runs down
+    offset = json.loads(left["camera/1001.json"])["lens"]["projectionOffset"]
+    assert offset == pytest.approx({"x": 0.0, "y": 5.0})
+    assert "lens shift" not in previz("export", laid(tmp_path / "set"), "--gltf", "--out", tmp_path / "out").err
+
+
+def test_usd_holds_the_lens_shift(previz: Command, tmp_path: Path) -> None:
+    usd = pytest.importorskip("pxr.Usd")
+    usd_geom = pytest.importorskip("pxr.UsdGeom")
+    scene = laid(tmp_path / "set", ('tilt = "-8 deg"', 'tilt = "-8 deg"\nshift = ["-2 mm", "5 mm"]'))
+    done = previz("export", scene, "--usd", "--gltf", "--out", tmp_path / "out", "--json")
+    assert done.code == 0, done.err
+    assert any("looks without it; set.usda, camera/" in note for note in json.loads(done.out)["notes"])
+    stage = usd.Stage.Open(str(tmp_path / "out" / "set.usda"))
+    camera = usd_geom.Camera(stage.GetPrimAtPath("/Set/camera")).GetCamera(1001)
+    # from the library's own frustum to pixels
+    world = camera.frustum.ComputeViewMatrix() * camera.frustum.ComputeProjectionMatrix()
+    seen = np.array([world.Transform(tuple(100.0 * point)) for point in POINTS])[:, :2]
+    ours = prepare(read_scene(scene)).move.camera(1001)
+    assert np.abs((0.5 + 0.5 * seen * (1, -1)) * (320, 180) - ours.project(POINTS)).max() < 0.01
 
 
 def test_frames_show_what_is_where(previz: Command, tmp_path: Path) -> None:
@@ -116,6 +146,36 @@ def test_frames_show_what_is_where(previz: Command, tmp_path: Path) -> None:
     assert found["id"][2, 2] == 1
     assert float(found["bridge.A"][2, 2]) == float(found["bridge.R"][2, 2]) == 0.0
     assert set(np.unique(found["id"])) <= {0, 1, 2}
+
+
+def test_workers_write_the_same_frames_and_a_stopped_run_goes_on(
+    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("OpenEXR")
+    scene = laid(tmp_path / "set")
+    wish = ("export", scene, "--exr", *SMALL_PX, "--engine", "sightlines", "--out")
+    assert previz(*wish, tmp_path / "two", "--workers", "2").code == 0
+    wanted = files(tmp_path / "two")
+    drawn: list[int] = []
+    whole = ExrJob.done_by
+
+    def stopped(job: ExrJob, looker: Looker) -> tuple[int, ExrFile]:
+        if len(drawn) == 2:
+            raise OutputError("cannot write exr/: no room")
+        drawn.append(job.frame)
+        return whole(job, looker)
+
+    monkeypatch.setattr(ExrJob, "done_by", stopped)
+    assert previz(*wish, tmp_path / "one", "--workers", "1").code == 2
+    left = files(tmp_path / "one")
+    assert [name for name in sorted(left) if name.startswith("exr/")] == ["exr/1001.exr", "exr/1002.exr"]
+    assert "export.json" not in left
+    monkeypatch.setattr(ExrJob, "done_by", lambda job, looker: (drawn.append(job.frame), whole(job, looker))[1])
+    done = previz(*wish, tmp_path / "one", "--workers", "1")
+    assert done.code == 0, done.err
+    assert "2 of 4 frames are there already" in done.err
+    assert drawn == [1001, 1002, 1003, 1004]
+    assert files(tmp_path / "one") == wanted
 
 
 def test_what_is_not_installed_is_left_out_or_refused(
