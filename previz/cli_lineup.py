@@ -31,7 +31,7 @@ def add_lineup(
     @click.option("--out", metavar="FOLDER", type=_FILE, help="Folder for the results; renders/<scene> unless given.")
     def markers(scene: Path, paper: Any, as_json: bool, out: Path | None) -> None:
         """Marker sheets at true size, and where to fix them, so that a photograph tells where the camera is."""
-        from previz.pipeline.lineup import markers as run
+        from previz.pipeline.markers import markers as run
 
         with progress_of(as_json) as progress:
             made = run(scene, paper, out, progress)
@@ -75,6 +75,10 @@ def add_lineup(
         as_json: bool,
     ) -> None:
         """Where the real camera is, from a photograph with the markers, and how to bring it back."""
+        _refuse_together(
+            {"--folder": folder is not None, "--lens-check": lens_check},
+            {"--points": points is not None, "--write": write},
+        )
         if folder is not None:
             if photos:
                 raise PlateError("--folder takes no photographs: it judges those that appear in the folder")
@@ -103,6 +107,16 @@ def add_lineup(
         print_cautions(made.values.get("notes", made.values.get("refused", [])))
 
 
+def _refuse_together(first: dict[str, bool], others: dict[str, bool]) -> None:
+    """Options that would be passed over in silence are refused."""
+    given = [name for name, there in first.items() if there]
+    if len(given) > 1:
+        raise PlateError(f"{given[0]} and {given[1]} are two jobs; ask for one of them at a time")
+    idle = [name for name, there in others.items() if there]
+    if given and idle:
+        raise PlateError(f"{idle[0]} does nothing with {given[0]}; leave it out, or name one photograph instead")
+
+
 def _watch(
     scene: Path, folder: Path, against: Path | None, frame: int | None, count: int | None, as_json: bool
 ) -> None:
@@ -113,4 +127,5 @@ def _watch(
     def say(line: str, values: dict[str, Any]) -> None:
         click.echo(json.dumps(values, ensure_ascii=False) if as_json else line)
 
+    click.echo(f"watching {folder.as_posix()}: Ctrl-C ends it", err=True)
     watch(scene, folder, against, frame, count, say)

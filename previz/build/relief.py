@@ -7,7 +7,7 @@ where the bridge comes out, and pierced by the doorway.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,8 @@ class Opening:
 class Plot:
     """The wall's rectangle (m), how deeply it is carved, and what is cut out of it.
 
-    ``keep_clear`` is (half width, depth below y = 0) of the bridge's cross-section at the wall.
+    ``keep_clear`` is (half width, depth below y = 0) of the bridge's cross-section at the wall, ``bridge_at`` the x of
+    its middle; x = 0 is the middle of the wall and of its doorway.
     """
 
     width: float
@@ -51,6 +52,7 @@ class Plot:
     relief: float
     keep_clear: tuple[float, float] = (0.0, 0.0)
     opening: Opening | None = None
+    bridge_at: float = 0.0
 
     @property
     def bottom(self) -> float:
@@ -151,9 +153,11 @@ def _kept_clear(plot: Plot, x: Array, y: Array, z: Array) -> Array:
     if half == 0.0 and plot.opening is None:
         return z
     above = 0.0
+    low, high = plot.bridge_at - half, plot.bridge_at + half
     if plot.opening is not None:
-        half, above = max(half, 0.5 * plot.opening.width), plot.opening.height
-    from_x = np.maximum(np.abs(x) - half, 0.0)
+        door, above = 0.5 * plot.opening.width, plot.opening.height
+        low, high = min(low, -door), max(high, door)
+    from_x = np.maximum(np.maximum(low - x, x - high), 0.0)
     from_y = np.maximum(np.maximum(y - above, -below - y), 0.0)
     distance = np.hypot(from_x[None, :], from_y[:, None])
     # a rule's own flat board is left as it is
@@ -199,3 +203,11 @@ def wall_surface(plot: Plot, field: HeightField, reflectance: Picture) -> GridSu
         reflectance=reflectance,
         field=field,
     )
+
+
+def moved_sideways(wall: GridSurface, distance: float) -> GridSurface:
+    """The wall moved to camera right by ``distance`` m."""
+    if distance == 0.0:
+        return wall
+    field = replace(wall.field, x=wall.field.x + distance)
+    return replace(wall, vertices=wall.vertices + (distance, 0.0, 0.0), field=field)

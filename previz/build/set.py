@@ -13,7 +13,16 @@ from previz.build.bridge import BridgeBuild
 from previz.build.files import read_mesh, read_picture
 from previz.build.noise import Field
 from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.build.relief import BACKING, GridSurface, HeightField, Opening, Plot, carved_field, wall_surface
+from previz.build.relief import (
+    BACKING,
+    GridSurface,
+    HeightField,
+    Opening,
+    Plot,
+    carved_field,
+    moved_sideways,
+    wall_surface,
+)
 from previz.build.surface import Picture, Surface
 from previz.build.walls import basalt, board, ice, slate
 from previz.build.walls.photo import cropped, doorway_darkened
@@ -80,7 +89,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
     # the wall is painted as well, and with the same paints as the bridge
     picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
-    return wall_surface(plot, field, picture), ()
+    return moved_sideways(wall_surface(plot, field, picture), wall.sideways), ()
 
 
 def _flat(x: Array, y: Array) -> Field:
@@ -98,6 +107,7 @@ def plot_of(scene: Scene) -> Plot:
         relief=wall.relief,
         keep_clear=(0.5 * bridge.width, bridge.thickness),
         opening=None if door is None else Opening(door.width, door.height, door.depth),
+        bridge_at=-wall.sideways,
     )
 
 

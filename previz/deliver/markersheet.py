@@ -1,4 +1,4 @@
-"""Marker sheets at true size: one page that says where they go, then a page a sheet."""
+"""Marker sheets at true size: a page of words and a page of drawings that say where they go, then a page a sheet."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 from shapely import box as rectangle
 from shapely.ops import unary_union
 
+from previz.deliver.markerplan import MarkerPlan, plan_page
 from previz.deliver.paper import TitleBlock
 from previz.deliver.pdf import Pen, Room, Sheet, both_mm, pdf_bytes, rooms, text_width, wrapped
 from previz.deliver.style import CHALK, INK, SOFT
@@ -28,8 +30,9 @@ _FACES: Final = {
 _STEPS: Final = (
     "Print at 100 % on matt white paper and check both bars on every sheet with a ruler. Glue each sheet flat on stiff "
     "card: a sheet that bows tells a wrong place.",
-    "Fix each sheet so that its middle cross lies where the table says. Places count from the middle of the bridge's "
-    "top at the wall: to camera right, up, and out of the wall. Measure to the cross, not to the paper's edge.",
+    "Fix each sheet so that its middle cross lies where the table and the drawing on the next sheet say. Places count "
+    "from the middle of the bridge's top at the wall: to camera right, up, and out of the wall. Measure to the cross, "
+    "not to the paper's edge.",
     "Keep the sheets off the bridge and its outline. Show two or more of them, one much nearer to the lens than the "
     "other: only depth tells distance from focal length.",
     "Light them evenly, without shine, sharp and not burnt out; nothing may lie over a marker or its white rim.",
@@ -41,11 +44,20 @@ _STEPS: Final = (
 
 
 def marker_pdf(
-    sheets: Sequence[MarkerSheet], in_picture: dict[str, str], paper: str, block: TitleBlock, title: str
+    sheets: Sequence[MarkerSheet],
+    in_picture: dict[str, str],
+    plan: MarkerPlan,
+    paper: str,
+    block: TitleBlock,
+    title: str,
 ) -> bytes:
-    """The PDF of marker sheets; ``in_picture`` says of every sheet by name whether the shot's picture shows it."""
+    """The PDF of marker sheets: what to do, where they go, then the sheets themselves.
+
+    ``in_picture`` says of every sheet by name whether the shot's picture shows it.
+    """
     upright, _ = rooms("letter" if paper == "letter" else "a4")
     pages = [Sheet(upright, "where the marker sheets go", _placing(sheets, in_picture, upright), "-")]
+    pages.append(plan_page(plan, sheets, upright))
     pages += [Sheet(upright, f"marker sheet {sheet.name}", _page(sheet, upright)) for sheet in sheets]
     return pdf_bytes(pages, block, title)
 
@@ -59,9 +71,9 @@ def _placing(sheets: Sequence[MarkerSheet], in_picture: dict[str, str], room: Ro
             numbers = f"markers {sheet.numbers[0]} to {sheet.numbers[-1]}, {both_mm(sheet.side * 1e3)} a side"
             pen.text((room.left + 40.0, y + 4.0), numbers, 2.6, SOFT)
             y += 9.0
-            for name, value in zip(("right", "up", "out"), sheet.middle, strict=True):
-                pen.text((room.left + 4.0, y), name, 3.0)
-                pen.text((room.left + 24.0, y), both_mm(float(value) * 1e3), 3.0, bold=True)
+            for value, way in ways(sheet.middle):
+                pen.text((room.left + 4.0, y), way, 3.0)
+                pen.text((room.left + 44.0, y), both_mm(value * 1e3), 3.0, bold=True)
                 y += 4.6
             way = _FACES[sheet.name]
             turn = _turn(sheet)
@@ -79,6 +91,12 @@ def _placing(sheets: Sequence[MarkerSheet], in_picture: dict[str, str], room: Ro
     return draw
 
 
+def ways(place: ArrayLike) -> list[tuple[float, str]]:
+    """A place (3,) m as three lengths without a sign, each with the way it is measured."""
+    names = (("to camera right", "to camera left"), ("up", "down"), ("out of the wall", "into the wall"))
+    return [(abs(v), name[v < 0.0]) for v, name in zip(np.asarray(place).tolist(), names, strict=True)]
+
+
 def _turn(sheet: MarkerSheet) -> float:
     right = sheet.world_from_sheet[:3, 0]
     return float(np.arctan2(-right[2], right[0]))
@@ -86,8 +104,8 @@ def _turn(sheet: MarkerSheet) -> float:
 
 def _page(sheet: MarkerSheet, room: Room):  # type: ignore[no-untyped-def]
     def draw(pen: Pen) -> None:
-        x, y, z = (f"{value * 1e3:.1f}" for value in sheet.middle)
-        words = f"cross at {x} right, {y} up, {z} out (mm), {_FACES[sheet.name]}"
+        where = ", ".join(f"{value * 1e3:.1f} mm {way}" for value, way in ways(sheet.middle))
+        words = f"cross {where}; {_FACES[sheet.name]}"
         pen.head(f"Marker sheet {sheet.name}", words)
         middle = (room.left + 0.5 * room.free_width_mm, room.top + 0.5 * room.free_height_mm)
         side = sheet.side * 1e3

@@ -29,6 +29,12 @@ LARGEST = 12_000_000
 _SPARE = 60_000
 
 _HOLE = re.compile(r"\{\{ (\w+) \}\}")
+# what is said of pictures of another state of the scene file
+_OTHER_STATE = (
+    '<p class="other-state"><b>Made before the scene file was last changed:</b> what is shown here may not be true of '
+    "this set any more. Run {} again.</p>"
+)
+
 _COMPARE_PX, _COMPARE_QUALITY = 1400, 70
 _CELL_PX, _CELL_QUALITY = 280, 55
 
@@ -49,6 +55,7 @@ class ReportPage:
     lines``, in order; ``frames`` their pictures and clean patches. ``curve`` is what ``Draw.curve`` takes, ``set_``
     what ``Draw.view`` takes, ``solid`` what the set in three dimensions is drawn from. ``go`` are buttons: (word,
     frame). ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
+    ``compare_of_scene`` and ``candidates_of_scene`` are whether they were made from the scene file as it is now.
     """
 
     title: TitleBlock
@@ -72,6 +79,8 @@ class ReportPage:
     compared: Sequence[Mapping[str, str]] = ()
     candidates: Sequence[Candidate] = field(default=())
     candidates_in_all: int = 0
+    compare_of_scene: bool = True
+    candidates_of_scene: bool = True
 
 
 def static_text(name: str) -> str:
@@ -243,6 +252,8 @@ def _compare(page: ReportPage) -> str:
     if page.compare is None and not page.compared:
         return ""
     out = '<section id="compare" aria-labelledby="compare-head"><h2 id="compare-head">Paints compared</h2>'
+    if not page.compare_of_scene:
+        out += _OTHER_STATE.format("paint --compare")
     if page.compare is not None:
         small = smaller(page.compare, _COMPARE_PX)
         out += (
@@ -293,9 +304,10 @@ def _candidates(page: ReportPage) -> str:
     more = page.candidates_in_all - len(page.candidates)
     best = f"The best {len(page.candidates)} of {page.candidates_in_all}"
     rest = f" {best}; the rest are in sheet.csv." if more > 0 else ""
+    state = "" if page.candidates_of_scene else _OTHER_STATE.format("sheet")
     return (
         '<section id="sheet" aria-labelledby="sheet-head"><h2 id="sheet-head">Contact sheet</h2>'
-        f'<p class="small">Other places of the lens, as last tried on this set with the command sheet.{rest}</p>'
+        f'<p class="small">Other places of the lens, as last tried on this set with the command sheet.{rest}</p>{state}'
         '<div class="row no-print"><label>order <select id="sheet-by">' + choices + "</select></label>"
         '<label>hold at least <input type="number" id="sheet-least" min="0" step="5" value="0"> mm</label>'
         '<label>worst break at most <input type="number" id="sheet-most" min="0" max="100" step="1"> %</label>'

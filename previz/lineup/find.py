@@ -22,6 +22,7 @@ from previz import colour
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.markers import MODULES, modules
+from previz.lineup.solve import outwards
 
 # pictures with more pixels are refused
 MOST_PIXELS: Final = 85_000_000
@@ -240,16 +241,54 @@ def _refined(grey: NDArray[Any], corners: Array) -> Array | None:
     high = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + rim + 1, grey.shape[::-1])
     part = grey[low[1] : high[1], low[0] : high[0]]
     light = colour.decoded(part.astype(np.float32) / np.float32(65535.0 if grey.dtype == np.uint16 else 255.0))
-    now = corners - low
+    now, flattened = corners - low, False
     for reach in (_REACH * module, _REACH * module, min(_REACH * module, max(4.0, 0.35 * module))):
         lines = [_edge(light, now[i], now[(i + 1) % 4], reach, module) for i in range(4)]
         kept = [line for line in lines if line is not None]
         if len(kept) < 4:
             return None
         now = np.array([_crossed(kept[i - 1], kept[i]) for i in range(4)])
+        if not flattened and np.all(np.isfinite(now)):
+            light, flattened = _evenly_lit(light, now, module), True
     if not np.all(np.isfinite(now)) or float(np.abs(now - (corners - low)).max()) > 0.8 * module + 1.0:
         return None
     return np.asarray(now + low)
+
+
+def _evenly_lit(light: NDArray[np.floating[Any]], corners: Array, module: float) -> NDArray[np.floating[Any]]:
+    """The picture (h, w) around a marker with the slope of its light taken out.
+
+    Light that grows across a marker moves all its edges the same way: beyond an edge there is then more, or less, light
+    than the far end of the line across it shows. The slope is that of a plane laid through the white paper around the
+    marker; what hides a part of the paper is left out.
+    """
+    following = np.roll(corners, -1, axis=0)
+    part = np.linspace(0.0, 1.0, 40)[:, None, None]
+    out = outwards(corners[None])[0]
+    ring = [corners + part * (following - corners) + far * module * out for far in (0.6, 0.75, 0.9)]
+    px = np.concatenate(ring).reshape(-1, 2).astype(np.float32)
+    # outside the picture there is nothing
+    white = cv2.remap(
+        light.astype(np.float32),
+        px[:, :1],
+        px[:, 1:],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0.0,
+    )[:, 0].astype(np.float64)
+    middle = corners.mean(axis=0)
+    rows = np.column_stack([np.ones(len(px)), px - middle])
+    good = white > 0.6 * float(np.median(white))
+    plane = np.zeros(3)
+    for _ in range(4):
+        if good.sum() < 0.3 * len(good):
+            return light
+        plane = np.linalg.lstsq(rows[good], white[good], rcond=None)[0]
+        off = np.abs(white - rows @ plane)
+        good = off < 3.5 * 1.4826 * float(np.median(off[good])) + 1e-6
+    y, x = np.indices(light.shape, dtype=np.float64)
+    share = 1.0 + ((x - middle[0]) * plane[1] + (y - middle[1]) * plane[2]) / max(plane[0], 1e-6)
+    return np.asarray(light / np.clip(share, 0.3, 3.0))
 
 
 def _edge(

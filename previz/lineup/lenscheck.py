@@ -45,7 +45,8 @@ def lens_of(taken: Sequence[Located], sheet_frames: Sequence[Array] = (), placed
 
     Raises :class:`PlateError` where they cannot tell."""
     if len(taken) < LEAST:
-        raise PlateError(f"{len(taken)} photographs tell no lens: take at least {LEAST}, better 8, from all round")
+        wanted = f"at least {LEAST} photographs, better 8, from all round"
+        raise PlateError(f"a lens check needs {wanted}; usable: {len(taken)}")
     sizes = {one.photograph.size_px for one in taken}
     if len(sizes) > 1:
         words = " and ".join(f"{w} x {h}" for w, h in sorted(sizes))

@@ -154,7 +154,7 @@ def _by_rule(scene: Scene) -> dict[str, SheetPlace]:
     around = np.array([(x, y, 0.0) for x in (-reach[0], reach[0]) for y in (-reach[1], reach[1])])
     bridge = _bridge_columns(scene, camera)
     far = float(camera.position[2]) - front
-    limit = max(0.5 * scene.wall.width - 0.1, 0.0)
+    limit, middle = max(0.5 * scene.wall.width - 0.1, 0.0), scene.wall.sideways
 
     def free(place: tuple[float, float, float], taken: list[tuple[float, float]]) -> bool:
         px = camera.project(np.array(place) + around) / (camera.width_px, camera.height_px)
@@ -169,13 +169,13 @@ def _by_rule(scene: Scene) -> dict[str, SheetPlace]:
     for share, card_at, wall_at in itertools.product(_NEARER, _CARD_AT, _WALL_AT):
         card = _at(camera, card_at, 0.5, front + share * far)
         wall = _at(camera, wall_at, 0.5, front)
-        if abs(wall[0]) > limit or not free(card, [bridge]):
+        if abs(wall[0] - middle) > limit or not free(card, [bridge]):
             continue
         if free(wall, [bridge, _columns(camera, np.array(card) + around)]):
             return placed(card, wall)
     # there is no room beside the bridge: previz markers says which markers are not in the frame
     wall = _at(camera, _WALL_AT[0], 0.5, front)
-    return placed(_at(camera, _CARD_AT[0], 0.5, front + _NEARER[-1] * far), (max(wall[0], -limit), *wall[1:]))
+    return placed(_at(camera, _CARD_AT[0], 0.5, front + _NEARER[-1] * far), (max(wall[0], middle - limit), *wall[1:]))
 
 
 # how far from the wall to the lens the card is tried, and where in the picture's width the sheets are, best first

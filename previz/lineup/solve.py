@@ -2,8 +2,8 @@
 
 A first guess by SQPnP (Terzakis and Lourakis, "A Consistently Fast and Globally Optimal Solution to the
 Perspective-n-Point Problem", ECCV 2020, as OpenCV carries it), then least squares of the picture's own errors over all
-unknowns. The covariance is that of linear least squares, (J^T J)^-1 with the residuals in units of their own scatter
-(Hartley and Zisserman, *Multiple View Geometry*, 2nd edition, result 5.10).
+unknowns. The covariance is (J^T W J)^-1 (Hartley and Zisserman, *Multiple View Geometry*, 2nd edition, result 5.10),
+W the inverse covariance of the residuals: of markers by :mod:`previz.lineup.scatter`, of plain points by their scatter.
 """
 
 from __future__ import annotations
@@ -23,21 +23,26 @@ from scipy.optimize import least_squares
 from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, inverse_rigid, rigid, transform_points, turned
+from previz.lineup.scatter import LEAST_SCATTER_PX, Linear, Scatter
 
-# unknowns of the lens, in this order; then those of every sheet
+# unknowns of the lens, in this order; then how much the black of every sheet has grown; then where every sheet is
 PLACE: Final = slice(0, 3)
 TURNS: Final = slice(3, 6)
 FOCAL: Final = 6
 K1: Final = 7
-_GROWTH: Final = 8
-_LENS: Final = 9
+_LENS: Final = 8
 
 # one step of each unknown in the solver: mm, mrad, thousandths
 _UNIT: Final = 1e-3
 
-# standard deviations of what is known beforehand: k1 of a photographic lens; px by which all black grows in the picture
+# Standard deviations of what is known beforehand: k1 of a photographic lens; px of a 3000 px wide picture by which the
+# black of a sheet grows. Each sheet has its own growth: ink runs by so many millimetres, blur and JPEG by pixels, and a
+# sheet that has grown more than another would seem nearer.
 _K1_SPREAD: Final = 0.1
 _GROWTH_SPREAD: Final = 0.5
+
+# a fit ends where the next step changes its cost, or its unknowns, by a smaller share: under a hundredth of the spread
+_ENOUGH: Final = 1e-6
 
 # half of a sheet (m): a corner of it is off by its place's error where the sheet is turned by error / half
 HALF_SHEET: Final = 0.1
@@ -45,9 +50,6 @@ HALF_SHEET: Final = 0.1
 # A marker's corners are where straight lines through its edges cross. A line through samples spread evenly over the
 # middle 80 % of an edge is this much less sure at a corner, by its slope, than by its mean: 0.5 / (0.8 / sqrt(12)).
 _END_TO_MIDDLE: Final = 0.5 * math.sqrt(12.0) / 0.8
-
-# a scatter smaller than this, px, is luck
-_LEAST_SCATTER_PX: Final = 0.003
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +90,8 @@ class Priors:
 class Solved:
     """A camera found. ``covariance`` (8, 8) is of place (m), own turns pan, tilt, roll (rad), ln focal length and k1;
     ``rms_px`` of the points used; ``used`` (N,) which were; ``freedom`` degrees of freedom; ``sheet_off`` (S, 3) m how
-    far each sheet seems to stand off its place, right, up and out of its paper, ``sheet_frames`` where that is."""
+    far each sheet seems to stand off its place, right, up and out of its paper, ``sheet_frames`` where that is;
+    ``scatter`` how the markers' edges scatter, None without markers."""
 
     camera: Camera
     k1: float
@@ -98,6 +101,7 @@ class Solved:
     freedom: int
     sheet_off: Array
     sheet_frames: tuple[Array, ...] = ()
+    scatter: Scatter | None = None
 
     @property
     def spread(self) -> Array:
@@ -141,12 +145,24 @@ class _Fit:
     k1: float
     priors: Priors
     frames: tuple[Array, ...]
+    growths: int
     scatter_px: float
+    scatter: Scatter | None = None
+
+    @property
+    def marked(self) -> bool:
+        """Whether the points are corners of markers."""
+        return bool(self.points.outward.any())
 
     @cached_property
     def normals(self) -> Array:
         """Outward unit normals (T, 4, 2) of the markers' edges in the picture."""
         return outwards(self.points.px.reshape(-1, 4, 2))
+
+    @property
+    def lens_end(self) -> int:
+        """Where the unknowns of the sheets' places begin."""
+        return _LENS + self.growths
 
     @property
     def sheets(self) -> int:
@@ -173,40 +189,53 @@ class _Fit:
         """Where a sheet is (4, 4)."""
         if not self.sheets:
             return self.frames[index]
-        v = u[_LENS + 6 * index : _LENS + 6 * index + 6] * _UNIT
+        first = self.lens_end + 6 * index
+        v = u[first : first + 6] * _UNIT
         return np.asarray(self.frames[index] @ rigid(turned(v[3], v[4], v[5]), v[:3]))
 
     def misses(self, u: Array) -> Array:
         """Picture errors (N, 2) px."""
         camera, k1 = self.lens(u)
-        seen = distorted(camera, camera.project(self.world(u)), k1) + u[_GROWTH] * _UNIT * self.points.outward
+        grown = u[_LENS : self.lens_end][self.points.sheet, None] * _UNIT * self.points.outward
+        seen = distorted(camera, camera.project(self.world(u)), k1) + grown
         return np.asarray(np.nan_to_num(seen - self.points.px, nan=1e4))
 
     def white(self, u: Array) -> Array:
-        """Picture errors (2 N,) that are independent of one another and alike in size."""
+        """Picture errors (2 N,) that are alike in size; of markers those of :class:`previz.lineup.scatter.Linear`."""
         misses = self.misses(u)
-        if not self.points.outward.any():
+        if not self.marked:
             return np.asarray(misses.ravel())
         off, out = misses.reshape(-1, 4, 2), self.normals
         first = np.einsum("tei,tei->te", off, out)
         last = np.einsum("tei,tei->te", np.roll(off, -1, axis=1), out)
-        return np.concatenate([0.5 * (first + last).ravel(), 0.5 * (last - first).ravel() / _END_TO_MIDDLE])
+        return np.concatenate([0.5 * (first + last), 0.5 * (last - first) / _END_TO_MIDDLE], axis=1).ravel()
 
     def residuals(self, u: Array) -> Array:
-        known = [u[_GROWTH] * _UNIT / _GROWTH_SPREAD]
+        grown = _GROWTH_SPREAD * max(self.start.width_px / 3000.0, 1.0)
+        known = [*(u[_LENS : self.lens_end] * _UNIT / grown)]
         known.append((self.k1 + u[K1] * _UNIT) / _K1_SPREAD if self.priors.k1 is None else u[K1])
         if self.priors.focal_px is not None:
             value, spread = self.priors.focal_px
             known.append((self.lens(u)[0].focal_px - value) / spread)
         if self.sheets:
-            v = u[_LENS:].reshape(-1, 6) * _UNIT / self.priors.placed
+            v = u[self.lens_end :].reshape(-1, 6) * _UNIT / self.priors.placed
             known.extend([*v[:, :3].ravel(), *(v[:, 3:] * HALF_SHEET).ravel()])
-        return np.concatenate([self.white(u) / self.scatter_px, np.array(known, dtype=np.float64)])
+        white = self.white(u)
+        white = white / self.scatter_px if self.scatter is None else self.scatter.whitened(white)
+        return np.concatenate([white, np.array(known, dtype=np.float64)])
 
-    def solved(self, loss: str) -> tuple[Array, Array]:
-        u = np.zeros(_LENS + 6 * self.sheets)
-        found = least_squares(self.residuals, u, loss=loss, f_scale=2.0, method="trf", x_scale="jac", max_nfev=200)
+    def solved(self, loss: str, start: Array | None = None) -> tuple[Array, Array]:
+        u = np.zeros(self.lens_end + 6 * self.sheets) if start is None else start
+        found = least_squares(
+            self.residuals, u, loss=loss, f_scale=2.0, x_scale="jac", max_nfev=200, ftol=_ENOUGH, xtol=_ENOUGH
+        )
         return np.asarray(found.x), np.asarray(found.jac)
+
+    def linear(self, u: Array, jac: Array) -> Linear:
+        """The fit about its answer; markers only."""
+        count = 2 * len(self.points)
+        slope = jac[:count] * self.scatter_px if self.scatter is None else self.scatter.raw(jac[:count])
+        return Linear(self.normals, self.white(u), slope, self.residuals(u)[count:], jac[count:])
 
 
 def solved_camera(
@@ -223,7 +252,8 @@ def solved_camera(
     frames = tuple(sheet_frames)
     scatter = max(1e-4 * start.width_px, 0.1)
     k1 = priors.k1 or 0.0
-    fit = _Fit(points.only(close), start, k1, priors, frames, scatter)
+    growths = max(int(points.sheet.max(initial=0)) + 1, len(frames))
+    fit = _Fit(points.only(close), start, k1, priors, frames, growths, scatter)
     for _ in range(2):
         u, _ = fit.solved("soft_l1")
         camera, k1 = fit.lens(u)
@@ -246,7 +276,7 @@ def _agreeing(fit: _Fit, points: Points, close: NDArray[np.bool_]) -> tuple[_Fit
         every = replace(fit, points=points, start=camera, k1=k1)
         # sheets stay where the fit put them
         at = u.copy()
-        at[:_GROWTH] = 0.0
+        at[:_LENS] = 0.0
         off = np.linalg.norm(every.misses(at), axis=1)
         limit = max(5.0 * max(1.4826 * float(np.median(off[used])), 0.03), 0.15)
         # a marker with two bad corners has no good ones: the second worst of four speaks for it
@@ -266,13 +296,12 @@ def _agreeing(fit: _Fit, points: Points, close: NDArray[np.bool_]) -> tuple[_Fit
 def _scatter(fit: _Fit, u: Array) -> float:
     white = fit.white(u)
     freedom = max(len(white) - _unknowns(fit), 1)
-    return max(float(np.sqrt(np.sum(white**2) / freedom)), _LEAST_SCATTER_PX)
+    return max(float(np.sqrt(np.sum(white**2) / freedom)), LEAST_SCATTER_PX)
 
 
 def _unknowns(fit: _Fit) -> int:
     """Unknowns that the picture has to tell."""
-    marked = bool(np.any(fit.points.outward))
-    return 7 + (fit.priors.k1 is None) + marked
+    return 7 + (fit.priors.k1 is None) + (len(np.unique(fit.points.sheet)) if fit.marked else 0)
 
 
 def _sound(group: NDArray[np.int64], good: NDArray[np.bool_]) -> list[int]:
@@ -281,20 +310,31 @@ def _sound(group: NDArray[np.int64], good: NDArray[np.bool_]) -> list[int]:
 
 
 def _answer(fit: _Fit, used: NDArray[np.bool_]) -> Solved:
+    likeliest = np.zeros(3)
+    u: Array | None = None
     for _ in range(2):
-        u, _ = fit.solved("linear")
-        fit = replace(fit, scatter_px=_scatter(fit, u))
-    u, jac = fit.solved("linear")
+        u, jac = fit.solved("linear", u)
+        if fit.marked:
+            line = fit.linear(u, jac)
+            likeliest = line.likeliest()
+            fit = replace(fit, scatter=line.scatter(likeliest))
+        else:
+            fit = replace(fit, scatter_px=_scatter(fit, u))
+    u, jac = fit.solved("linear", u)
     camera, k1 = fit.lens(u)
     misses = fit.misses(u)
     covariance = np.linalg.pinv(jac.T @ jac) * _UNIT**2
     if fit.priors.k1 is not None:
         covariance[K1, :] = covariance[:, K1] = 0.0
     freedom = max(2 * len(fit.points) - _unknowns(fit), 1)
-    off = u[_LENS:].reshape(-1, 6)[:, :3] * _UNIT if fit.sheets else np.zeros((len(fit.frames), 3))
-    found = [fit.frame(u, index) for index in range(len(fit.frames))]
+    if fit.marked:
+        freedom = int(fit.linear(u, jac).freedom(likeliest, K1))
+    off = u[fit.lens_end :].reshape(-1, 6)[:, :3] * _UNIT if fit.sheets else np.zeros((len(fit.frames), 3))
+    found = tuple(fit.frame(u, index) for index in range(len(fit.frames)))
     rms = float(np.sqrt(np.mean(np.sum(misses**2, axis=1))))
-    return Solved(camera, k1, np.asarray(covariance[:8, :8]), rms, used, freedom, np.asarray(off), tuple(found))
+    return Solved(
+        camera, k1, np.asarray(covariance[:8, :8]), rms, used, freedom, np.asarray(off), found, fit.scatter
+    )
 
 
 def _first(points: Points, guesses: Sequence[Camera]) -> tuple[Camera, NDArray[np.bool_]]:

@@ -1,23 +1,35 @@
-"""A scene of the set as built: the file's own text with what a photograph showed put in."""
+"""A scene of the set as built: the file's own text with what a photograph showed put in.
+
+A scene's axes hang on its bridge and on the plane of its wall. The axes of the set as built are laid through the real
+bridge: they start where the line along the middle of its top meets the real wall, and lie along it. Camera, rail,
+lamps, cards and marker sheets, which stand where they stood, are written down in those; so the bridge is level,
+straight out and in the middle as a scene's bridge is, and nothing of its place against the lens is lost. What the wall
+is off against it goes into the wall's keys as far as there are any.
+"""
 
 from __future__ import annotations
 
 import math
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
+from previz.geometry import Array, inverse_rigid, rigid, turned
 from previz.lineup.asbuilt import Offset
 from previz.lineup.correction import head_angles
 from previz.lineup.locate import Located
+from previz.lineup.markers import Board
 from previz.scene.edit import edited_text
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.scene.reader import scene_text
-from previz.units import mm_text
+from previz.units import deg_text, mm_text
+
+Changes = dict[tuple[str | int, ...], Any]
 
 # keys whose values are files, as seen from the scene's folder
 _FILES: Final = (
@@ -25,6 +37,10 @@ _FILES: Final = (
     *(("bridge", key) for key in ("mesh", "image")),
     *(("plate", key) for key in ("figure", "still", "miniature", "wanted", "take")),
 )
+
+# smaller ones are not worth a sentence: m, rad
+_TELLING: Final = 5e-4
+_TELLING_TURN: Final = math.radians(0.05)
 
 
 def as_built_text(
@@ -34,51 +50,122 @@ def as_built_text(
     frame: int,
     found: Located,
     built: Sequence[Offset],
+    board: Board,
     folder: Path,
 ) -> tuple[str, list[str]]:
-    """The scene's text as built, and what it cannot say."""
-    camera = found.solved.camera
+    """The scene's text as built, and what it cannot say, a sentence each."""
+    pieces = {offset.piece: offset for offset in built}
+    bridge, wall = (_moved(pieces.get(name)) for name in ("bridge", "wall"))
+    axes, sill = axes_of(bridge, wall) if scene.bridge.mesh is None else (bridge, 0.0)
+    in_axes = inverse_rigid(axes)
     left: list[str] = []
-    place = camera.position - (move.positions[frame - move.frames[0]] - move.track.through)
-    pan, tilt, roll = np.degrees(head_angles(camera.world_from_cam) - head_angles(move.camera(frame).world_from_cam))
-    own = scene.camera
-    lens = camera.focal_px * own.sensor[0] / found.photograph.size_px[0]
-    changes: dict[tuple[str | int, ...], Any] = {}
-    lift, door = 0.0, np.zeros(3)
-    for offset in built:
-        if offset.piece == "bridge":
-            sill = offset.moved(np.zeros(3))
-            far = offset.moved(np.array([scene.bridge.bend, 0.0, scene.bridge.length]))
-            lift = float(sill[1])
-            door = sill
-            changes[("bridge", "length")] = _mm(float(far[2]))
-            changes[("bridge", "bend")] = _mm(float(far[0] - sill[0]))
-            if abs(far[1] - sill[1]) > 1e-3:
-                left.append(f"the bridge's near end stands {mm_text(float(far[1] - sill[1]))} higher than its sill")
-        else:
-            left.append(f"the wall is off by {', '.join(mm_text(float(v)) for v in offset.shift)} (right, up, out)")
-            changes[("wall", "top")] = _mm(scene.wall.top + float(offset.shift[1]))
-    if lift:
-        top = scene.wall.top + sum(float(o.shift[1]) for o in built if o.piece == "wall")
-        changes[("wall", "top")] = _mm(top - lift)
-    if abs(float(door[0])) > 1e-3:
-        left.append(f"the bridge lies {mm_text(float(door[0]))} to the right of the doorway's middle")
-    # axes start at the bridge's top: what is measured from it shifts with it
-    origin = np.array([door[0], lift, 0.0])
-    changes[("camera", "position")] = [_mm(float(v)) for v in place - origin]
-    changes[("camera", "pan")] = f"{math.degrees(own.pan) + float(pan):.4f} deg"
-    changes[("camera", "tilt")] = f"{math.degrees(own.tilt) + float(tilt):.4f} deg"
-    changes[("camera", "roll")] = f"{math.degrees(own.roll) + float(roll):.4f} deg"
-    changes[("camera", "lens")] = f"{lens * 1e3:.3f} mm"
-    if np.any(origin):
-        for number, lamp in enumerate(scene.lamps):
-            changes[("lamp", number, "position")] = [_mm(float(v)) for v in np.asarray(lamp.position) - origin]
-            changes[("lamp", number, "aim")] = [_mm(float(v)) for v in np.asarray(lamp.aim) - origin]
+    changes: Changes = {}
+    if built:
+        _put_set(changes, scene, in_axes, sill, in_axes @ wall, left)
+        _put_places(changes, scene, in_axes, left)
+    _put_camera(changes, scene, move, frame, found, in_axes)
+    if built or board.by_rule:
+        # those placed by rule would be placed anew for the camera as found
+        _put_sheets(changes, board, in_axes)
     for table, key in _FILES:
         value = getattr(getattr(scene, table), key, None)
         if value is not None:
             changes[(table, key)] = _file_from(folder, scene.path(Path(value)))
     return edited_text(scene_text(scene_path), changes), left
+
+
+def _moved(offset: Offset | None) -> Array:
+    """(4, 4) from the drawing to where a piece really is; turns that may be chance are left out."""
+    if offset is None:
+        return np.eye(4)
+    sure = np.where(np.abs(offset.turn) > 1.96 * offset.spread[3:], offset.turn, 0.0)
+    return rigid(turned(*sure.tolist()), replace(offset, turn=sure).moved(np.zeros(3)))
+
+
+def axes_of(bridge: Array, wall: Array) -> tuple[Array, float]:
+    """The axes (4, 4) of the set as built in those of the drawing, and how far (m) along the bridge they start.
+
+    ``bridge`` and ``wall`` (4, 4) take the drawing's places to the real ones.
+    """
+    normal, along = wall[:3, 2], bridge[:3, 2]
+    sill = float(normal @ (wall[:3, 3] - bridge[:3, 3]) / (normal @ along))
+    return rigid(bridge[:3, :3], bridge[:3, 3] + sill * along), sill
+
+
+def _put_set(changes: Changes, scene: Scene, in_axes: Array, sill: float, wall: Array, left: list[str]) -> None:
+    """Bridge and wall; ``wall`` (4, 4) is the real wall in the new axes."""
+    if scene.bridge.mesh is None:
+        changes[("bridge", "length")] = _mm(scene.bridge.length - sill)
+    elif abs(float(wall[2, 3])) > _TELLING:
+        # the axes are the modelled bridge's own, wherever the wall is
+        left.append(f"the wall's plane lies {mm_text(float(wall[2, 3]))} out, as the modelled bridge has it")
+    # where the wall's datum plane is met level with the bridge's top, in the middle of the doorway
+    right, up = (float(v) for v in wall[:2, 3])
+    if scene.wall.mesh is None:
+        changes[("wall", "top")] = _mm(scene.wall.top + up)
+        if scene.wall.doorway is not None:
+            changes[("wall", "doorway", "height")] = _mm(scene.wall.doorway.height + up)
+        if abs(scene.wall.sideways + right) > 5e-6:
+            changes[("wall", "sideways")] = _mm(scene.wall.sideways + right)
+    elif float(np.hypot(right, up)) > _TELLING:
+        left.append(f"the wall is off by {mm_text(right)} to the right and {mm_text(up)} up against the bridge")
+    pan, tilt, roll = head_angles(wall).tolist()
+    reach = 0.5 * max(scene.wall.width, scene.wall.height)
+    for angle, words in (
+        (pan, f"turned by {deg_text(abs(pan), 2)} about the vertical"),
+        (tilt, f"leaning by {deg_text(abs(tilt), 2)} {'backwards' if tilt > 0.0 else 'forwards'}"),
+        (roll, f"turned by {deg_text(abs(roll), 2)} in its own plane"),
+    ):
+        if abs(angle) > _TELLING_TURN:
+            edge = mm_text(reach * abs(math.sin(angle)))
+            left.append(f"the wall is {words} against the bridge: up to {edge} at its edge")
+
+
+def _put_places(changes: Changes, scene: Scene, in_axes: Array, left: list[str]) -> None:
+    """Lamps, cards, the rail's direction and what it aims at: they stand where they stood."""
+    for name, things in (("lamp", scene.lamps), ("card", scene.cards)):
+        for number, thing in enumerate(things):
+            for key in ("position", "aim"):
+                changes[(name, number, key)] = _place(in_axes, np.asarray(getattr(thing, key)))
+    rail = scene.rail
+    if not isinstance(rail.aim, str):
+        changes[("rail", "aim")] = _place(in_axes, np.asarray(rail.aim))
+    if not isinstance(rail.along, str):
+        way = in_axes[:3, :3] @ np.asarray(rail.along, dtype=np.float64)
+        changes[("rail", "along")] = [round(float(v), 6) for v in way]
+        return
+    tilted = float(np.arccos(np.clip(in_axes[1, 1], -1.0, 1.0)))
+    if tilted > _TELLING_TURN:
+        left.append(f"the curved rail is level in the scene; against the bridge it leans by {deg_text(tilted, 2)}")
+
+
+def _put_camera(
+    changes: Changes, scene: Scene, move: Move, frame: int, found: Located, in_axes: Array
+) -> None:
+    """The camera at the station frame, from where it is at ``frame``."""
+    camera, own = found.solved.camera, scene.camera
+    # the way that the rail takes it from the station to the frame, as the rail lies
+    gone = move.positions[frame - move.frames[0]] - move.track.through
+    turn = head_angles(move.camera(frame).world_from_cam) - head_angles(move.camera(move.station_frame).world_from_cam)
+    changes[("camera", "position")] = _place(in_axes, np.asarray(camera.position) - gone)
+    at = head_angles(in_axes @ camera.world_from_cam) - turn
+    for key, angle in zip(("pan", "tilt", "roll"), np.degrees(at).tolist(), strict=True):
+        changes[("camera", key)] = _deg(angle)
+    lens = camera.focal_px * own.sensor[0] / found.photograph.size_px[0]
+    changes[("camera", "lens")] = f"{lens * 1e3:.3f} mm"
+
+
+def _put_sheets(changes: Changes, board: Board, in_axes: Array) -> None:
+    """The sheets where they hang: the same in every scene of this set."""
+    for sheet in board.sheets:
+        right = in_axes[:3, :3] @ sheet.world_from_sheet[:3, 0]
+        turn = math.degrees(math.atan2(-float(right[2]), float(right[0])))
+        changes[("markers", sheet.name, "middle")] = _place(in_axes, sheet.middle)
+        changes[("markers", sheet.name, "turned")] = _deg(turn)
+
+
+def _place(in_axes: Array, point: Array) -> list[str]:
+    return [_mm(float(v)) for v in in_axes[:3, :3] @ point + in_axes[:3, 3]]
 
 
 def _file_from(folder: Path, file: Path) -> str:
@@ -90,4 +177,9 @@ def _file_from(folder: Path, file: Path) -> str:
 
 
 def _mm(metres: float) -> str:
-    return f"{metres * 1e3:.2f} mm"
+    # no minus before a nought
+    return f"{round(metres * 1e3, 2) + 0.0:.2f} mm"
+
+
+def _deg(degrees: float) -> str:
+    return f"{round(degrees, 4) + 0.0:.4f} deg"

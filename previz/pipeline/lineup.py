@@ -1,4 +1,4 @@
-"""The commands for the real camera: marker sheets, and the line-up from a photograph."""
+"""The line-up: where the camera of a photograph stood, how to bring it back, and what the illusion is from there."""
 
 from __future__ import annotations
 
@@ -14,20 +14,18 @@ import numpy as np
 from previz.camera import Camera, camera_for
 from previz.deliver.frames import png_bytes
 from previz.deliver.lineuppicture import LineupPicture, lineup_picture
-from previz.deliver.markersheet import marker_pdf
 from previz.deliver.output import OutputFolder
-from previz.deliver.pdf import PaperName
 from previz.deliver.style import break_text
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.lineup.asbuilt import Offset, offset_of, pieces_of
 from previz.lineup.correction import Step, correction, head_angles
 from previz.lineup.find import Photograph, read_photograph
 from previz.lineup.locate import Located, located, located_by_points, read_points
-from previz.lineup.markers import Board, board_of, hidden_from
+from previz.lineup.markers import Board, board_of
 from previz.lineup.solve import Points, Priors, distorted
 from previz.pipeline.asbuilt import as_built_text
+from previz.pipeline.illusion import advice, drift_values
 from previz.pipeline.lineupjob import IllusionJob, IllusionNow, delivered_view
 from previz.pipeline.looking import LookingRoom
 from previz.pipeline.prepare import prepare
@@ -35,12 +33,16 @@ from previz.pipeline.progress import Progress
 from previz.pipeline.results import results_folder, results_in
 from previz.pipeline.shoot import scaled_height, scene_date
 from previz.pipeline.sideview import title_block
+from previz.pipeline.solvedpaint import with_solved_paint
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_of_text, scene_sha256
 
 # numbers of an edge drawn on the photograph
 _ALONG: Final = 40
+
+# m; width of the frame that a focal length "in 35 mm film" is meant for (Exif 2.32, FocalLengthIn35mmFilm; from memory)
+_WIDE_35: Final = 0.036
 
 _SIZE: Final = {"mm": 1e-3, "deg": math.radians(1.0), "%": 0.01}
 
@@ -84,52 +86,6 @@ def expected_camera(scene: Scene, wanted: Camera) -> Callable[[int, int], Camera
     return camera
 
 
-def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progress: Progress) -> Made:
-    """Write ``markers.pdf``, true-size sheets, and say where they go."""
-    scene = read_scene(scene_path)
-    if paper is not None:
-        scene = scene.edited(markers__paper=paper)
-    board, move = board_of(scene), move_of(scene)
-    camera = move.camera(move.station_frame)
-    hidden = hidden_from(board, camera)
-    in_picture = {sheet.name: _shown_words(scene, sheet.corners, camera) for sheet in board.sheets}
-    block = title_block(scene, scene_date(scene, scene_path), "marker sheets")
-    with results_in(results_folder(scene_path, out)) as folder:
-        data = marker_pdf(board.sheets, in_picture, scene.markers.paper, block, f"{scene.title}: marker sheets")
-        folder.write_bytes("markers.pdf", data)
-        rows = [
-            {
-                "sheet": sheet.name,
-                "numbers": [sheet.numbers[0], sheet.numbers[-1]],
-                "middle_mm": [float(v) * 1e3 for v in sheet.middle],
-                "side_mm": sheet.side * 1e3,
-                "not_in_frame": hidden[sheet.name],
-                "shown": in_picture[sheet.name],
-            }
-            for sheet in board.sheets
-        ]
-        cautions = [
-            f"sheet {name}: {count} of its markers lie outside the camera's frame; move it or print smaller markers"
-            for name, count in hidden.items()
-            if count
-        ]
-        if len({round(float(camera.depth(sheet.middle)), 2) for sheet in board.sheets}) < 2:
-            cautions.append("all sheets are about as far from the lens: put one nearer, to tell distance from zoom")
-        values = {"title": scene.title, "by_rule": board.by_rule, "sheets": rows, "cautions": cautions}
-        return Made(values, folder.path)
-
-
-def _shown_words(scene: Scene, corners: Array, camera: Camera) -> str:
-    px = camera.project(corners).reshape(-1, 2)
-    w, h = camera.width_px, camera.height_px
-    high = h if scene.delivery.bars is None else min(h, w / scene.delivery.bars)
-    top = 0.5 * (h - high)
-    shown = (px[:, 0] > 0) & (px[:, 0] < w) & (px[:, 1] > top) & (px[:, 1] < top + high)
-    if shown.any():
-        return "in the delivered picture: remove before the take"
-    return "outside the delivered picture: may stay through the take"
-
-
 def lineup(
     scene_path: Path,
     photo: Path,
@@ -152,12 +108,13 @@ def lineup(
     with results_in(results_folder(scene_path, out)) as folder:
         now = None
         if wishes.judge:
-            now = _judged(scene, move, frame, found, wishes.width_px, workers, engine, folder, progress)
+            cameras = found.solved.camera, wanted_here
+            now = _judged(scene, sha256, cameras, frame, wishes, workers, engine, folder, progress)
         built = _as_built(points, found)
         values = _values(scene, sha256, frame, photo, found, steps, now, built, reference)
         if wishes.write:
             name = f"{scene_path.stem}-as-built.toml"
-            text, left = as_built_text(scene_path, scene, move, frame, found, built, folder.path)
+            text, left = as_built_text(scene_path, scene, move, frame, found, built, board_of(scene), folder.path)
             scene_of_text(text, folder.path / name)
             folder.write_text(name, text)
             values |= {"as_built_scene": name, "as_built_left_out": left}
@@ -201,12 +158,22 @@ def located_in(
     scene: Scene, move: Move, frame: int, photo: Path, board: Board, points: Points | None, priors: Priors
 ) -> Located:
     """The camera of a photograph that should have been taken at a frame; by named points where it shows no markers."""
-    photograph = read_photograph(photo)
+    photograph = with_first_guess(scene, read_photograph(photo))
     expected = expected_camera(scene, move.camera(frame))
     roll = scene.camera.roll
     if points is None:
         return located(photograph, board, expected, priors, roll)
     return _by_hand(scene, photograph, board, points, expected, priors)
+
+
+def with_first_guess(scene: Scene, photograph: Photograph) -> Photograph:
+    """A photograph whose camera wrote its plain focal length only: what that is on the scene's sensor.
+
+    It is one of the lengths from which the fit is begun, and does not draw the answer towards it.
+    """
+    if photograph.focal_35 is not None or photograph.focal is None:
+        return photograph
+    return replace(photograph, focal_35=photograph.focal * _WIDE_35 / max(scene.camera.sensor))
 
 
 def _by_hand(
@@ -253,22 +220,26 @@ def along_at(move: Move, frame: int) -> Array:
 
 def _judged(
     scene: Scene,
-    move: Move,
+    sha256: str,
+    cameras: tuple[Camera, Camera],
     frame: int,
-    found: Located,
-    width_px: int,
+    wishes: Wishes,
     workers: int | None,
     engine: str | None,
     folder: OutputFolder,
     progress: Progress,
 ) -> IllusionNow:
-    size = width_px, scaled_height(scene, width_px)
-    wanted, station = move.camera(frame, *size), move.camera(move.station_frame, *size)
-    real = delivered_view(found.solved.camera, wanted)
+    """What ``score`` would say of the frame from the real camera and from the wanted one, in the set's own paint."""
+    width_px = wishes.width_px
+    own = move_of(scene).camera(frame, width_px, scaled_height(scene, width_px))
+    real, wanted = (delivered_view(camera, own) for camera in cameras)
+    progress.say("building and lighting the set")
+    ready = with_solved_paint(prepare(scene, None, folder.path, progress.say), folder, sha256, engine, progress)
     progress.say("judging the illusion from where the camera is")
     with LookingRoom(workers, engine, jobs=1) as room:
-        room.load(prepare(scene, width_px, folder.path, progress.say))
-        (now,) = room.run([IllusionJob(real, wanted, station, scene.delivery.frame[0])])
+        room.load(ready)
+        progress.note(room.opened.message)
+        (now,) = room.run([IllusionJob(frame, real, wanted)])
         return now
 
 
@@ -330,26 +301,16 @@ def _values(
     }
     if now is not None:
         values |= {
-            "break_now_pct": now.broken,
-            "break_wanted_pct": now.broken_wanted,
-            "slip_now_px": now.slip_px,
-            "paint_still_holding_pct": None if now.holding is None else 100.0 * now.holding,
-            "repaint": _advice(now),
+            "break_now_pct": now.real.break_pct,
+            "break_wanted_pct": now.wanted.break_pct,
+            "tells_now": list(now.real.tells),
+            "slip_now_px": now.real.slip_px,
+            **drift_values(now.drifted),
+            "repaint": advice(scene, now),
         }
     if built:
         values["as_built"] = [_built_row(offset) for offset in built]
     return values
-
-
-def _advice(now: IllusionNow) -> str:
-    if now.broken is None:
-        return "the illusion cannot be judged from here: the bridge's outline is not in the frame"
-    held = "" if now.holding is None else f"; {100.0 * now.holding:.0f} % of the visible paint still lines up to 1 px"
-    if now.broken <= HOLDS_BELOW_PCT:
-        return f"the illusion holds from here: no repaint{held}"
-    if now.broken_wanted is not None and now.broken_wanted <= HOLDS_BELOW_PCT:
-        return f"bring the camera back and the paint holds as it is; from here it would have to be repainted{held}"
-    return f"the illusion is broken here and at the wanted place: the paint itself has to be mended{held}"
 
 
 def _built_row(offset: Offset) -> dict[str, Any]:

@@ -30,7 +30,7 @@ from previz.pipeline.guides import WallAround, guide_of
 from previz.pipeline.looking import FrameJob, Looker, LookingRoom
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
-from previz.pipeline.results import results_folder, results_in
+from previz.pipeline.results import results_folder, results_in, say_scene
 from previz.pipeline.shoot import run_of, scene_date
 from previz.pipeline.sideview import title_block
 from previz.pipeline.solvedpaint import LaidPaint, keep, solved_paint
@@ -138,6 +138,7 @@ def paint(
             strip = paint_strip(title_block(scene, date, "paints compared"), shown)
             folder.write_bytes("compare.png", png_bytes(strip))
             folder.write_text("compare.csv", csv_text(list(rows[0]), [list(row.values()) for row in rows]))
+            say_scene(folder, "compare.json", scene, sha256)
         folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
     return PaintResult(values, folder.path)
 

@@ -27,6 +27,7 @@ from previz.errors import OutputError
 from previz.judge.hold import FrameScore, HoldSummary
 from previz.pipeline.looking import FrameResult
 from previz.pipeline.prepare import ReadySet
+from previz.pipeline.results import is_of_scene
 from previz.pipeline.rigfacts import (
     focus_lines,
     light_lines,
@@ -173,6 +174,8 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         compared=_table(folder, "compare.csv"),
         candidates=candidates,
         candidates_in_all=in_all,
+        compare_of_scene=is_of_scene(folder, "compare.json", values["scene_sha256"]),
+        candidates_of_scene=is_of_scene(folder, "sheet.json", values["scene_sha256"]),
     )
 
 

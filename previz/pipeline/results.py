@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
@@ -9,8 +10,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
-from previz.deliver.output import OutputFolder, output_error
+from previz import __version__
+from previz.deliver.output import OutputFolder, json_text, output_error
 from previz.errors import OutputError
+from previz.scene.model import Scene
 
 # held while a run writes to the folder; the system lets go of it when the run ends, however it ends
 IN_USE = ".in-use"
@@ -118,3 +121,19 @@ def strangers(
             out.append(f"{name}/{strange[0]} ({len(strange)} in all)")
     where = folder.path.as_posix()
     return f"left in {where} by an earlier run and no part of this one: {', '.join(out)}" if out else ""
+
+
+def say_scene(folder: OutputFolder, name: str, scene: Scene, sha256: str) -> None:
+    """Leave word of the scene that the files of one kind come from, in ``name`` (``sheet.json``)."""
+    folder.write_text(name, json_text({"title": scene.title, "scene_sha256": sha256, "version": __version__}))
+
+
+def is_of_scene(folder: OutputFolder, name: str, sha256: str) -> bool:
+    """Whether word was left in ``name`` that the files of its kind come from this very scene file."""
+    if not folder.has(name):
+        return False
+    try:
+        found = json.loads(folder.place(name).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(found, dict) and found.get("scene_sha256") == sha256

@@ -33,7 +33,7 @@ from previz.pipeline.looking import LookingRoom
 from previz.pipeline.prepare import ReadySet, prepare
 from previz.pipeline.progress import Progress
 from previz.pipeline.ranges import values_of
-from previz.pipeline.results import results_folder, results_in
+from previz.pipeline.results import results_folder, results_in, say_scene
 from previz.pipeline.shelf import Shelf
 from previz.pipeline.shoot import run_of, scaled_height, scene_date
 from previz.pipeline.sideview import bridge_outlines, title_block, wall_profiles
@@ -132,6 +132,7 @@ def sheet(
         )
         title = title_block(scene, scene_date(scene, scene_path), "contact sheet")
         write_contact_sheet(folder, ContactSheet(title, cells, _plan(ready, results)))
+        say_scene(folder, "sheet.json", scene, sha256)
         shelf.clear()
         ledger.close(finished=True)
     rows = [{"rank": rank, **as_row(result)} for rank, result in enumerate(results, start=1)]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from previz.deliver.markersheet import ways
 from previz.deliver.style import break_text
+from previz.pipeline.illusion import break_words
 
 Rows = list[tuple[str, str]]
 
@@ -19,9 +21,9 @@ def marker_rows(values: dict[str, Any], folder: str) -> Rows:
     if values["by_rule"]:
         rows.append(("placing", "by rule; write places under [markers] to choose your own"))
     for sheet in values["sheets"]:
-        right, up, out = (f"{v:.0f}" for v in sheet["middle_mm"])
+        where = ", ".join(f"{value:.0f} mm {way}" for value, way in ways(sheet["middle_mm"]))
         first, last = sheet["numbers"]
-        words = f"cross at {right} right, {up} up, {out} out (mm); markers {first} to {last}"
+        words = f"cross {where}; markers {first} to {last}"
         rows += [(f"sheet {sheet['sheet']}", words), ("", sheet["shown"])]
     return [*rows, ("written", f"{folder}/markers.pdf: print at 100 %, check the bars")]
 
@@ -31,8 +33,7 @@ def lineup_rows(values: dict[str, Any], folder: str) -> Rows:
     rows: Rows = [("compared with", f"{values['compared_with']}, frame {values['frame']}")]
     rows += [("do" if number == 0 else "", step["words"]) for number, step in enumerate(values["steps"])]
     if "break_now_pct" in values:
-        here, there = break_text(values["break_now_pct"]), break_text(values["break_wanted_pct"])
-        rows += [("break", f"{here} from here, {there} from the wanted place"), ("paint", values["repaint"])]
+        rows += [("break", break_words(values, break_text)), ("paint", values["repaint"])]
     place = _three(values["position_mm"], values["position_sd_mm"])
     rows.append(("camera", f"{place} mm (right, up, out; 95 %)"))
     rows.append(("lens", f"{values['lens_mm']:.2f} +-{1.96 * values['lens_sd_mm']:.2f} mm, k1 {values['k1']:.4f}"))

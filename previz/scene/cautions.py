@@ -189,10 +189,13 @@ def _fit(scene: Scene, _move: Move) -> Cautions:
     door = scene.wall.doorway
     if door is None or scene.wall.mesh is not None:
         return
-    if scene.bridge.mesh is None and scene.bridge.width > door.width:
+    off = abs(scene.wall.sideways)
+    if scene.bridge.mesh is None and scene.bridge.width + 2.0 * off > door.width:
+        where = f", {mm_text(off)} off its middle," if off else ","
         yield Caution(
             "bridge.width",
-            f"The bridge, {mm_text(scene.bridge.width)} wide, does not fit into the doorway, {mm_text(door.width)}.",
+            f"The bridge, {mm_text(scene.bridge.width)} wide{where} does not fit into the doorway, "
+            f"{mm_text(door.width)}.",
         )
     if scene.plate is not None and scene.plate.height / scene.scale > door.height:
         tall = scene.plate.height / scene.scale

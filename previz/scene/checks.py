@@ -27,6 +27,9 @@ _TIGHT = 1e-9  # m; below this two lengths are the same
 def _wall(scene: Scene) -> Reasons:
     wall = scene.wall
     if wall.mesh is not None:
+        if wall.sideways != 0.0:
+            expected = "no shift of a modelled wall, which is placed as it is"
+            yield Reason(("wall", "sideways"), expected, mm_text(wall.sideways), "move it in its file")
         return  # its size is not known before it is read
     if wall.top >= wall.height:
         expected = f"less than the wall's height, {mm_text(wall.height)}, so that there is wall behind the bridge"

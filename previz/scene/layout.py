@@ -19,7 +19,8 @@ Box = tuple[float, float, float, float]  # left, bottom, right, top
 def wall_box(scene: Scene) -> Box:
     """The wall's rectangle on its datum plane, m: left, bottom, right, top."""
     wall = scene.wall
-    return (-0.5 * wall.width, wall.top - wall.height, 0.5 * wall.width, wall.top)
+    middle = wall.sideways
+    return (middle - 0.5 * wall.width, wall.top - wall.height, middle + 0.5 * wall.width, wall.top)
 
 
 def near_end(scene: Scene) -> Array:

@@ -101,6 +101,9 @@ class Wall(Table):
     width: Length = Field(1.8, description='Width, such as "1.8 m".')
     height: Length = Field(2.2, description='Whole height, such as "2.2 m".')
     top: Length = Field(0.7, description="How far the wall rises above the bridge's top.")
+    sideways: Coordinate = Field(
+        0.0, description="How far its middle, and the doorway's, lies to camera right of the bridge's middle."
+    )
     relief: LengthOrZero = Field(0.04, description="Full depth of carving, lowest to highest.")
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, another wall.")
     doorway: Doorway | None = Field(None, description="The opening in which the bridge starts.")

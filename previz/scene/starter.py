@@ -31,6 +31,7 @@ kind = "slate"               # slate, basalt, ice or board; instead of kind, one
 width = "1.8 m"
 height = "2.2 m"             # foot to crest
 top = "800 mm"               # how much of the height lies above the bridge's top
+sideways = "0 mm"            # how far its middle and its doorway lie to camera right of the bridge's middle
 relief = "40 mm"             # full depth of carving, 0 mm for none
 seed = 7                     # another whole number from 0 makes another wall of the kind
 doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from previz.build.relief import JAMB, GridSurface
-from previz.build.set import RULES, build_wall
+from previz.build.set import RULES, build_set, build_wall
 from tests.build.sets import MM, depth_along_z, merged, scene
 
 KINDS = tuple(RULES)
@@ -127,3 +127,21 @@ def test_nothing_of_the_wall_stands_before_the_sill(kind: str) -> None:
     # farther off the relief is free again
     x, y = np.meshgrid(np.linspace(-0.4, 0.4, 80), np.linspace(0.06, 0.35, 60))
     assert field.at(x.ravel(), y.ravel()).max() > 5 * MM
+
+
+def test_a_wall_moved_sideways_takes_its_doorway_along_and_clears_the_bridge():
+    wall = {"kind": "slate", "doorway": {"width": 0.08, "height": 0.11, "depth": 0.05}, "triangles": 40000}
+    still, moved = (build_set(scene(wall=wall | {"sideways": by}, bridge={"width": 0.06})) for by in (0.0, 0.02))
+    assert np.allclose(moved.wall.vertices[:, 0].min(), still.wall.vertices[:, 0].min() + 0.02)
+    assert np.array_equal(moved.bridge.surface.vertices, still.bridge.surface.vertices)
+    assert np.array_equal(moved.wall.reflectance, still.wall.reflectance)
+    # by trimesh's rays: the doorway is where it was put, and no rock stands in front of the bridge's own place
+    x = np.array([-0.035, -0.015, 0.015, 0.055, 0.065])
+    depth = depth_along_z(moved.wall, x, np.full(5, 0.05))
+    assert np.array_equal(depth < -0.045, [False, True, True, True, False])
+    under = depth_along_z(moved.wall, np.linspace(-0.029, 0.029, 9), np.full(9, -0.006))
+    assert np.all(under < 0.0)
+    # carving far from bridge and doorway is the same carving, moved
+    far = np.linspace(0.2, 0.35, 12)
+    before = depth_along_z(still.wall, far, np.full(12, 0.2))
+    assert np.abs(depth_along_z(moved.wall, far + 0.02, np.full(12, 0.2)) - before).max() < 1e-5

@@ -100,13 +100,15 @@ class Spoils:
     hidden: tuple[tuple[float, float, float], ...] = field(default=())
 
 
-def linear_picture(truth: Truth, papers: list[Paper], spoils: Spoils) -> np.ndarray:
-    """Linear light (h, w)."""
+def linear_picture(
+    truth: Truth, papers: list[Paper], spoils: Spoils, behind: np.ndarray | None = None
+) -> np.ndarray:
+    """Linear light (h, w); ``behind`` (h, w) is what the sheets hang before, a busy wall unless given."""
     w, h = truth.size_px
     rng = np.random.default_rng(spoils.seed)
     # a busy wall behind
     ground = cv2.resize(rng.random((h // 40, w // 40)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
-    out = (0.08 + 0.18 * np.clip(ground, 0.0, 1.0)).astype(np.float32)
+    out = (0.08 + 0.18 * np.clip(ground, 0.0, 1.0)).astype(np.float32) if behind is None else behind.copy()
     for paper in papers:
         _lay(out, truth, paper)
     x, y = np.meshgrid(np.linspace(-1.0, 1.0, w, dtype=np.float32), np.linspace(-1.0, 1.0, h, dtype=np.float32))
@@ -173,6 +175,8 @@ def jpeg(codes: np.ndarray, quality: int, exif: Image.Exif | None = None) -> byt
     return out.getvalue()
 
 
-def photograph(truth: Truth, papers: list[Paper], spoils: Spoils = Spoils()) -> bytes:
+def photograph(
+    truth: Truth, papers: list[Paper], spoils: Spoils = Spoils(), behind: np.ndarray | None = None
+) -> bytes:
     """A JPEG file."""
-    return jpeg(codes8(linear_picture(truth, papers, spoils)), spoils.jpeg)
+    return jpeg(codes8(linear_picture(truth, papers, spoils, behind)), spoils.jpeg)

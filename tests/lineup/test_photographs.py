@@ -192,3 +192,33 @@ def test_a_marker_is_not_taken_for_another_one(linear: np.ndarray, tmp_path: Pat
     assert looked_for(taken, [BOARD.numbers[1]], there).numbers == ()
     assert looked_for(taken, [number], there + 400.0).numbers == ()
     assert looked_for(taken, [number], there - 1e5).numbers == ()
+
+
+def test_light_that_grows_across_the_set_does_not_move_the_markers(tmp_path: Path) -> None:
+    # no noise and no distortion: what is left of a marker's place is what the slope of the light does to it
+    truth = replace(TRUTH, k1=0.0)
+    picture = linear_picture(truth, papers_of(BOARD), Spoils(noise=0.0, uneven=0.9))
+    path = written(tmp_path / "slope.jpg", jpeg(codes8(picture), 97))
+    seen = found_markers(read_photograph(path))
+    off = []
+    for number, corners in zip(seen.numbers, seen.corners, strict=True):
+        if number in BOARD.sheets[1].numbers:
+            off.append((corners - truth.px(BOARD.corner(number)[1])).mean(axis=0))
+    assert len(off) == 6
+    assert np.abs(np.mean(off, axis=0)).max() < 0.005
+
+
+def test_sheets_before_hard_edged_clutter(tmp_path: Path) -> None:
+    """Black and white scraps of all sizes behind the sheets: more corners than any quarry has."""
+    rng = np.random.default_rng(12)
+    behind = np.full((SIZE[1], SIZE[0]), 0.2, np.float32)
+    for _ in range(600):
+        middle, reach = rng.uniform((0.0, 0.0), SIZE), rng.uniform(10.0, 160.0)
+        angles = np.sort(rng.uniform(0.0, 2.0 * math.pi, 4))
+        scrap = middle + reach * np.column_stack([np.cos(angles), np.sin(angles)])
+        cv2.fillConvexPoly(behind, np.rint(scrap).astype(np.int32), float(rng.choice([0.03, 0.1, 0.4, 0.8])))
+    picture = linear_picture(TRUTH, papers_of(BOARD), Spoils(seed=5), behind)
+    one = found(written(tmp_path / "clutter.jpg", jpeg(codes8(picture), 90)))
+    assert not one.missing
+    assert not one.left_out
+    assert_right(one)

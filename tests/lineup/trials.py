@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -13,10 +15,11 @@ from scipy.stats import t as student
 
 from previz.camera import Camera, camera_for
 from previz.lineup.correction import Step, correction
-from previz.lineup.find import Found, read_photograph
+from previz.lineup.find import Found, Photograph, read_photograph
 from previz.lineup.locate import Located, located, measured
 from previz.lineup.markers import Board, MarkerSheet, grid
 from previz.lineup.solve import Priors, Solved, solved_camera
+from previz.pipeline.lineup import settled, steps_to
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 
 SHIFT, TURN = 3e-3, math.radians(0.4)
@@ -90,8 +93,11 @@ def knocked_truth(rng: np.random.Generator) -> tuple[Truth, np.ndarray]:
     return truth.knocked(tuple(SHIFT * signs[:3]), tuple(TURN * signs[3:])), signs
 
 
-def photographed(number: int) -> Trial:
-    """A whole trial with a photograph: noise, blur, JPEG, distortion, uneven light and half-hidden markers."""
+def photographed(number: int, behind: np.ndarray | None = None) -> Trial:
+    """A whole trial with a photograph: noise, blur, JPEG, distortion, uneven light and half-hidden markers.
+
+    ``behind`` is linear light larger than the photograph, of which a part, perhaps mirrored, is what the sheets hang
+    before."""
     rng = np.random.default_rng(1000 + number)
     board = two_planes()
     truth, signs = knocked_truth(rng)
@@ -109,8 +115,18 @@ def photographed(number: int) -> Trial:
         seed=number,
         hidden=tuple(hidden),
     )
-    found = from_bytes(photograph(truth, papers_of(board), spoils), board, Priors())
+    data = photograph(truth, papers_of(board), spoils, None if behind is None else part_of(behind, number))
+    found = from_bytes(data, board, Priors())
     return judged(found.solved, truth, signs, len(np.unique(found.points.group[found.solved.used])))
+
+
+def part_of(behind: np.ndarray, number: int) -> np.ndarray:
+    """A part (h, w) as large as the photograph, another one for every trial."""
+    rng = np.random.default_rng(3000 + number)
+    w, h = SIZE
+    y, x = (int(rng.integers(whole - need + 1)) for whole, need in zip(behind.shape, (h, w), strict=True))
+    part = behind[y : y + h, x : x + w]
+    return np.ascontiguousarray(part[:, ::-1] if rng.random() < 0.5 else part)
 
 
 def from_bytes(data: bytes, board: Board, priors: Priors, name: str = "photo.jpg") -> Located:
@@ -141,20 +157,86 @@ def crossed_edges(corners: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.array(out).reshape(-1, 4, 2)
 
 
-def misplaced(number: int, placed: float) -> Trial:
-    """A trial without a picture: corners by cv2.projectPoints with noise, of sheets that hang beside their places."""
-    rng = np.random.default_rng(5000 + number)
-    board = two_planes()
-    truth, signs = knocked_truth(rng)
+def hung_beside(sheets: Sequence[MarkerSheet], placed: float, rng: np.random.Generator) -> list[MarkerSheet]:
+    """Sheets as the solver's prior has it: shifted, and turned as much as that shifts a corner 0.1 m away."""
     hung = []
-    for sheet in board.sheets:
+    for sheet in sheets:
         own = np.eye(4)
-        # beside its place as the prior has it: shifted, and turned as much as that shifts a corner 0.1 m away
         own[:3, :3] = Rotation.from_rotvec(rng.normal(0.0, placed / 0.1, 3)).as_matrix()
         own[:3, 3] = rng.normal(0.0, placed, 3)
         hung.append(replace(sheet, world_from_sheet=sheet.world_from_sheet @ own))
-    corners = np.concatenate([truth.px(sheet.corners) for sheet in hung])
-    points = measured(Found(board.numbers, crossed_edges(corners, rng)), board)
+    return hung
+
+
+def printed(sheet: MarkerSheet, misprint: float, ink: float, rng: np.random.Generator) -> np.ndarray:
+    """Corners (T, 4, 3) m of markers that lie ``misprint`` m (one standard deviation) beside their places on the paper,
+    which has stretched or curled, and whose ink has run by ``ink`` m."""
+    middle = sheet.corners.mean(axis=1, keepdims=True)
+    on_paper = rng.normal(0.0, misprint, (len(middle), 1, 2)) @ sheet.world_from_sheet[:3, :2].T
+    return middle + (sheet.corners - middle) * (1.0 + 2.0 * ink / sheet.side) + on_paper
+
+
+def corners_seen(sheets: Sequence[MarkerSheet], truth: Truth, rng: np.random.Generator, misprint: float = 0.0,
+                 ink: float = 0.0) -> np.ndarray:  # fmt: skip
+    """Corners (T, 4, 2) px by cv2.projectPoints, with noise, no picture drawn."""
+    return crossed_edges(np.concatenate([truth.px(printed(sheet, misprint, ink, rng)) for sheet in sheets]), rng)
+
+
+def from_corners(corners: np.ndarray, board: Board, priors: Priors) -> Located:
+    """The camera that sees these corners (T, 4, 2) px of all markers."""
+    points = measured(Found(board.numbers, corners), board)
     frames = [sheet.world_from_sheet for sheet in board.sheets]
-    solved = solved_camera(points, [expected(*SIZE)], Priors(placed), frames)
-    return judged(solved, truth, signs, 12)
+    solved = solved_camera(points, [expected(*SIZE)], priors, frames)
+    blank = Photograph("none", np.zeros((SIZE[1], SIZE[0], 3), np.uint8), np.zeros((SIZE[1], SIZE[0]), np.uint8))
+    return Located(blank, points, solved, (), (), ())
+
+
+def misplaced(number: int, placed: float, misprint: float = 0.0, ink: float = 0.0) -> Trial:
+    """A trial without a picture, of sheets that hang beside their places."""
+    rng = np.random.default_rng(5000 + number)
+    board = two_planes()
+    truth, signs = knocked_truth(rng)
+    corners = corners_seen(hung_beside(board.sheets, placed, rng), truth, rng, misprint, ink)
+    return judged(from_corners(corners, board, Priors(placed)).solved, truth, signs, 12)
+
+
+@dataclass(frozen=True, eq=False)
+class Return:
+    """A knock told by two photographs: errors (7,) of the steps back along, up, across (m), pan, tilt, roll (rad) and
+    focal length (share); whether each lies in its interval; whether each of six has the right sign."""
+
+    errors: np.ndarray
+    covered: np.ndarray
+    right: np.ndarray
+
+
+def against(number: int, placed: float, drawn: bool = False) -> Return:
+    """A camera knocked by 3 mm and 0.4 deg, compared as ``--against`` does with a photograph taken before, when it
+    stood where it should; the sheets hang beside their places in both. ``drawn``: with real photographs of them."""
+    rng = np.random.default_rng(7000 + number)
+    board = two_planes()
+    knocked, signs = knocked_truth(rng)
+    before = replace(knocked, place=PLACE, angles=ANGLES)
+    hung = hung_beside(board.sheets, placed, rng)
+
+    def seen(truth: Truth, of: Board, priors: Priors, data: Any) -> Located:
+        return from_bytes(data, of, priors) if drawn else from_corners(data, of, priors)
+
+    if drawn:
+        papers = papers_of(Board(tuple(hung), False))
+        taken: list[Any] = [photograph(truth, papers, Spoils(seed=2 * number + k)) for k, truth in
+                            enumerate((before, knocked))]  # fmt: skip
+    else:
+        taken = [corners_seen(hung, truth, rng) for truth in (before, knocked)]
+    settled_board = settled(board, seen(before, board, Priors(placed), taken[0]))
+    reference = seen(before, settled_board, Priors(), taken[0])
+    found = seen(knocked, settled_board, Priors(), taken[1])
+    along = np.array([1.0, 0.0, 0.0])
+    steps = steps_to(found, reference, reference.solved.camera, along)
+    pan, tilt, roll = (np.array(before.angles) - knocked.angles).tolist()
+    # the rail runs along X, so that up is Y and across is Z
+    true = np.array([*(np.array(before.place) - knocked.place), pan, tilt, roll, 0.0])
+    errors = np.array([step.change for step in steps]) - true
+    covered = np.abs(errors) <= np.array([step.give for step in steps])
+    right = np.array([np.sign(step.change) == -sign for step, sign in zip(steps, signs, strict=False)])
+    return Return(errors, covered, right)

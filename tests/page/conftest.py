@@ -15,7 +15,9 @@ from previz.deliver.paintstrip import PaintRow, paint_strip
 from previz.deliver.paper import TitleBlock
 from previz.deliver.sheet import ContactCell, ContactSheet, Fact, write_contact_sheet
 from previz.pipeline.progress import Progress
+from previz.pipeline.results import say_scene
 from previz.pipeline.shoot import shoot
+from previz.scene.reader import read_scene, scene_sha256
 from tests.page.driver import OPTIONS, Opened, chromium, opened
 from tests.pipeline.scenes import laid
 
@@ -77,6 +79,8 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     strip = [PaintRow(name, np.full((90, 160, 3), 90, np.uint8), 1.0, 2.0) for name in ("bare board", "solved")]
     write_png(out, "compare.png", paint_strip(TITLE, strip))
     out.write_text("compare.csv", "paint,break_mean_pct,break_worst_pct,frames\nbare board,88.000,91.000,3\n")
+    # the sheet is of this scene; nothing says so of the comparison
+    say_scene(out, "sheet.json", read_scene(scene), scene_sha256(scene))
     shoot(scene, out.path, 320, False, 1, None, Progress(quiet=True))
     with (out.path / "hold.csv").open(encoding="utf-8", newline="") as file:
         return Shoot(out.path, list(csv.DictReader(file)))

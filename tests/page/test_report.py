@@ -207,6 +207,11 @@ def test_the_paints_are_compared(report: Opened) -> None:
     assert report.page.eval_on_selector(".compare-picture", "i => i.naturalWidth") > 500
 
 
+def test_what_comes_from_another_state_of_the_scene_says_so(report: Opened) -> None:
+    assert "Made before the scene file was last changed" in report.page.inner_text("#compare .other-state")
+    assert report.page.locator("#sheet .other-state").count() == 0
+
+
 def test_the_set_is_drawn_and_turns(report: Opened, small: Shoot) -> None:
     page = report.page
     whole = solid(page)

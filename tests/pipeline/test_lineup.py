@@ -2,25 +2,34 @@
 
 import json
 import math
+import os
 import shutil
+import time
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import ExifTags, Image
 
 from previz.errors import PlateError
 from previz.lineup.correction import head_angles
+from previz.lineup.find import read_photograph
 from previz.lineup.markers import board_of, hidden_from
 from previz.pipeline.lenscheck import lens_check
-from previz.pipeline.lineup import Wishes, lineup, markers
+from previz.pipeline.lineup import Wishes, lineup, with_first_guess
+from previz.pipeline.markers import markers
+from previz.pipeline.prepare import ReadySet
 from previz.pipeline.progress import Progress
+from previz.pipeline.shoot import score
+from previz.pipeline.solving import SolvedPaint, with_paint
 from previz.pipeline.watch import watch
 from previz.pipeline.words_lineup import lens_rows, lineup_rows, marker_rows
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
+from tests.pipeline.conftest import Command
+from tests.pipeline.scenes import laid
 
 SCENES = Path(__file__).parent.parent.parent / "scenes"
 QUIET = Progress(quiet=True)
@@ -66,7 +75,8 @@ def test_marker_sheets(place: Path) -> None:
     made = markers(place / "quarry.toml", None, place / "out", QUIET)
     assert (made.folder / "markers.pdf").stat().st_size > 1000
     assert made.values["by_rule"]
-    assert made.values["cautions"] == []
+    (only,) = made.values["cautions"]
+    assert "in the delivered picture of the move" in only
     assert marker_rows(made.values, "x")
 
 
@@ -160,6 +170,113 @@ def test_a_watched_folder(place: Path, tmp_path: Path) -> None:
     assert "KNOCKED: slide 3.0 mm to the left" in lines[1]
     assert lines[2] == "2-again.jpg: in place"
     assert lines[3].startswith("3-broken.jpg: not judged: it cannot be read")
+
+
+def test_a_photograph_written_slowly(place: Path, tmp_path: Path) -> None:
+    """A camera that stops in the middle of a file: told once it is whole, and not taken as the reference before."""
+    shutil.copy(place / "right.jpg", tmp_path / "0-right.jpg")
+    data = (place / "knocked.jpg").read_bytes()
+    slow = tmp_path / "1-slow.jpg"
+    slow.write_bytes(data[:1])
+    lines: list[str] = []
+    waits: list[float] = []
+
+    def say(line: str, _: object) -> None:
+        lines.append(line)
+        if len(lines) == 2:
+            # stopped for so long that it was looked at: half of it cannot be read
+            waits.append(time.monotonic())
+            slow.write_bytes(data)
+        elif len(lines) == 3:
+            waits.append(time.monotonic())
+
+    slow.write_bytes(data[: len(data) // 2])
+    watch(place / "quarry.toml", tmp_path, None, None, 3, say, pause=0.1)
+    assert lines[0] == "0-right.jpg: taken as the reference"
+    assert lines[1].startswith("1-slow.jpg: not judged: it cannot be read")
+    assert "KNOCKED: slide 3.0 mm to the left" in lines[2]
+    # two looks into the folder, and the time that one photograph takes
+    assert waits[1] - waits[0] < 10.0
+
+
+def test_what_a_first_unusable_photograph_does_not_become(place: Path, tmp_path: Path) -> None:
+    (tmp_path / "0-half.jpg").write_bytes((place / "right.jpg").read_bytes()[:9000])
+    Image.fromarray(np.full((300, 400, 3), 90, dtype=np.uint8)).save(tmp_path / "1-nothing.png")
+    shutil.copy(place / "right.jpg", tmp_path / "2-right.jpg")
+    for stamp, name in enumerate(("0-half.jpg", "1-nothing.png", "2-right.jpg")):
+        os.utime(tmp_path / name, (1e9 + stamp, 1e9 + stamp))
+    lines: list[str] = []
+    watch(place / "quarry.toml", tmp_path, None, None, 3, lambda line, _: lines.append(line), pause=0.01)
+    assert [line.split(": ")[1] for line in lines] == ["not judged", "not judged", "taken as the reference"]
+
+
+def with_exif(photo: Path, name: str, focal: float | None, focal_35: int | None) -> Path:
+    """The same pixels, and other notes of the camera."""
+    out = photo.parent / name
+    exif = Image.Exif()
+    notes = {ExifTags.Base.FocalLength: focal, ExifTags.Base.FocalLengthIn35mmFilm: focal_35}
+    exif[ExifTags.IFD.Exif] = {int(tag): value for tag, value in notes.items() if value is not None}
+    with Image.open(photo) as image:
+        image.save(out, "PNG", exif=exif)
+    return out
+
+
+@pytest.mark.parametrize(("focal", "focal_35"), [(85.0, None), (18.0, 27)])
+def test_notes_of_the_camera_are_a_first_guess_only(place: Path, focal: float | None, focal_35: int | None) -> None:
+    scene = place / "quarry.toml"
+    kinds = ("a.png", None, None), ("b.png", focal, focal_35)
+    photos = [with_exif(place / "knocked.jpg", *kind) for kind in kinds]
+    plain, noted = (lineup(scene, photo, NUMBERS_ONLY, place / "e", 1, None, QUIET) for photo in photos)
+    for key in ("position_mm", "pan_tilt_roll_deg", "lens_mm"):
+        assert noted.values[key] == pytest.approx(plain.values[key], rel=1e-6, abs=1e-3)
+
+
+def test_a_plain_focal_length_begins_the_fit(place: Path) -> None:
+    """A zoom at 105 mm under a scene that says 40: no other guess comes near, and its sensor is the scene's."""
+    photo = read_photograph(with_exif(place / "right.jpg", "zoomed.png", 105.0, None))
+    scene = read_scene(place / "quarry.toml")
+    assert photo.focal == pytest.approx(0.105)
+    guessed = with_first_guess(scene, photo)
+    assert guessed.focal_35 == pytest.approx(0.105 * 36.0 / 35.9)
+    known = with_first_guess(scene, replace(photo, focal_35=0.07))
+    assert known.focal_35 == 0.07
+
+
+def test_options_that_would_be_passed_over(previz: Command, place: Path) -> None:
+    both = ["--folder", ".", "--lens-check"]
+    for options in (["--folder", ".", "--write"], ["--lens-check", "--points", "x.csv"], both):
+        done = previz("lineup", place / "quarry.toml", *options)
+        assert done.code == 2
+        assert len(done.err.splitlines()) == 1
+
+
+def test_the_illusion_in_a_whole_line_up(tmp_path: Path) -> None:
+    scene = laid(tmp_path, ("frame = [320, 180]", "frame = [1280, 720]"))
+    photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)
+    made = lineup(scene, photo, Wishes(width_px=640), tmp_path / "out", 1, None, QUIET)
+    scored = score(scene, tmp_path / "scored", 640, 1, None, QUIET)
+    assert abs(made.values["break_wanted_pct"] - scored.summary["break_station_pct"]) < 0.05
+    assert abs(made.values["break_now_pct"] - made.values["break_wanted_pct"]) < 2.5
+    assert made.values["paint_still_holding_pct"] > 80.0
+    assert "no repaint" in made.values["repaint"]
+
+
+def test_solved_paint_is_judged_as_it_is_laid(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is judged is the paint that an earlier run solved, here a red that nobody could miss, and no other."""
+    size = ("frame = [320, 180]", "frame = [1280, 720]")
+    scene = laid(tmp_path, size, ('paint = "projected"', 'paint = "solved"'))
+    photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)
+
+    def red(ready: ReadySet, *_: object) -> ReadySet:
+        code = np.zeros_like(ready.bridge.code)
+        code[..., 0] = 220
+        return with_paint(ready, SolvedPaint(code, None))
+
+    monkeypatch.setattr("previz.pipeline.lineup.with_solved_paint", red)
+    made = lineup(scene, photo, Wishes(width_px=640), tmp_path / "out", 1, None, QUIET)
+    assert made.values["break_now_pct"] > 90.0
+    assert made.values["break_wanted_pct"] > 90.0
+    assert "the paint itself has to be mended" in made.values["repaint"]
 
 
 def test_a_folder_that_is_not_there(place: Path) -> None:

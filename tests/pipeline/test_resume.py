@@ -158,7 +158,7 @@ def test_only_the_best_pictures_are_kept(
     # two of the three that are noted, and the one that was being noted
     assert len(pictures) in (2, 3)
     assert previz("sheet", scene, "--out", out, "--height", "120..200 mm x 4", *QUICK).code == 0
-    assert files(out).keys() == {"sheet.png", "sheet-2.png", "sheet.csv"}
+    assert files(out).keys() == {"sheet.png", "sheet-2.png", "sheet.csv", "sheet.json"}
 
 
 @dataclass(frozen=True)

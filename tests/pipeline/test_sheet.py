@@ -27,7 +27,7 @@ def sheet(tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 
 def test_sheet_and_table_are_there_and_nothing_else(sheet: Run) -> None:
-    assert files(sheet.out).keys() == {"sheet.png", "sheet-2.png", "sheet.csv"}
+    assert files(sheet.out).keys() == {"sheet.png", "sheet-2.png", "sheet.csv", "sheet.json"}
     with Image.open(sheet.out / "sheet.png") as page:
         # a sheet of the A series (ISO 216): sides as 1 to the square root of 2, to a pixel
         assert page.width / page.height == pytest.approx(np.sqrt(2.0), abs=1.0 / page.height)

@@ -150,6 +150,10 @@ def test_a_move_too_fast_for_the_eye(calm: Scene) -> None:
 
 def test_what_does_not_fit_through_the_doorway(calm: Scene) -> None:
     assert len(texts(calm.edited(bridge__width=0.061), "bridge.width")) == 1
+    # 60 mm of doorway leave 5 mm on each side of a bridge in its middle
+    assert texts(calm.edited(bridge__width=0.05, wall__sideways=0.0049), "bridge.width") == []
+    (text,) = texts(calm.edited(bridge__width=0.05, wall__sideways=-0.0052), "bridge.width")
+    assert "5.2 mm off its middle" in text
     (text,) = texts(calm.edited(plate__height=2.4), "wall.doorway.height")
     assert "120.0 mm tall" in text
 

@@ -132,3 +132,9 @@ def test_several_reasons_come_together(tmp_path: Path) -> None:
     scene = scene_of(tmp_path).edited(bridge__length=1.3, camera__focus=0.02, rail__hold=(1090, 1001))
     # the lens's way is not judged while the frames are in disorder
     assert [reason.key for reason in impossible(scene)] == ["camera.focus", "rail.hold", "rail.reveal"]
+
+
+def test_a_modelled_wall_is_not_moved_sideways(tmp_path: Path) -> None:
+    (tmp_path / "thing.glb").write_bytes(b"x")
+    with pytest.raises(SceneError, match=r"wall.sideways: expected no shift of a modelled wall"):
+        scene_of(tmp_path, ('kind   = "slate" ', 'mesh = "thing.glb"\nsideways = "4 mm" '))
