@@ -105,9 +105,12 @@ const Draw = (() => {
         sheet.append(el("path", { class: "d-wall", d: path(wall.map(at), true), fill: `url(#${id})` }));
       }
       sheet.append(el("path", { class: "d-bridge", d: path((side ? set.bridge_side : set.bridge_plan).map(at), true) }));
-      named = [{ y: 18, from: 0, to: 200 }];
-      for (const lamp of set.lamps || []) drawLamp(sheet, lamp);
       const rail = set.rail_line.map(at);
+      // nothing is written over the head, the scale or the camera's way
+      const ends = [0, 1].map((k) => rail.map((p) => p[k]));
+      named = [{ y: 22, up: 0, from: 0, to: 210 }, { y: height - 12, up: 4, from: 0, to: width * 0.2 + 80 },
+        { y: Math.min(...ends[1]) - 2, up: Math.max(...ends[1]) - Math.min(...ends[1]) + 14,
+          from: Math.min(...ends[0]) - 32, to: Math.max(...ends[0]) + 10 }];
       for (const name of ["d-rail", "d-rail-in"]) sheet.append(el("path", { class: name, d: path(rail), "stroke-linecap": "square" }));
       if (!side) for (const mark of set.marks || []) {
         const [x, y] = at(mark.point);
@@ -116,6 +119,7 @@ const Draw = (() => {
       moving = el("g", {});
       sheet.append(moving);
       for (const d of set.dimensions || []) if (d.view === which) drawDimension(sheet, d);
+      for (const lamp of set.lamps || []) drawLamp(sheet, lamp);
       camera.replaceChildren(
         el("circle", { class: "d-camera-hit", r: 30 }),
         el("path", { class: "d-camera", d: "M-30 -11H-8V11H-30ZM-8 -6L6 -9V9L-8 6Z" }),
@@ -143,13 +147,22 @@ const Draw = (() => {
       sheet.append(el("path", { class: "d-aim", d: path([[px, py], [px + dx * 60, py + dy * 60]]) }));
       const turn = (Math.atan2(dy, dx) * 180) / Math.PI;
       sheet.append(el("path", { class: "d-lamp", d: "M-9 -6L4 -9V9L-9 6Z", transform: `translate(${f(px)} ${f(py)}) rotate(${f(turn)})` }));
-      const end = px > width * 0.7, words = lamp.name + (inside ? "" : ", beyond"), wide = words.length * 7.4;
-      const from = end ? px - 14 - wide : px + 14, step = py < 60 ? 15 : -15;
-      let line = py + (py < 60 ? 6 : -8);
-      while (named.some((n) => Math.abs(n.y - line) < 14 && n.from < from + wide && from < n.to)) line += step;
-      named.push({ y: line, from, to: from + wide });
-      sheet.append(el("text", { class: "d-halo d-soft", x: f(end ? px - 14 : from), y: f(line),
-        "text-anchor": end ? "end" : "start" }, words));
+      named.push({ y: py + 2, up: 8, from: px - 10, to: px + 10 });
+      const end = px > width * 0.7, words = lamp.name + (inside ? "" : ", beyond");
+      write(sheet, words, end ? px - 14 : px + 14, py + (py < 60 ? 6 : -8), end ? "end" : "start", "d-soft");
+    }
+
+    // words where nothing else is written: as near to (x, y) as may be, above or below
+    const LETTER = 7.4, LINE = 15;
+    function write(sheet, words, x, y, anchor, name = "") {
+      const wide = words.length * LETTER, from = { start: x, middle: x - wide / 2, end: x - wide }[anchor];
+      const left = Math.min(Math.max(from, 4), Math.max(width - 4 - wide, 4));
+      const free = (line) => line > 30 && line < height - 3
+        && !named.some((n) => n.y + n.up > line - 12 && n.y - 12 < line && n.from < left + wide && left < n.to);
+      const lines = [0, 1, -1, 2, -2, 3, -3, 4, -4].map((k) => y + k * LINE);
+      const line = lines.find(free) ?? y;
+      named.push({ y: line, up: 2, from: left, to: left + wide });
+      sheet.append(el("text", { class: "d-halo " + name, x: f(left), y: f(line) }, words));
     }
 
     function drawDimension(sheet, d) {
@@ -162,16 +175,16 @@ const Draw = (() => {
       const [p, q] = [a, b].map((c) => [c[0] + right[0] * offset, c[1] + right[1] * offset]);
       const tick = (c) => `M${f(c[0] - 4)} ${f(c[1] + 4)}L${f(c[0] + 4)} ${f(c[1] - 4)}`;
       sheet.append(el("path", { class: "d-dim", d: path([a, p]) + path([b, q]) + path([p, q]) + tick(p) + tick(q) }));
-      const words = both(run / scale, 0);
+      // a small drawing has no room for both; the table of the lens's place has them
+      const words = width < 460 ? mm(run / scale, 0) : both(run / scale, 0);
       if (Math.abs(b[0] - a[0]) > Math.abs(b[1] - a[1])) {
-        sheet.append(el("text", { class: "d-halo", x: f((p[0] + q[0]) / 2), y: f((p[1] + q[1]) / 2 - 5),
-          "text-anchor": "middle" }, words));
+        write(sheet, words, (p[0] + q[0]) / 2, (p[1] + q[1]) / 2 - 5, "middle");
         return;
       }
       // upright lengths are named at their foot, clear of what they measure
       const foot = Math.max(p[1], q[1]) + 17, below = foot < height - 30;
-      sheet.append(el("text", { class: "d-halo", x: f(p[0] > width / 2 ? p[0] + 4 : p[0] - 4),
-        y: f(below ? foot : Math.min(p[1], q[1]) - 8), "text-anchor": p[0] > width / 2 ? "end" : "start" }, words));
+      write(sheet, words, p[0] > width / 2 ? p[0] + 4 : p[0] - 4, below ? foot : Math.min(p[1], q[1]) - 8,
+        p[0] > width / 2 ? "end" : "start");
     }
 
     function drawScale() {

@@ -1,8 +1,9 @@
 """Figures of the pages: ``python -m tests.benchmarks.page [--quick] [--json]``.
 
 The report of a shoot, looked at in Chromium: its size, how it scrubs, what shifts, what axe-core says;
-then the live bench (``pagebench``). Whole runs shoot
-the quarry (100 frames, 960 x 540); quick ones a small set of twelve frames.
+then the live bench under a moving hand, at the server
+(``pagebench``) and in the browser (``pagedrag``). Whole runs shoot the quarry (100 frames, 960 x 540); quick ones a
+small set of twelve frames.
 """
 
 from __future__ import annotations
@@ -17,14 +18,18 @@ from pathlib import Path
 from typing import Any
 
 from previz.deliver.page import LARGEST
-from tests.benchmarks import pagebench
+from tests.benchmarks import pagebench, pagedrag
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.page.driver import AXE, OPTIONS, Opened, chromium, opened
 from tests.pipeline.scenes import laid
 
 ROOT = Path(__file__).resolve().parents[2]
 QUARRY = ROOT / "scenes" / "quarry.toml"
-LEFT_OUT = ("report of the quarry, 100 frames 960 x 540: size, scrubbing, layout shift, axe-core",)
+LEFT_OUT = (
+    "report of the quarry, 100 frames 960 x 540: size, scrubbing, layout shift, axe-core",
+    "bench: hands on the lens, the stop and the bridge; another bridge lit",
+    "bench in the browser: pictures shown while the camera is dragged",
+)
 
 # a display's rate: what the page's own frames keep of it while every one of them asks for another frame of the move
 _SCRUB = """async (count) => {
@@ -111,6 +116,8 @@ def main() -> None:
         sys.exit("no Chromium, playwright or axe-playwright-python on this machine: pages cannot be looked at")
     found = figures(asked.quick)
     found += pagebench.figures(asked.quick)
+    if not asked.quick:
+        found += pagedrag.figures()
     report("page", found, asked.json, LEFT_OUT if asked.quick else ())
 
 

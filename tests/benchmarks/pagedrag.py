@@ -78,7 +78,7 @@ def _dragged(page: Any, seconds: float) -> list[float]:
     return [(b - a) / took for a, b in zip(before, after, strict=True)]
 
 
-def figures(quick: bool) -> list[Figure]:
+def figures(seconds: float = 12.0) -> list[Figure]:
     """Measured on the quarry at 1280 x 1000, the browser on the same machine as the server."""
     from playwright.sync_api import sync_playwright
 
@@ -91,7 +91,7 @@ def figures(quick: bool) -> list[Figure]:
         page.goto(address)
         _rested(page)
         page.locator("#side").scroll_into_view_if_needed()
-        pictures, breaks, holds = _dragged(page, 4.0 if quick else 12.0)
+        pictures, breaks, holds = _dragged(page, seconds)
         _rested(page)
         browser.close()
     return [
@@ -104,4 +104,4 @@ def figures(quick: bool) -> list[Figure]:
 
 if __name__ == "__main__":
     wanted = options(__doc__ or "")
-    report("page", figures(wanted.quick), json=wanted.json)
+    report("page", figures(4.0 if wanted.quick else 12.0), json=wanted.json)
