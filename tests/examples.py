@@ -11,18 +11,26 @@ import numpy as np
 import pypdfium2 as pdfium
 from PIL import Image
 
+from previz.camera import camera_for
 from previz.deliver.overlay import lens_strip
+from previz.lineup.markers import board_of
 from previz.look.choose import open_engine
 from previz.pipeline.figure import standing_figure
+from previz.pipeline.lineup import Wishes as LineupWishes
+from previz.pipeline.lineup import lineup
 from previz.pipeline.looking import FrameJob, Looker
 from previz.pipeline.paint import paint
 from previz.pipeline.plate import Wishes, plate
-from previz.pipeline.prepare import prepare
+from previz.pipeline.prepare import WITH_BRIDGE, prepare
 from previz.pipeline.progress import Progress
 from previz.pipeline.rig import rig
 from previz.pipeline.sheet import sheet
 from previz.pipeline.shoot import shoot
 from previz.scene.reader import read_scene
+from tests.benchmarks.pagedrag import rested, served
+from tests.lineup.photographs import Paper, Spoils, photograph
+from tests.page.driver import browser, opened
+from tests.pipeline.test_lineup import truth_of
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "renders" / "examples"
@@ -88,6 +96,52 @@ def animatic(folder: Path) -> None:
     _save("quarry-animatic.jpg", np.concatenate([frames[k] for k in (14, 60, 99)], axis=1), 1600)
 
 
+def report_page(page: Path) -> None:
+    """The head of the quarry's report, as a browser shows it."""
+    with browser() as found:
+        opening = opened(found, page, 1280, 1330)
+        opening.page.screenshot(path=str(page.with_name("report.png")))
+    _save("quarry-report.jpg", np.asarray(Image.open(page.with_name("report.png")).convert("RGB")), 1100)
+
+
+def bench_page(folder: Path) -> None:
+    """The bench of the quarry, its camera raised by hand."""
+    scene = folder / "bench.toml"
+    text = (ROOT / "scenes" / "quarry.toml").read_text(encoding="utf-8")
+    scene.write_text(text.partition("[plate]")[0], encoding="utf-8")
+    with served(scene, folder) as address, browser() as found:
+        page = found.new_page(viewport={"width": 1280, "height": 1330})
+        page.goto(address)
+        rested(page)
+        page.fill("#knob-up", "455 mm")
+        page.press("#knob-up", "Enter")
+        rested(page)
+        page.screenshot(path=str(folder / "bench.png"))
+    _save("quarry-bench.jpg", np.asarray(Image.open(folder / "bench.png").convert("RGB")), 1100)
+
+
+def line_up(folder: Path) -> None:
+    """The quarry's marker sheets before its own picture, photographed by a camera that has been knocked."""
+    path = ROOT / "scenes" / "quarry.toml"
+    scene = read_scene(path)
+    ready = prepare(scene)
+    looker = Looker(open_engine())
+    looker.load(ready)
+    right = truth_of(path)
+    papers = [Paper(s.numbers, s.at, s.side, s.world_from_sheet) for s in board_of(scene).sheets]
+    luminance = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+    for name, truth in (("right", right), ("knocked", right.knocked((7e-3, -5e-3, 4e-3), (0.008, -0.004, 0.006)))):
+        body = scene.camera
+        camera = camera_for(truth.place, *truth.angles, body.lens, body.sensor[0], *truth.size_px)
+        behind = looker.engine.draw(camera, WITH_BRIDGE).colour @ luminance
+        (folder / f"{name}.jpg").write_bytes(photograph(truth, papers, Spoils(uneven=0.1), behind))
+    looker.engine.close()
+    wishes = LineupWishes(against=folder / "right.jpg")
+    with Progress() as progress:
+        lineup(path, folder / "knocked.jpg", wishes, folder / "lineup", None, None, progress)
+    _save("quarry-lineup.jpg", np.asarray(Image.open(folder / "lineup" / "lineup.png").convert("RGB")), 1100)
+
+
 def main() -> None:
     """Make every picture."""
     EXAMPLES.mkdir(parents=True, exist_ok=True)
@@ -102,6 +156,9 @@ def main() -> None:
             sheet(scene, ranges, out, 480, None, None, progress)
         for source, name in (("hold.png", "quarry-hold.png"), ("side/1090.png", "quarry-side.png")):
             shutil.copy(out / source, EXAMPLES / name)
+        report_page(out / "report.html")
+        bench_page(out)
+        line_up(out)
         rig_card(out)
         animatic(out)
         paints(out)

@@ -12,15 +12,12 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from previz.deliver.page import LARGEST
 from tests.benchmarks import pagebench, pagedrag
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
-from tests.page.driver import AXE, OPTIONS, Opened, chromium, opened
+from tests.page.driver import AXE, Opened, browser, chromium, opened
 from tests.pipeline.scenes import laid
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -49,16 +46,6 @@ _SHIFTS = """() => { window.shifts = 0; new PerformanceObserver((l) => {
   for (const e of l.getEntries()) window.shifts += e.value; }).observe({ type: 'layout-shift' }); }"""
 
 
-@contextmanager
-def _browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=chromium(), args=list(OPTIONS))
-        yield found
-        found.close()
-
-
 def _shot(scene: Path, folder: Path, width_px: int) -> Path:
     command = [sys.executable, "-m", "previz.cli", "shoot", str(scene), "--out", str(folder), "--json",
                "--width", str(width_px), "--workers", "2"]  # fmt: skip
@@ -69,8 +56,8 @@ def _shot(scene: Path, folder: Path, width_px: int) -> Path:
 
 def looked_at(name: str, file: Path, count: int) -> list[Figure]:
     """Figures of one report in the browser; ``count`` frames are scrubbed through."""
-    with _browser() as browser:
-        found: Opened = opened(browser, file)
+    with browser() as chromium_:
+        found: Opened = opened(chromium_, file)
         page = found.page
         page.evaluate(_SHIFTS)
         # the best of three: what else the machine does must not count

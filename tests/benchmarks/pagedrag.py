@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
-from tests.page.driver import OPTIONS, chromium
+from tests.page.driver import browser
 
 ROOT = Path(__file__).resolve().parents[2]
 QUARRY = ROOT / "scenes" / "quarry.toml"
@@ -23,8 +23,8 @@ QUARRY = ROOT / "scenes" / "quarry.toml"
 # s between two moves of the pointer, about a display's rate
 _PACE = 0.016
 
-# px that the hand leads the camera out and up, and s for one round
-_REACH_PX, _ROUND = 40.0, 4.0
+# px (about 100 mm of the set) that the hand leads the camera out and up, and s for one round
+_REACH_PX, _ROUND = 15.0, 4.0
 
 # what the page has shown so far
 _SHOWN = "(d => [+d.coarse, +(d.breaks || 0), +(d.holds || 0)])(document.body.dataset)"
@@ -33,9 +33,8 @@ _HANDLE = "document.querySelector('#side .d-camera-hit').getBoundingClientRect()
 
 
 @contextmanager
-def _served(folder: Path) -> Iterator[str]:
-    scene = folder / "quarry.toml"
-    scene.write_text(QUARRY.read_text(encoding="utf-8").partition("[plate]")[0], encoding="utf-8")
+def served(scene: Path, folder: Path) -> Iterator[str]:
+    """The bench of a scene in a process of its own, meanwhile; gives its address."""
     process = subprocess.Popen(
         [sys.executable, "-m", "previz.cli", "bench", str(scene), "--no-open", "--out", str(folder / "out")],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
@@ -51,7 +50,8 @@ def _served(folder: Path) -> Iterator[str]:
         process.communicate(timeout=20)
 
 
-def _rested(page: Any, limit: float = 180.0) -> None:
+def rested(page: Any, limit: float = 180.0) -> None:
+    """Wait until the bench has drawn and judged all that is wanted."""
     page.wait_for_timeout(120)
     end = time.monotonic() + limit
     while not page.evaluate(_REST):
@@ -80,26 +80,30 @@ def _dragged(page: Any, seconds: float) -> list[float]:
 
 def figures(seconds: float = 12.0) -> list[Figure]:
     """Measured on the quarry at 1280 x 1000, the browser on the same machine as the server."""
-    from playwright.sync_api import sync_playwright
-
     said: list[str] = []
-    with tempfile.TemporaryDirectory() as place, _served(Path(place)) as address, sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium(), args=list(OPTIONS))
-        page = browser.new_page(viewport={"width": 1280, "height": 1000})
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.goto(address)
-        _rested(page)
-        page.locator("#side").scroll_into_view_if_needed()
-        pictures, breaks, holds = _dragged(page, seconds)
-        _rested(page)
-        browser.close()
+    with tempfile.TemporaryDirectory() as place:
+        scene = Path(place) / "quarry.toml"
+        scene.write_text(QUARRY.read_text(encoding="utf-8").partition("[plate]")[0], encoding="utf-8")
+        with served(scene, Path(place)) as address, browser() as found:
+            pictures, breaks, holds = _looked_at(found, address, seconds, said)
     return [
         at_least("pictures shown in the browser while the camera is dragged, 640 x 360", pictures, "1/s", 10.0),
         Figure("breaks shown while the camera is dragged", breaks, "1/s"),
         Figure("holds shown while the camera is dragged", holds, "1/s"),
         at_most("words on the console of the bench", len(said), "", 0),
     ]
+
+
+def _looked_at(found: Any, address: str, seconds: float, said: list[str]) -> list[float]:
+    page = found.new_page(viewport={"width": 1280, "height": 1000})
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.goto(address)
+    rested(page)
+    page.locator("#side").scroll_into_view_if_needed()
+    shown = _dragged(page, seconds)
+    rested(page)
+    return shown
 
 
 if __name__ == "__main__":

@@ -18,7 +18,8 @@ from previz.pipeline.progress import Progress
 from previz.pipeline.results import say_scene
 from previz.pipeline.shoot import shoot
 from previz.scene.reader import read_scene, scene_sha256
-from tests.page.driver import OPTIONS, Opened, chromium, opened
+from tests.page import driver
+from tests.page.driver import Opened, chromium, opened
 from tests.pipeline.scenes import laid
 
 TITLE = TitleBlock("Small quarry", "1:20", "2025-03-14", "contact sheet")
@@ -29,15 +30,10 @@ CANDIDATES = ((44.0, 3.0), (30.0, 9.0), (52.0, 21.0), (0.0, 64.0))
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     """Chromium, driven by playwright."""
-    program = chromium()
-    if program is None:
+    if chromium() is None:
         pytest.skip("no browser: Chromium or playwright is not installed, so pages are not looked at")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        found = driver.chromium.launch(executable_path=program, args=list(OPTIONS))
+    with driver.browser() as found:
         yield found
-        found.close()
 
 
 @dataclass(frozen=True)

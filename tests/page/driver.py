@@ -2,6 +2,8 @@
 
 import importlib.util
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,17 @@ def chromium() -> str | None:
     if importlib.util.find_spec("playwright") is None:
         return None
     return next((found for name in BROWSERS if (found := shutil.which(name))), None)
+
+
+@contextmanager
+def browser() -> Iterator[Any]:
+    """Chromium, meanwhile. It must be there (:func:`chromium`)."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        found = driver.chromium.launch(executable_path=chromium(), args=list(OPTIONS))
+        yield found
+        found.close()
 
 
 @dataclass
