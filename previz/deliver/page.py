@@ -101,6 +101,7 @@ def report_html(page: ReportPage) -> str:
         "title": escape(page.title.scene),
         "verdict": escape(page.verdict),
         "made": escape(page.made),
+        "shown": "",
         "width_px": str(min(page.size_px[0], 960)),
         "height_px": str(height),
         "first": str(first),
@@ -137,6 +138,10 @@ def report_html(page: ReportPage) -> str:
     taken = len(_filled(template, fills).encode("utf-8"))
     shown = encoded_frames(page.frames, LARGEST - _SPARE - taken)
     fills["pictures"] = script_json({"seen": shown.seen, "patches": shown.patches, "solid": page.solid})
+    fills["shown"] = (
+        f"Pictures of frames are {shown.width_px} px wide here and compressed (WebP, quality {shown.quality}); "
+        "the frames as judged are in lens/."
+    )
     return _filled(template, fills)
 
 
@@ -245,7 +250,7 @@ def _frames_table(rows: Sequence[Mapping[str, Any]]) -> str:
     heads = ("frame", "rail, mm", "break", "mismatch, dE00", "slip, px", "tells")
     head = "".join(f'<th scope="col"{" class=n" if word != "tells" else ""}>{word}</th>' for word in heads)
     table = f'<table id="frames-table"><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table>'
-    return _titled("frames-table", "frame by frame; click a row to go there", table, scroll=True)
+    return _titled("frames-table", "frame by frame", table, scroll=True)
 
 
 def _compare(page: ReportPage) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 from PIL import Image
+from scipy.ndimage import maximum_filter
 from shapely import LineString
 
 from previz.build.surface import Pixels8
@@ -30,7 +31,8 @@ WIDEST_PX = 960
 
 # size and quality of the frames on a page, from the best down, until they fit
 _STEPS = (
-    (1.0, 82), (1.0, 74), (1.0, 66), (1.0, 58), (1.0, 50), (1.0, 40), (0.75, 50), (0.5, 55), (0.5, 40), (0.25, 50)
+    (1.0, 82), (1.0, 74), (1.0, 66), (1.0, 58), (1.0, 50), (0.85, 55), (0.75, 60), (0.75, 50), (0.65, 52), (0.57, 52),
+    (0.5, 52), (0.42, 50), (0.35, 50), (0.25, 50),
 )  # fmt: skip
 # how hard the encoder tries (0 to 6): one step more costs twice the time for 3 % of the size
 _METHOD = 2
@@ -38,11 +40,17 @@ _TRIED = 5
 
 # a clean frame's patch reaches this far (px) around what differs, so that its rim lies in equal ground
 _RIM_PX = 8
+# codes of 255 that do not count as a difference: the bridge bounces a breath of light over the whole wall, and what
+# the frames are compressed with changes more than that
+_UNSEEN_CODES = 2
 
 
 @dataclass(frozen=True, eq=False)
 class CleanPatch:
-    """The part of a clean frame that differs from the one with the bridge: ``code`` (H, W, 3) at ``left``, ``top``."""
+    """The part of a clean frame that differs from the one with the bridge, to be laid over that one.
+
+    ``code`` is (H, W, 4) with straight alpha, or (H, W, 3) where all of it covers; its corner is at ``left``, ``top``.
+    """
 
     left: int
     top: int
@@ -100,19 +108,22 @@ def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
 
 
 def clean_patch(seen: Pixels8, clean: Pixels8) -> CleanPatch | None:
-    """Where two frames (H, W, 3) uint8 differ; None where they are the same."""
-    differs = (seen != clean).any(axis=2)
+    """Where two frames (H, W, 3) uint8 differ by more than two codes; None where they do nowhere."""
+    larger, less = np.maximum(seen, clean), np.minimum(seen, clean)
+    differs = (larger - less).max(axis=2) > _UNSEEN_CODES
     rows, columns = np.flatnonzero(differs.any(axis=1)), np.flatnonzero(differs.any(axis=0))
     if len(rows) == 0:
         return None
     h, w = differs.shape
     top, bottom = max(rows[0] - _RIM_PX, 0), min(rows[-1] + 1 + _RIM_PX, h)
     left, right = max(columns[0] - _RIM_PX, 0), min(columns[-1] + 1 + _RIM_PX, w)
-    return CleanPatch(int(left), int(top), np.ascontiguousarray(clean[top:bottom, left:right]))
+    # what is left out costs nothing: the encoder drops colour that is not seen
+    covers = maximum_filter(differs[top:bottom, left:right].astype(np.uint8) * 255, 2 * _RIM_PX + 1)
+    return CleanPatch(int(left), int(top), np.dstack([clean[top:bottom, left:right], covers]))
 
 
 def webp_bytes(picture: Pixels8, quality: int) -> bytes:
-    """A picture (H, W, 3) as WebP, lossy; ``quality`` 0 to 100."""
+    """A picture (H, W, 3), or (H, W, 4) with straight alpha, as WebP, lossy; ``quality`` 0 to 100."""
     out = io.BytesIO()
     Image.fromarray(picture).save(out, "WEBP", quality=quality, method=_METHOD)
     return out.getvalue()

@@ -112,7 +112,7 @@ def _patch(kept: Mapping[str, Any]) -> CleanPatch | None:
         return None
     left, top, text = kept["patch"]
     with Image.open(io.BytesIO(base64.b64decode(text))) as image:
-        return CleanPatch(left, top, np.asarray(image.convert("RGB")))
+        return CleanPatch(left, top, np.asarray(image.convert("RGBA")))
 
 
 def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]]) -> ReportPage:
@@ -123,8 +123,9 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "frame": score.frame,
             "rail_mm": round(1e3 * score.rail, 3),
             "break_pct": None if score.break_pct is None else round(score.break_pct, 3),
-            "mismatch_de": None if score.mismatch_de is None else round(score.mismatch_de, 3),
-            "slip_px": round(score.slip_px, 3),
+            # what was not judged has no numbers, whatever the table of the shoot fills in
+            "mismatch_de": None if None in (score.break_pct, score.mismatch_de) else round(score.mismatch_de or 0.0, 3),
+            "slip_px": None if score.break_pct is None else round(score.slip_px, 3),
             "tells": list(score.tells),
             "reason": score.reason,
             "now": frame["now"],
@@ -180,8 +181,12 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
 
 
 def _verdict(values: Mapping[str, Any]) -> str:
-    if not values["hold_frames"]:
+    if values["break_station_pct"] is None:
+        words = f"The station point, frame {values['station_frame']}, could not be judged"
+    elif not values["hold_frames"]:
         words = f"The bridge shows at the station point, frame {values['station_frame']}"
+    elif values["hold_frames"] == 1:
+        words = f"Holds in one frame only, {values['hold_first']}"
     else:
         hold = values["hold_mm"] / 1e3
         words = (
@@ -189,7 +194,11 @@ def _verdict(values: Mapping[str, Any]) -> str:
             f"{values['hold_first']} to {values['hold_last']}"
         )
     if values["break_worst_pct"] is not None:
-        words += f"; worst break in the hold asked for {values['break_worst_pct']:.1f} %, frame {values['worst_frame']}"
+        first, last = values["hold_wanted"]
+        words += (
+            f"; over the hold asked for, {first} to {last}, the worst break is {values['break_worst_pct']:.1f} %, "
+            f"frame {values['worst_frame']}"
+        )
     if values["break_reveal_pct"] is not None:
         words += f"; at the reveal, frame {values['reveal_frame']}, {values['break_reveal_pct']:.1f} %"
     return words + "."

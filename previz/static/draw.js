@@ -118,8 +118,10 @@ const Draw = (() => {
       }
       moving = el("g", {});
       sheet.append(moving);
-      for (const d of set.dimensions || []) if (d.view === which) drawDimension(sheet, d);
-      for (const lamp of set.lamps || []) drawLamp(sheet, lamp);
+      // words last, so that no line runs through them
+      const words = [...(set.dimensions || []).filter((d) => d.view === which).map((d) => drawDimension(sheet, d)),
+        ...(set.lamps || []).map((lamp) => drawLamp(sheet, lamp))];
+      for (const say of words) if (say) say();
       camera.replaceChildren(
         el("circle", { class: "d-camera-hit", r: 30 }),
         el("path", { class: "d-camera", d: "M-30 -11H-8V11H-30ZM-8 -6L6 -9V9L-8 6Z" }),
@@ -134,40 +136,52 @@ const Draw = (() => {
     function drawLamp(sheet, lamp) {
       const [x, y] = at(lamp.position), [ax, ay] = at(lamp.aim);
       const run = Math.hypot(ax - x, ay - y) || 1, dx = (ax - x) / run, dy = (ay - y) / run;
-      const pad = 16, inside = x > pad && x < width - pad && y > 30 && y < height - pad;
+      // clear of the head
+      const pad = 16, high = 46, inside = x > pad && x < width - pad && y > high && y < height - pad;
       let px = x, py = y;
       if (!inside) {
         // a lamp beyond the paper is shown where its beam comes in
         const t = Math.max(
           dx > 0 ? (pad - x) / dx : dx < 0 ? (width - pad - x) / dx : 0,
-          dy > 0 ? (34 - y) / dy : dy < 0 ? (height - pad - y) / dy : 0, 0);
-        if (t >= run) return;
+          dy > 0 ? (high - y) / dy : dy < 0 ? (height - pad - y) / dy : 0, 0);
+        if (t >= run) return null;
         px = x + dx * t; py = y + dy * t;
       }
       sheet.append(el("path", { class: "d-aim", d: path([[px, py], [px + dx * 60, py + dy * 60]]) }));
       const turn = (Math.atan2(dy, dx) * 180) / Math.PI;
       sheet.append(el("path", { class: "d-lamp", d: "M-9 -6L4 -9V9L-9 6Z", transform: `translate(${f(px)} ${f(py)}) rotate(${f(turn)})` }));
       named.push({ y: py + 2, up: 8, from: px - 10, to: px + 10 });
-      const end = px > width * 0.7, words = lamp.name + (inside ? "" : ", beyond");
-      write(sheet, words, end ? px - 14 : px + 14, py + (py < 60 ? 6 : -8), end ? "end" : "start", "d-soft");
+      const beyond = x <= 0 || x >= width || y <= 0 || y >= height, words = lamp.name + (beyond ? ", beyond" : "");
+      const sides = [[px + 14, py - 6, "start"], [px - 14, py - 6, "end"], [px + 14, py + 16, "start"], [px - 14, py + 16, "end"],
+        [px, py - 16, "middle"], [px, py + 26, "middle"]];
+      return () => write(sheet, words, px > width * 0.7 ? [sides[1], sides[0], ...sides.slice(2)] : sides, "d-soft", [px, py]);
     }
 
-    // words where nothing else is written: as near to (x, y) as may be, above or below
+    // words where nothing else is written: in the first free one of `places` [x, y, anchor], or as near to them as may
+    // be, above or below, with a line to `of`, what they name
     const LETTER = 7.4, LINE = 15;
-    function write(sheet, words, x, y, anchor, name = "") {
-      const wide = words.length * LETTER, from = { start: x, middle: x - wide / 2, end: x - wide }[anchor];
-      const left = Math.min(Math.max(from, 4), Math.max(width - 4 - wide, 4));
-      const free = (line) => line > 30 && line < height - 3
-        && !named.some((n) => n.y + n.up > line - 12 && n.y - 12 < line && n.from < left + wide && left < n.to);
-      const lines = [0, 1, -1, 2, -2, 3, -3, 4, -4].map((k) => y + k * LINE);
-      const line = lines.find(free) ?? y;
-      named.push({ y: line, up: 2, from: left, to: left + wide });
-      sheet.append(el("text", { class: "d-halo " + name, x: f(left), y: f(line) }, words));
+    function write(sheet, words, places, name = "", of = null) {
+      const wide = words.length * LETTER;
+      const fitted = ([x, y, anchor]) => {
+        const from = { start: x, middle: x - wide / 2, end: x - wide }[anchor];
+        return [Math.min(Math.max(from, 4), Math.max(width - 4 - wide, 4)), y];
+      };
+      const free = ([from, line]) => line > 30 && line < height - 3
+        && !named.some((n) => n.y + n.up > line - 12 && n.y - 12 < line && n.from < from + wide && from < n.to);
+      const near = places.map(fitted);
+      const away = [1, -1, 2, -2, 3, -3, 4, -4].flatMap((k) => near.slice(0, 2).map(([x, y]) => [x, y + k * LINE]));
+      const at_ = near.find(free) || away.find(free) || near[0], [from, line] = at_;
+      named.push({ y: line, up: 2, from, to: from + wide });
+      if (of && !near.includes(at_)) {
+        sheet.append(el("path", { class: "d-dim", d: path([of, [Math.min(Math.max(of[0], from), from + wide), line < of[1] ? line + 3 : line - 11]]) }));
+      }
+      sheet.append(el("text", { class: "d-halo " + name, x: f(from), y: f(line) }, words));
     }
 
+    // draws the lines, and gives back what writes the words
     function drawDimension(sheet, d) {
       const a = at(d.a), b = at(d.b), run = Math.hypot(b[0] - a[0], b[1] - a[1]);
-      if (run < 4) return;
+      if (run < 4) return null;
       let right = [-(b[1] - a[1]) / run, (b[0] - a[0]) / run], offset = d.offset_px;
       const fits = (o) => [a, b].every((p) => { const x = p[0] + right[0] * o, y = p[1] + right[1] * o;
         return x > 10 && x < width - 10 && y > 34 && y < height - 14; });
@@ -178,13 +192,11 @@ const Draw = (() => {
       // a small drawing has no room for both; the table of the lens's place has them
       const words = width < 460 ? mm(run / scale, 0) : both(run / scale, 0);
       if (Math.abs(b[0] - a[0]) > Math.abs(b[1] - a[1])) {
-        write(sheet, words, (p[0] + q[0]) / 2, (p[1] + q[1]) / 2 - 5, "middle");
-        return;
+        return () => write(sheet, words, [[(p[0] + q[0]) / 2, (p[1] + q[1]) / 2 - 5, "middle"]]);
       }
       // upright lengths are named at their foot, clear of what they measure
-      const foot = Math.max(p[1], q[1]) + 17, below = foot < height - 30;
-      write(sheet, words, p[0] > width / 2 ? p[0] + 4 : p[0] - 4, below ? foot : Math.min(p[1], q[1]) - 8,
-        p[0] > width / 2 ? "end" : "start");
+      const foot = Math.max(p[1], q[1]) + 17, below = foot < height - 30, end = p[0] > width / 2;
+      return () => write(sheet, words, [[end ? p[0] + 4 : p[0] - 4, below ? foot : Math.min(p[1], q[1]) - 8, end ? "end" : "start"]]);
     }
 
     function drawScale() {

@@ -9,7 +9,7 @@
   const first = data.frames[0].frame, last = data.frames[data.frames.length - 1].frame;
   const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
   const webp = (text) => "data:image/webp;base64," + text;
-  let frame = data.start, without = false, running = false;
+  let frame = data.start, without = false, kept = false, held = false, running = false;
 
   // ---- the lens view -------------------------------------------------------------------------------------------
   const canvas = get("lens"), pen = canvas.getContext("2d", { alpha: false });
@@ -61,9 +61,18 @@
     for (const view of [side, plan]) view.reset(data.set, wide("side", 340));
     curve.reset(data.curve, curve.by, wide("curve", 480));
   });
+  // on paper the letters of the drawings are to be as large as those beside them
+  window.addEventListener("beforeprint", () => {
+    for (const view of [side, plan]) view.reset(data.set, 420);
+    curve.reset(data.curve, curve.by, 860);
+  });
+  window.addEventListener("afterprint", () => {
+    for (const view of [side, plan]) view.reset(data.set, wide("side", 340));
+    curve.reset(data.curve, curve.by, wide("curve", 480));
+  });
   const rows = new Map([...document.querySelectorAll("#table tr[data-frame]")].map((r) => [Number(r.dataset.frame), r]));
   const table = document.querySelector("#table .scroll");
-  let asked = false, marked = null, solid = null;
+  let asked = false, marked = null, solid = null, telling = 0, told = false;
 
   function ask() {
     if (asked) return;
@@ -92,11 +101,16 @@
     set_("now-break", row.break_pct == null ? "" : Draw.pct(row.break_pct));
     get("now-verdict").className = "verdict " + word;
     set_("now-mismatch", row.mismatch_de == null ? "-" : row.mismatch_de.toFixed(1));
-    set_("now-slip", row.slip_px.toFixed(1));
+    set_("now-slip", row.slip_px == null ? "-" : row.slip_px.toFixed(1));
     set_("now-tells", row.reason || row.tells.join(", ") || "none");
     const slider = get("frame");
     slider.value = String(frame);
-    slider.setAttribute("aria-valuetext", `frame ${frame}, rail ${row.rail_mm.toFixed(1)} mm, ${word}`);
+    const words = `frame ${frame}, rail ${row.rail_mm.toFixed(1)} mm, ${row.break_pct == null ? "" : `break ${Draw.pct(row.break_pct)}, `}${word}`;
+    slider.setAttribute("aria-valuetext", words);
+    // who goes by keys or buttons hears it too, once the hand rests
+    clearTimeout(telling);
+    if (document.activeElement !== slider && !running && told) telling = setTimeout(() => set_("said", words), 500);
+    told = true;
     canvas.setAttribute("aria-label", `View through the lens, frame ${frame}${without ? ", without the bridge" : ""}: ${word}`);
     if (marked) marked.classList.remove("now");
     marked = rows.get(frame);
@@ -127,7 +141,7 @@
   let dragging = false;
   get("curve").addEventListener("pointerdown", (e) => { stop(); dragging = true; go(curve.frameAt(e)); });
   get("curve").addEventListener("pointermove", (e) => { if (dragging) go(curve.frameAt(e)); });
-  window.addEventListener("pointerup", () => { dragging = false; });
+  for (const name of ["pointerup", "pointercancel"]) window.addEventListener(name, () => { dragging = false; });
   for (const button of document.querySelectorAll("[data-by]")) button.addEventListener("click", () => {
     curve.reset(data.curve, button.dataset.by);
     for (const other of document.querySelectorAll("[data-by]")) other.setAttribute("aria-pressed", String(other === button));
@@ -137,15 +151,23 @@
     if (row) { stop(); go(Number(row.dataset.frame)); }
   });
 
+  // held down it is the other way round from what is ticked
   function bridge(away) {
-    if (without === away) return;
-    without = away;
-    get("without").setAttribute("aria-pressed", String(away));
+    held = away;
+    if (without === (kept !== held)) return;
+    without = !without;
     ask();
   }
-  const hold = get("without");
-  hold.addEventListener("pointerdown", (e) => { hold.setPointerCapture(e.pointerId); bridge(true); });
-  for (const name of ["pointerup", "pointercancel", "blur"]) hold.addEventListener(name, () => bridge(false));
+  get("without").addEventListener("change", (e) => { kept = e.target.checked; bridge(false); });
+  const stage = get("stage");
+  stage.addEventListener("pointerdown", (e) => {
+    if (e.button !== 0) return;
+    stage.setPointerCapture(e.pointerId);
+    bridge(true);
+  });
+  for (const name of ["pointerup", "pointercancel"]) stage.addEventListener(name, () => bridge(false));
+  // a long press must not open a menu over the picture
+  stage.addEventListener("contextmenu", (e) => { if (held) e.preventDefault(); });
 
   // the move at the delivered rate; with reduced motion wanted one step a second, so that nothing sweeps
   let began = 0, from = 0;
@@ -183,13 +205,12 @@
       " ": () => bridge(true),
     }[e.key.length === 1 ? e.key.toLowerCase() : e.key];
     if (!does || (inTable && e.key !== "?" && e.key !== " ")) return;
-    if (e.key === " " && ((button && e.target !== hold) || e.target.matches("input[type=checkbox]"))) return;
+    if (e.key === " " && (button || e.target.matches("input[type=checkbox]"))) return;
     if (e.key !== " " && e.key !== "r") stop();
     does();
     e.preventDefault();
   });
-  hold.addEventListener("keydown", (e) => { if (e.key === "Enter") bridge(true); });
-  window.addEventListener("keyup", (e) => { if (e.key === " " || e.key === "Enter") bridge(false); });
+  window.addEventListener("keyup", (e) => { if (e.key === " ") bridge(false); });
   window.addEventListener("blur", () => bridge(false));
 
   // ---- tables to copy ------------------------------------------------------------------------------------------
@@ -207,6 +228,7 @@
       getSelection().addRange(range);
       done = false;
     }
+    clearTimeout(telling);
     get("said").textContent = done ? `${lines.length - 1} rows copied` : "the table is marked; copy it with the browser";
     button.textContent = done ? "copied" : "marked";
     setTimeout(() => { button.textContent = "copy"; }, 1500);
@@ -361,6 +383,16 @@
       controls.update();
       draw();
     }
+    // its own keys, while it has the focus
+    const keys = { ArrowLeft: "left", ArrowRight: "right", ArrowUp: "up", ArrowDown: "down", "+": "in", "=": "in", "-": "out",
+      Home: "home" };
+    canvas3.addEventListener("keydown", (e) => {
+      const name = keys[e.key];
+      if (!name || e.ctrlKey || e.metaKey || e.altKey) return;
+      turn(name);
+      e.preventDefault();
+      e.stopPropagation();
+    });
     controls.addEventListener("start", () => { if (through) own(false); });
     controls.addEventListener("change", draw);
     new ResizeObserver(draw).observe(canvas3);

@@ -168,12 +168,51 @@ def test_a_patch_makes_the_clean_frame_of_the_other() -> None:
     clean[30:50, 70:95] //= 2
     patch = clean_patch(seen, clean)
     assert patch is not None
-    made = seen.copy()
-    h, w = patch.code.shape[:2]
-    made[patch.top : patch.top + h, patch.left : patch.left + w] = patch.code
-    assert np.array_equal(made, clean)
-    assert h * w < 0.2 * seen.shape[0] * seen.shape[1]
+    assert np.array_equal(laid_over(seen, patch), clean)
+    assert patch.code.shape[0] * patch.code.shape[1] < 0.2 * seen.shape[0] * seen.shape[1]
     assert clean_patch(seen, seen.copy()) is None
+
+
+def laid_over(seen: Pixels8, patch: CleanPatch) -> Pixels8:
+    """As a canvas lays it, by Pillow's own compositing."""
+    made = Image.fromarray(seen)
+    top = Image.fromarray(patch.code)
+    made.paste(top, (patch.left, patch.top), top)
+    return np.asarray(made)
+
+
+def test_a_breath_of_bounced_light_makes_no_patch_and_two_far_places_no_large_one() -> None:
+    """The bridge lights the whole wall by a code or two; a frame is not carried twice for that."""
+    seen = smooth(0)
+    breath = seen + np.uint8(2)
+    assert clean_patch(seen, breath) is None
+    clean = breath.copy()
+    clean[4:10, 4:10] = 255
+    clean[80:86, 150:156] = 0
+    patch = clean_patch(seen, clean)
+    assert patch is not None
+    # both places lie in one patch that is nearly all left out
+    assert (patch.code[..., 3] > 0).mean() < 0.1
+    assert set(np.unique(patch.code[..., 3])) == {0, 255}
+    shown = laid_over(seen, patch).astype(int)
+    assert np.array_equal(shown[4:10, 4:10], clean[4:10, 4:10])
+    assert np.array_equal(shown[80:86, 150:156], clean[80:86, 150:156])
+    assert np.abs(shown - clean).max() <= 2
+
+
+def test_what_a_patch_leaves_out_costs_little_and_stays_left_out() -> None:
+    seen, clean = noise(3, 180, 320), noise(3, 180, 320)
+    clean[20:40, 20:40] //= 2
+    clean[150:170, 290:310] //= 2
+    patch = clean_patch(seen, clean)
+    assert patch is not None
+    whole = CleanPatch(patch.left, patch.top, patch.code[..., :3])
+    costs = [len(encoded_frames([(seen, p)], 10_000_000).patches[0][4]) for p in (patch, whole)]  # type: ignore[index]
+    assert costs[0] < 0.2 * costs[1]
+    shown = encoded_frames([(seen, patch)], 10_000_000).patches[0]
+    assert shown is not None
+    with Image.open(io.BytesIO(base64.b64decode(shown[4]))) as image:
+        assert np.array_equal(np.asarray(image.convert("RGBA"))[..., 3], patch.code[..., 3])
 
 
 def test_outline_lines_keep_their_place_and_their_kind() -> None:

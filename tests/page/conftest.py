@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from PIL import Image
 
 from previz.deliver.frames import write_png
 from previz.deliver.output import OutputFolder
@@ -23,8 +25,13 @@ from tests.page.driver import Opened, chromium, opened
 from tests.pipeline.scenes import laid
 
 TITLE = TitleBlock("Small quarry", "1:20", "2025-03-14", "contact sheet")
+# a title that breaks a page made carelessly
+ODD_TITLE = '</script><script>window.stranger = 1</script> "Kreidebruch" & Söhne {{ data }} ' + "Steinbruchbesitzer" * 2
 # the candidates of the made-up contact sheet: hold, mm, and worst break, %
 CANDIDATES = ((44.0, 3.0), (30.0, 9.0), (52.0, 21.0), (0.0, 64.0))
+
+# what the encoder of the frames may change, mean difference in codes of 255
+ENCODED = 6.0
 
 
 @pytest.fixture(scope="session")
@@ -46,6 +53,12 @@ class Shoot:
     @property
     def report(self) -> Path:
         return self.folder / "report.html"
+
+
+def on_disk(shoot: Shoot, frame: int) -> NDArray[np.float64]:
+    """A frame of the shoot as it was written, (H, W, 3) codes."""
+    with Image.open(shoot.folder / "lens" / f"{frame}.png") as image:
+        return np.asarray(image.convert("RGB"), dtype=np.float64)
 
 
 @pytest.fixture(scope="session")
@@ -77,9 +90,25 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     out.write_text("compare.csv", "paint,break_mean_pct,break_worst_pct,frames\nbare board,88.000,91.000,3\n")
     # the sheet is of this scene; nothing says so of the comparison
     say_scene(out, "sheet.json", read_scene(scene), scene_sha256(scene))
-    shoot(scene, out.path, 320, False, 1, None, Progress(quiet=True))
-    with (out.path / "hold.csv").open(encoding="utf-8", newline="") as file:
-        return Shoot(out.path, list(csv.DictReader(file)))
+    return _shot(scene, out.path)
+
+
+def _shot(scene: Path, folder: Path) -> Shoot:
+    shoot(scene, folder, 320, False, 1, None, Progress(quiet=True))
+    with (folder / "hold.csv").open(encoding="utf-8", newline="") as file:
+        return Shoot(folder, list(csv.DictReader(file)))
+
+
+@pytest.fixture(scope="session")
+def unseen(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
+    """A camera that looks past the bridge, under a title that breaks a page made carelessly."""
+    folder = tmp_path_factory.mktemp("unseen")
+    scene = laid(
+        folder / "set",
+        ('title = "Small quarry"', f"title = '{ODD_TITLE}'"),
+        ('tilt = "-8 deg"', 'tilt = "-8 deg"\npan = "60 deg"'),
+    )
+    return _shot(scene, folder / "out")
 
 
 @pytest.fixture(scope="session")

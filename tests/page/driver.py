@@ -1,12 +1,18 @@
 """A real browser for the pages: where it is, how it is started, and an open page with all that it says."""
 
+import base64
 import importlib.util
+import io
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
 
 # where systems keep it, by name; Debian's is the first
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -62,3 +68,21 @@ def opened(browser: Any, file: Path, width: int = 1280, height: int = 800, befor
     page.goto(file.resolve().as_uri())
     page.wait_for_selector("html[data-warm=yes]", timeout=60_000)
     return out
+
+
+def at(page: Any, frame: int) -> None:
+    """Wait until the page shows a frame."""
+    page.wait_for_selector(f"html[data-frame='{frame}']")
+    page.wait_for_selector(f"#lens[data-frame='{frame}']")
+
+
+def go(page: Any, frame: int) -> None:
+    page.locator("#frame").fill(str(frame))
+    at(page, frame)
+
+
+def picture(page: Any, selector: str = "#lens") -> NDArray[np.float64]:
+    """What a canvas shows, (H, W, 3) codes."""
+    text = page.eval_on_selector(selector, "c => c.toDataURL('image/png').split(',')[1]")
+    with Image.open(io.BytesIO(base64.b64decode(text))) as image:
+        return np.asarray(image.convert("RGB"), dtype=np.float64)
