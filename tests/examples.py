@@ -27,9 +27,8 @@ from previz.pipeline.rig import rig
 from previz.pipeline.sheet import sheet
 from previz.pipeline.shoot import shoot
 from previz.scene.reader import read_scene
-from tests.benchmarks.pagedrag import rested, served
 from tests.lineup.photographs import Paper, Spoils, photograph
-from tests.page.driver import browser, opened
+from tests.page.driver import browser, opened, rested, served
 from tests.pipeline.test_lineup import truth_of
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -16,19 +16,17 @@ from typing import Any
 import numpy as np
 
 from previz.bench.lines import set_drawing
-from previz.build.light import WallBake, bake_bridge, bake_wall
+from previz.build.light import WallBake, bake_wall
 from previz.build.set import BuiltSet, build_bridge
 from previz.errors import PrevizError
 from previz.pipeline.looking import end_with_parent
 from previz.pipeline.prepare import (
-    LitWall,
     Painter,
     ReadySet,
-    bridge_as_lit,
     bridge_texel,
+    lit_for,
     prepare,
     sight_of,
-    wall_in_light,
     wall_in_view,
 )
 from previz.scene.model import Scene
@@ -104,8 +102,13 @@ class _Builder:
     def look_ahead(self) -> None:
         """Work out what another bridge will need of the wall's light, while nothing else is wanted."""
         ready = self._ready
-        if ready is not None and not ready.wall.lighting.flat and self._bake is None:
-            self._bake = bake_wall(ready.built.wall, ready.wall.lighting, sight_of(ready.built))
+        if ready is not None and not ready.wall.lighting.flat:
+            self._wall_bake(ready)
+
+    def _wall_bake(self, base: ReadySet) -> WallBake:
+        if self._bake is None:
+            self._bake = bake_wall(base.built.wall, base.wall.lighting, sight_of(base.built))
+        return self._bake
 
     def _other_bridge(self, base: ReadySet, scene: Scene, width_px: int) -> ReadySet:
         """The set with another bridge. The wall stays pressed back around the first one's root."""
@@ -113,18 +116,10 @@ class _Builder:
         move = move_of(scene)
         built = BuiltSet(wall, build_bridge(scene, wall, bridge_texel(scene, move, width_px)))
         sight = sight_of(built)
-        lit = self._lit(base, scene, built)
+        lit = lit_for(base.wall, scene, built, sight, lambda: self._wall_bake(base))
         station = np.asarray(move.camera(move.station_frame).position)
         bridge, out_of_range = Painter(built, lit, sight).painted(scene, station)
         return ReadySet(scene, built, lit, bridge, station, wall_in_view(move, wall), out_of_range)
-
-    def _lit(self, base: ReadySet, scene: Scene, built: BuiltSet) -> LitWall:
-        lighting, bridge, sight = base.wall.lighting, bridge_as_lit(scene, built), sight_of(built)
-        if lighting.flat:
-            return LitWall(lighting, base.wall.clean, base.wall.shadowed, base.wall.light, bridge)
-        self.look_ahead()
-        assert self._bake is not None
-        return wall_in_light(lighting, built.wall, bake_bridge(self._bake, bridge, sight), bridge, base.wall.clean)
 
 
 def _same_but_bridge(one: Scene, other: Scene) -> bool:

@@ -115,10 +115,12 @@ class Drawer:
         self._coarseness = 0
 
     def answer(self, what: str, values: dict[str, Any], picture: bytes = b"", order: Order | None = None) -> None:
+        """Answer the order in hand, or another one."""
         about = self._order if order is None else order
         self._orders.send(Answer(0 if about is None else about.number, what, values, picture))
 
     def run(self) -> None:
+        """Take sets and orders, and draw, until a line is closed."""
         waiting = False
         while True:
             if not waiting:

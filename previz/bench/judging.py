@@ -14,13 +14,10 @@ import numpy as np
 
 from previz.bench.order import Order
 from previz.bench.standin import StandIn
-from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.breaks import Break
-from previz.judge.frame import kinds_named
 from previz.judge.hold import FrameScore
 from previz.judge.ordinary import Ordinary, OrdinaryWall
-from previz.judge.slip import slip_of
 from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.pipeline.candidates import looked_over, painter_of
@@ -110,20 +107,8 @@ class Judges:
         self, order: Order, scene: Scene, move: Move, frame: int, size_px: tuple[int, int]
     ) -> tuple[FrameScore, Break | None]:
         """A frame's score, and the break; None where it cannot be judged."""
-        judge = self.judge(order, scene)
-        camera = move.camera(frame, *size_px)
-        station = move.camera(move.station_frame, *size_px)
-        if not order.follows:
-            pose = station.world_from_cam.copy()
-            pose[:3, 3] = order.laid_at
-            station = replace(station, world_from_cam=pose)
-        rail = move.rail_at(frame)
-        try:
-            found = judge.fast.judged(scene, camera, station)
-        except JudgeError as error:
-            return FrameScore(frame, rail, None, None, 0.0, (), str(error)), None
-        slip = slip_of(found.outline, camera, np.asarray(station.position), judge.sight, scene.delivery.frame[0])
-        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found)), found
+        laid_at = None if order.follows else np.asarray(order.laid_at)
+        return self.judge(order, scene).fast.scored(scene, move, frame, *size_px, laid_at)
 
     def lay(self, scene: Scene, place: Array) -> None:
         """Let the engine show the built bridge painted for ``place`` (3,) m."""

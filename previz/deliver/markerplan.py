@@ -163,23 +163,23 @@ def _labels(on: Drawn, sheets: Sequence[MarkerSheet]) -> None:
 
 
 def _front(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> None:
-    view = on.view
-    lowest = min(_set(on, plan, sheets), view.box[3])
-    _upright(on, lowest + _ROW * (len(sheets) + 0.4))
-    # the shortest nearest: no line crosses another's leader
-    for row, sheet in enumerate(sorted(sheets, key=lambda sheet: abs(float(sheet.middle[0]))), 1):
-        _level(on, sheet, float(sheet.middle[0]), lowest + _ROW * row)
-    _heights(on, sheets, view.box[0], view.box[2])
+    _levels(on, plan, sheets, 0)
+    _heights(on, sheets, on.view.box[0], on.view.box[2])
     _labels(on, sheets)
 
 
 def _side(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> None:
-    view = on.view
-    lowest = min(_set(on, plan, sheets), view.box[3])
-    _upright(on, lowest + _ROW * (len(sheets) + 0.4))
-    for row, sheet in enumerate(sorted(sheets, key=lambda sheet: abs(float(sheet.middle[2]))), 1):
-        _level(on, sheet, float(sheet.middle[2]), lowest + _ROW * row)
+    _levels(on, plan, sheets, 2)
     _labels(on, sheets)
+
+
+def _levels(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet], axis: int) -> None:
+    """The set, and under it how far along a world axis each sheet's middle lies."""
+    lowest = min(_set(on, plan, sheets), on.view.box[3])
+    _upright(on, lowest + _ROW * (len(sheets) + 0.4))
+    # the shortest nearest: no line crosses another's leader
+    for row, sheet in enumerate(sorted(sheets, key=lambda sheet: abs(float(sheet.middle[axis]))), 1):
+        _level(on, sheet, float(sheet.middle[axis]), lowest + _ROW * row)
 
 
 def _upright(on: Drawn, bottom: float) -> None:

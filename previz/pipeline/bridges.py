@@ -11,13 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from previz import colour
-from previz.build.light import WallBake, bake_bridge, bake_wall
+from previz.build.light import WallBake, bake_wall
 from previz.build.set import BuiltSet, build_bridge
 from previz.build.surface import LitSurface
-from previz.look.sight import SightLines
 from previz.pipeline.fastlooking import FastLooker
 from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, bridge_as_lit, wall_in_light
+from previz.pipeline.prepare import BRIDGE, WALL, Painter, ReadySet, lit_for
 from previz.scene.model import Scene
 from previz.search.studio import Surroundings, edge_points
 
@@ -105,7 +104,7 @@ class BridgeSets:
         built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
-        lit = self._lit(base, changed, built, sight)
+        lit = lit_for(base.wall, changed, built, sight, self._wall_bake)
         own = changed.bridge
         if own.image is not None or own.paint in ("bare", "wash"):
             bridge, _ = Painter(built, lit, sight).painted(changed, base.station_point)
@@ -114,15 +113,12 @@ class BridgeSets:
             bridge = LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance))
         return replace(base, scene=changed, built=built, wall=lit, bridge=bridge)
 
-    def _lit(self, base: ReadySet, changed: Scene, built: BuiltSet, sight: SightLines) -> LitWall:
-        """The wall and the bridge in their light; what no bridge changes is baked once."""
-        bridge, wall = bridge_as_lit(changed, built), base.wall
-        if wall.lighting.flat:
-            return replace(wall, bridge_map=bridge)
+    def _wall_bake(self) -> WallBake:
+        """What no bridge changes of the wall's light, baked once."""
         if self._bake is None:
-            self._bake = bake_wall(built.wall, wall.lighting, self._looker.sight)
-        light = bake_bridge(self._bake, bridge, sight)
-        return wall_in_light(wall.lighting, built.wall, light, bridge, wall.clean)
+            base = self._looker.loaded
+            self._bake = bake_wall(base.built.wall, base.wall.lighting, self._looker.sight)
+        return self._bake
 
     def _put_in_place(self, ready: ReadySet) -> None:
         """Let the engine draw this bridge and its shadow."""

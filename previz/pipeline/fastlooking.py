@@ -88,15 +88,25 @@ class FastLooker:
 
     def score(self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int) -> FrameScore:
         """A frame's score; mismatch is left out, as it needs the whole picture."""
-        camera = move.camera(frame, width_px, height_px)
-        rail = move.rail_at(frame)
+        return self.scored(scene, move, frame, width_px, height_px)[0]
+
+    def scored(
+        self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int, laid_at: Array | None = None
+    ) -> tuple[FrameScore, Break | None]:
+        """A frame's score and its break, None where it cannot be judged.
+
+        ``laid_at`` (3,) m is where the paint lines up, the move's station point unless given.
+        """
+        camera, rail = move.camera(frame, width_px, height_px), move.rail_at(frame)
+        station = move.camera(move.station_frame, width_px, height_px)
+        if laid_at is not None:
+            station = replace(station, world_from_cam=rigid(station.world_from_cam[:3, :3], laid_at))
         try:
-            found = self.judged(scene, camera, move.camera(move.station_frame, width_px, height_px))
+            found = self.judged(scene, camera, station)
         except JudgeError as error:
-            return FrameScore(frame, rail, None, None, 0.0, (), str(error))
-        station = np.asarray(move.camera(move.station_frame).position)
-        slip = slip_of(found.outline, camera, station, self._sight, scene.delivery.frame[0])
-        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found))
+            return FrameScore(frame, rail, None, None, 0.0, (), str(error)), None
+        slip = slip_of(found.outline, camera, np.asarray(station.position), self._sight, scene.delivery.frame[0])
+        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found)), found
 
     def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
         """Break of a camera; ``station`` is the camera for which the paint lines up.

@@ -14,6 +14,7 @@ from previz.build.carry import carried
 from previz.build.light import (
     BakedLight,
     Lighting,
+    WallBake,
     bake_bridge,
     bake_wall,
     enlarged,
@@ -161,6 +162,14 @@ def wall_in_light(
     if clean is None:
         clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, light.clean))
     return LitWall(lighting, clean, LitSurface(WALL, wall, _code(wall.reflectance, light.wall)), light, bridge)
+
+
+def lit_for(wall: LitWall, scene: Scene, built: BuiltSet, sight: SightLines, bake: Callable[[], WallBake]) -> LitWall:
+    """A lit wall with the bridge of ``built`` instead of its own; ``bake`` gives its light where it is needed."""
+    bridge = bridge_as_lit(scene, built)
+    if wall.lighting.flat:
+        return replace(wall, bridge_map=bridge)
+    return wall_in_light(wall.lighting, built.wall, bake_bridge(bake(), bridge, sight), bridge, wall.clean)
 
 
 def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:

@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 import math
-import os
-import re
-import subprocess
-import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
-from tests.page.driver import browser
+from tests.page.driver import browser, rested, served
 
 ROOT = Path(__file__).resolve().parents[2]
 QUARRY = ROOT / "scenes" / "quarry.toml"
@@ -28,36 +22,7 @@ _REACH_PX, _ROUND = 15.0, 4.0
 
 # what the page has shown so far
 _SHOWN = "(d => [+d.coarse, +(d.breaks || 0), +(d.holds || 0)])(document.body.dataset)"
-_REST = "(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)"
 _HANDLE = "document.querySelector('#side .d-camera-hit').getBoundingClientRect().toJSON()"
-
-
-@contextmanager
-def served(scene: Path, folder: Path) -> Iterator[str]:
-    """The bench of a scene in a process of its own, meanwhile; gives its address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "previz.cli", "bench", str(scene), "--no-open", "--out", str(folder / "out")],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
-    try:
-        assert process.stdout is not None
-        found = re.search(r"http://\S+", process.stdout.readline())
-        if found is None:
-            raise RuntimeError("the bench did not tell its address")
-        yield found.group()
-    finally:
-        process.terminate()
-        process.communicate(timeout=20)
-
-
-def rested(page: Any, limit: float = 180.0) -> None:
-    """Wait until the bench has drawn and judged all that is wanted."""
-    page.wait_for_timeout(120)
-    end = time.monotonic() + limit
-    while not page.evaluate(_REST):
-        if time.monotonic() > end:
-            raise RuntimeError("the bench never came to rest")
-        page.wait_for_timeout(50)
 
 
 def _dragged(page: Any, seconds: float) -> list[float]:

@@ -1,9 +1,14 @@
-"""A real browser for the pages: where it is, how it is started, and an open page with all that it says."""
+"""A real browser for the pages: where it is, how it is started, an open page with all that it says, a served bench."""
 
 import base64
 import importlib.util
 import io
+import os
+import re
 import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -13,6 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+
+ROOT = Path(__file__).resolve().parents[2]
 
 # where systems keep it, by name; Debian's is the first
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -86,3 +93,35 @@ def picture(page: Any, selector: str = "#lens") -> NDArray[np.float64]:
     text = page.eval_on_selector(selector, "c => c.toDataURL('image/png').split(',')[1]")
     with Image.open(io.BytesIO(base64.b64decode(text))) as image:
         return np.asarray(image.convert("RGB"), dtype=np.float64)
+
+
+# of the bench's page: all that is wanted has been drawn and judged
+REST = "(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)"
+
+
+@contextmanager
+def served(scene: Path, folder: Path) -> Iterator[str]:
+    """The bench of a scene in a process of its own, meanwhile; gives its address."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "previz.cli", "bench", str(scene), "--no-open", "--out", str(folder / "out")],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        found = re.search(r"http://\S+", process.stdout.readline())
+        if found is None:
+            raise RuntimeError("the bench did not tell its address")
+        yield found.group()
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+
+
+def rested(page: Any, limit: float = 180.0) -> None:
+    """Wait until the bench has drawn and judged all that is wanted."""
+    page.wait_for_timeout(120)
+    end = time.monotonic() + limit
+    while not page.evaluate(REST):
+        if time.monotonic() > end:
+            raise RuntimeError("the bench never came to rest")
+        page.wait_for_timeout(50)

@@ -1,9 +1,6 @@
 """The live bench in a real browser: dragged, undone, written back, an editor beside it, two pages that agree."""
 
-import os
 import re
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -12,9 +9,8 @@ from typing import Any
 
 import pytest
 
+from tests.page.driver import REST, served
 from tests.pipeline.scenes import changed, laid
-
-ROOT = Path(__file__).parents[2]
 
 # s for whatever has to be drawn on a busy machine
 PATIENCE = 60.0
@@ -42,7 +38,7 @@ class Open:
     def at_rest(self) -> None:
         """Wait until everything wanted has been drawn and judged."""
         self.page.wait_for_timeout(120)
-        self.until("(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)")
+        self.until(REST)
 
     def break_pct(self) -> float:
         """The break that is shown."""
@@ -81,18 +77,8 @@ class Running:
 def running(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     folder = tmp_path_factory.mktemp("bench")
     scene = laid(folder)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "previz.cli", "bench", str(scene), "--no-open", "--out", str(folder / "out")],
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
-    try:
-        assert process.stdout is not None
-        address = re.search(r"http://\S+", process.stdout.readline())
-        assert address is not None
-        yield Running(browser, address.group(), scene)
-    finally:
-        process.terminate()
-        process.communicate(timeout=20)
+    with served(scene, folder) as address:
+        yield Running(browser, address, scene)
 
 
 @pytest.fixture
