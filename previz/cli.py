@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from previz import __version__
-from previz.cli_bench import bench
-from previz.cli_export import add_export
-from previz.cli_lineup import add_lineup
+from previz.bench.cli import bench
+from previz.command.export.cli import add_export
+from previz.command.lineup.cli import add_lineup
 from previz.errors import OutputError, PrevizError
 
 if TYPE_CHECKING:
-    from previz.pipeline.progress import Progress
-    from previz.pipeline.shoot import Shot
+    from previz.command.shoot.shoot import Shot
+    from previz.run.progress import Progress
 
 _ENGINES = click.Choice(["pictures", "sightlines"])
 
@@ -91,7 +91,7 @@ def _common(function: Callable[..., None]) -> Callable[..., None]:
 @click.option("--force", is_flag=True, help="Write over a scene of that name.")
 def new(name: str, force: bool) -> None:
     """Write a commented starter scene, NAME.toml, to this folder."""
-    from previz.pipeline.start import new_scene
+    from previz.command.check.start import new_scene
 
     click.echo(f"wrote {new_scene(name, force)}")
 
@@ -101,13 +101,13 @@ def new(name: str, force: bool) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
 def check(scene: Path, as_json: bool) -> None:
     """Read and judge a scene without rendering: derived numbers and cautions."""
-    from previz.pipeline.start import check_scene
+    from previz.command.check.start import check_scene
 
     checked = check_scene(scene)
     if as_json:
         _print_json(checked)
         return
-    from previz.pipeline.progress import print_cautions, print_rows
+    from previz.run.progress import print_cautions, print_rows
 
     print_rows(checked["title"], checked["derived"])
     print_cautions(checked["cautions"])
@@ -138,7 +138,7 @@ def shoot(
     as_json: bool,
 ) -> None:
     """The main job: lens view, side view, plan and score along the move."""
-    from previz.pipeline.shoot import shoot as run
+    from previz.command.shoot.shoot import shoot as run
 
     with _progress(as_json) as progress:
         shot = run(scene, out, width, figure, workers, engine, progress)
@@ -155,7 +155,7 @@ def score(
     scene: Path, width: int, out: Path | None, workers: int | None, engine: str | None, as_json: bool
 ) -> None:
     """Numbers only: break, mismatch and slip of every frame, and the hold."""
-    from previz.pipeline.shoot import score as run
+    from previz.command.shoot.shoot import score as run
 
     with _progress(as_json) as progress:
         shot = run(scene, out, width, workers, engine, progress)
@@ -187,7 +187,7 @@ def sheet(
     as_json: bool,
 ) -> None:
     """Contact sheet of candidate angles, best first, the performer standing in each."""
-    from previz.pipeline.sheet import sheet as run
+    from previz.command.sheet.sheet import sheet as run
 
     asked = {"height": height, "tilt": tilt, "distance": distance, "lens": lens, "lateral": lateral}
     ranges = {name: text for name, text in asked.items() if text is not None}
@@ -196,7 +196,7 @@ def sheet(
     if as_json:
         _print_json(made.rows)
         return
-    from previz.pipeline.progress import print_candidates, print_cautions
+    from previz.run.progress import print_candidates, print_cautions
 
     print_candidates(made.title, made.rows, made.varied, made.folder.as_posix())
     print_cautions(made.cautions)
@@ -219,15 +219,15 @@ def search(
     as_json: bool,
 ) -> None:
     """Look for the station point, lens, rail and bridge that hold longest, within the scene's bounds."""
-    from previz.pipeline.search import search as run
+    from previz.command.search.search import search as run
 
     with _progress(as_json) as progress:
         found = run(scene, out, width, budget, workers, engine, progress)
     if as_json:
         _print_json(found.summary)
         return
-    from previz.pipeline.progress import print_rows
-    from previz.pipeline.words import search_rows
+    from previz.command.search.words import search_rows
+    from previz.run.progress import print_rows
 
     print_rows(found.summary["title"], search_rows(found.summary, found.folder.as_posix()))
 
@@ -249,15 +249,15 @@ def knock(
     as_json: bool,
 ) -> None:
     """How far the camera may drift before the bridge shows, per freedom and all together."""
-    from previz.pipeline.knock import knock as run
+    from previz.command.search.knock import knock as run
 
     with _progress(as_json) as progress:
         made = run(scene, samples, out, width, workers, engine, progress)
     if as_json:
         _print_json(made.summary)
         return
-    from previz.pipeline.progress import print_rows
-    from previz.pipeline.words import knock_rows
+    from previz.command.search.words import knock_rows
+    from previz.run.progress import print_rows
 
     print_rows(made.summary["title"], knock_rows(made.summary, made.folder.as_posix()))
 
@@ -281,15 +281,15 @@ def paint(
     as_json: bool,
 ) -> None:
     """Solve the paint for the whole hold; true-size painting guide, cut pattern and strings."""
-    from previz.pipeline.paint import paint as run
+    from previz.command.paint.paint import paint as run
 
     with _progress(as_json) as progress:
         made = run(scene, compare, paper, steps, out, workers, engine, progress)
     if as_json:
         _print_json(made.values)
         return
-    from previz.pipeline.progress import print_cautions, print_rows
-    from previz.pipeline.words import paint_rows
+    from previz.command.search.words import paint_rows
+    from previz.run.progress import print_cautions, print_rows
 
     print_rows(made.values["title"], paint_rows(made.values, made.folder.as_posix()))
     print_cautions(made.values["cautions"])
@@ -306,15 +306,15 @@ def paint(
 )
 def rig(scene: Path, paper: Any, as_json: bool, out: Path | None) -> None:
     """Shot card and drawings to scale for the day: optics, light, rail marks, support."""
-    from previz.pipeline.rig import rig as run
+    from previz.command.rig.rig import rig as run
 
     with _progress(as_json) as progress:
         made = run(scene, paper, out, progress)
     if as_json:
         _print_json(made.values)
         return
-    from previz.pipeline.progress import print_cautions, print_rows
-    from previz.pipeline.words_rig import rig_rows
+    from previz.command.rig.words import rig_rows
+    from previz.run.progress import print_cautions, print_rows
 
     print_rows(made.values["title"], rig_rows(made.values, made.folder.as_posix()))
     print_cautions(made.values["cautions"])
@@ -341,16 +341,16 @@ def plate(
     as_json: bool,
 ) -> None:
     """Plate and miniature as one shot: scale, retime, feet, shadow, colour, framing, and an animatic."""
-    from previz.pipeline.plate import Wishes
-    from previz.pipeline.plate import plate as run
+    from previz.command.plate.plate import Wishes
+    from previz.command.plate.plate import plate as run
 
     with _progress(as_json) as progress:
         made = run(scene, out, width, Wishes(burn_in, split, wipe), workers, engine, progress)
     if as_json:
         _print_json(made.values)
         return
-    from previz.pipeline.progress import print_cautions, print_rows
-    from previz.pipeline.words_plate import plate_rows
+    from previz.command.plate.words import plate_rows
+    from previz.run.progress import print_cautions, print_rows
 
     print_rows(made.values["title"], plate_rows(made.values, made.folder.as_posix()))
     print_cautions(made.values["cautions"])
@@ -373,25 +373,25 @@ def plate(
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
 def optics(as_json: bool, **options: str | None) -> None:
     """What a lens, a stop and a light give: field, focus, blur, exposure, flicker. Needs no scene."""
-    from previz.pipeline.optics import answers, asked
+    from previz.command.rig.optics import answers, asked
 
     values, rows = answers(asked({name: text for name, text in options.items() if text is not None}))
     if as_json:
         _print_json(values, decimals=6)
         return
-    from previz.pipeline.progress import print_rows
+    from previz.run.progress import print_rows
 
     print_rows("Optics", rows)
 
 
 def _progress(as_json: bool) -> Progress:
-    from previz.pipeline.progress import Progress
+    from previz.run.progress import Progress
 
     return Progress(quiet=as_json)
 
 
 def _print_json(value: Any, decimals: int = 4) -> None:
-    from previz.deliver.output import json_text
+    from previz.run.output import json_text
 
     _put(json_text(value, decimals=decimals, sort_keys=False))
 
@@ -412,7 +412,7 @@ def _print_shot(shot: Shot, as_json: bool) -> None:
     if as_json:
         _print_json(shot.summary)
         return
-    from previz.pipeline.progress import print_cautions, print_summary
+    from previz.run.progress import print_cautions, print_summary
 
     print_summary(shot.summary, shot.folder.as_posix())
     print_cautions(shot.summary["cautions"])

@@ -12,24 +12,24 @@ import pypdfium2 as pdfium
 from PIL import Image
 
 from previz.camera import camera_for
-from previz.deliver.overlay import lens_strip
+from previz.command.lineup.lineup import Wishes as LineupWishes
+from previz.command.lineup.lineup import lineup
+from previz.command.paint.paint import paint
+from previz.command.plate.plate import Wishes, plate
+from previz.command.rig.rig import rig
+from previz.command.sheet.sheet import sheet
+from previz.command.shoot.shoot import shoot
+from previz.deliver.shoot.overlay import lens_strip
 from previz.lineup.markers import board_of
 from previz.look.choose import open_engine
-from previz.pipeline.figure import standing_figure
-from previz.pipeline.lineup import Wishes as LineupWishes
-from previz.pipeline.lineup import lineup
-from previz.pipeline.looking import FrameJob, Looker
-from previz.pipeline.paint import paint
-from previz.pipeline.plate import Wishes, plate
-from previz.pipeline.prepare import WITH_BRIDGE, prepare
-from previz.pipeline.progress import Progress
-from previz.pipeline.rig import rig
-from previz.pipeline.sheet import sheet
-from previz.pipeline.shoot import shoot
+from previz.plate.figure import standing_figure
+from previz.run.progress import Progress
 from previz.scene.reader import read_scene
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import WITH_BRIDGE, prepare
+from tests.command.test_lineup import truth_of
 from tests.lineup.photographs import Paper, Spoils, photograph
 from tests.page.driver import browser, opened, rested, served
-from tests.pipeline.test_lineup import truth_of
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "renders" / "examples"

@@ -17,15 +17,16 @@ LAYERS = (
     ("geometry", "colour", "optics", "gloss"),
     ("camera", "rail"),
     ("scene",),
-    ("build",),
+    ("workshop",),
     ("look",),
     ("judge",),
-    ("search", "paint", "plate", "lineup"),
+    ("stage",),
+    ("search", "paint", "rig", "plate", "lineup"),
+    ("run",),
+    ("draw",),
     ("deliver",),
-    ("pipeline",),
+    ("command",),
     ("bench",),
-    ("cli_lineup", "cli_bench",),
-    ("cli_export",),
     ("cli",),
 )
 RANK = {room: rank for rank, rooms in enumerate(LAYERS) for room in rooms}
@@ -125,7 +126,7 @@ def test_every_file_imports_only_from_above() -> None:
 def test_every_room_has_a_layer() -> None:
     rooms = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()}
     assert rooms - {"__init__"} <= RANK.keys()
-    assert {"errors", "geometry", "camera", "scene", "look", "judge", "pipeline"} <= rooms
+    assert {"errors", "geometry", "camera", "scene", "look", "judge", "stage", "command"} <= rooms
 
 
 @pytest.mark.parametrize(
@@ -135,13 +136,13 @@ def test_every_room_has_a_layer() -> None:
         ("geometry.py", "from previz.colour import lab\n", "geometry imports previz.colour.lab"),
         ("colour.py", "import scipy.ndimage\n", "colour imports scipy from outside"),
         ("camera.py", "from previz.scene import model\n", "camera imports previz.scene.model"),
-        ("judge/breaks.py", "def f():\n    from previz.paint.projected import x\n", "judge/breaks.py:2"),
+        ("judge/breaks.py", "def f():\n    from previz.stage.projected import x\n", "judge/breaks.py:2"),
         ("paint/solved.py", "from previz.search.best import x\n", "paint imports previz.search.best.x"),
-        ("build/light.py", "from ..look import sight\n", "build imports previz.look.sight"),
+        ("workshop/light/bake.py", "from ...look import sight\n", "workshop imports previz.look.sight"),
         ("look/sight.py", "from . import picture\nimport pyrender\n", "look/sight.py:2: only look/picture.py"),
         ("judge/hold.py", "import OpenGL.GL as gl\n", "only look/picture.py imports OpenGL"),
-        ("build/light.py", "import embreex\n", "only look/sight.py imports embreex"),
-        ("build/light.py", "import importlib\nimportlib.import_module('previz.cli')\n", "build imports previz.cli"),
+        ("workshop/light/bake.py", "import embreex\n", "only look/sight.py imports embreex"),
+        ("workshop/light/bake.py", "import importlib\nimportlib.import_module('previz.cli')\n", "imports previz.cli"),
         ("units.py", "from previz import camera\n", "units imports previz.camera"),
         ("attic/old.py", "from previz.errors import PrevizError\n", "attic has no layer"),
         ("__init__.py", "from previz.units import length\n", "the package itself imports"),
@@ -161,9 +162,9 @@ def test_a_wrong_import_is_found(tmp_path: Path, file: str, source: str, expecte
     [
         ("units.py", "import re\nfrom previz.errors import UnitError\n"),
         ("camera.py", "import numpy\nfrom previz.geometry import unit\n"),
-        ("look/view.py", "from previz.build.surface import Surface\nfrom .sampling import grid\n"),
+        ("look/view.py", "from previz.workshop.surface import Surface\nfrom .sampling import grid\n"),
         ("look/picture.py", "import pyrender\nimport OpenGL.GL\nfrom previz import __version__\n"),
-        ("cli.py", "def main():\n    from previz.pipeline import shoot\n"),
+        ("cli.py", "def main():\n    from previz.command.shoot import shoot\n"),
     ],
 )
 def test_a_right_import_is_let_through(tmp_path: Path, file: str, source: str) -> None:

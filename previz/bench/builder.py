@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 
 from previz.bench.lines import set_drawing
-from previz.build.light import WallBake, bake_wall
-from previz.build.set import BuiltSet, build_bridge
 from previz.errors import PrevizError
-from previz.pipeline.looking import end_with_parent
-from previz.pipeline.prepare import (
+from previz.run.lightcache import LightCache
+from previz.run.workers import end_with_parent
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+from previz.stage.prepare import (
     Painter,
     ReadySet,
     bridge_texel,
@@ -29,8 +30,8 @@ from previz.pipeline.prepare import (
     sight_of,
     wall_in_view,
 )
-from previz.scene.model import Scene
-from previz.scene.move import move_of
+from previz.workshop.light.bake import WallBake, bake_wall
+from previz.workshop.set import BuiltSet, build_bridge
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +85,7 @@ def build_until_closed(wants: Connection, sets: Connection, cache: Path | None) 
 
 class _Builder:
     def __init__(self, cache: Path | None) -> None:
-        self._cache = cache
+        self._cache = None if cache is None else LightCache(cache)
         self._ready: ReadySet | None = None
         self._bake: WallBake | None = None
 

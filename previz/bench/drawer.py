@@ -34,19 +34,20 @@ from previz.bench.judging import Judges, Probe, optics_of
 from previz.bench.lines import outline_lines, sight_drawing
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
-from previz.build.surface import Picture, Pixels8
 from previz.errors import PrevizError
 from previz.judge.hold import FrameScore, summarised
 from previz.look.blur import blur_of
 from previz.look.choose import choose_engine
-from previz.pipeline.candidates import looked_over
-from previz.pipeline.cautions import left_out, once, scene_cautions
-from previz.pipeline.delivering import at_rest, delivered
-from previz.pipeline.looking import Looker, end_with_parent
-from previz.pipeline.prepare import ReadySet
+from previz.run.workers import end_with_parent
 from previz.scene.derived import derived
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.search.candidates import looked_over
+from previz.stage.cautions import left_out, once, scene_cautions
+from previz.stage.delivering import at_rest, delivered
+from previz.stage.looking import Looker
+from previz.stage.prepare import ReadySet
+from previz.workshop.surface import Picture, Pixels8
 
 # size of the finished picture; coarse ones are as much smaller, the smaller the slower the machine is just now
 WIDTH_PX = 640

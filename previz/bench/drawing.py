@@ -19,7 +19,7 @@ from typing import Any
 from previz.bench.builder import Wanted, build_until_closed
 from previz.bench.drawer import WIDTH_PX, draw_until_closed
 from previz.bench.order import Answer, Order
-from previz.pipeline.looking import unheard_interrupts
+from previz.run.workers import unheard_interrupts
 from previz.scene.model import Scene
 
 Heard = Callable[[Answer], None]

@@ -20,12 +20,12 @@ from previz.judge.hold import FrameScore
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.look.sight import SightLines
 from previz.look.view import Engine
-from previz.pipeline.candidates import looked_over, painter_of
-from previz.pipeline.fastlooking import FastLooker
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import ReadySet, wall_in_view
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.search.candidates import looked_over, painter_of
+from previz.stage.fastlooking import FastLooker
+from previz.stage.looking import Looker
+from previz.stage.prepare import ReadySet, wall_in_view
 
 # places whose views are kept: those of a hold that is being found, and those that the hand passes meanwhile
 _PLACES = 16

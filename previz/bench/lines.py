@@ -6,15 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from previz.deliver.drawing import field_directions
+from previz.draw.drawing import field_directions
+from previz.draw.sideview import bridge_outlines, rail_rule, wall_profiles
 from previz.geometry import Array
 from previz.judge.breaks import Break
 from previz.judge.tells import TELL_OF_KIND, TELLS
 from previz.look.sight import SightLines
-from previz.pipeline.prepare import BRIDGE, WALL, ReadySet
-from previz.pipeline.sideview import bridge_outlines, rail_rule, wall_profiles
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.stage.prepare import BRIDGE, WALL, ReadySet
 
 # sight lines drawn through the bridge's outline
 _SIGHT_LINES = 6

@@ -18,8 +18,8 @@ from typing import Any
 from previz.bench.knobs import KNOBS, Written, in_data, shown, written
 from previz.bench.lines import move_drawing, set_key
 from previz.bench.protocol import RequestError
-from previz.deliver.output import output_error
 from previz.errors import Fault, SceneError
+from previz.run.output import output_error
 from previz.scene.edit import edited_text
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME

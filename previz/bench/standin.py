@@ -11,19 +11,19 @@ from typing import Any
 
 import numpy as np
 
-from previz.build.set import BuiltSet, build_bridge
-from previz.build.surface import LitSurface, Picture, Pixels8
 from previz.camera import AnyCamera
 from previz.geometry import Array
 from previz.look.blur import LensBlur
 from previz.look.sight import SightLines
 from previz.look.soft import corners_of, soft_frame
 from previz.look.view import Engine, View
-from previz.paint.projected import wash_colour
-from previz.pipeline.delivering import seen_in
-from previz.pipeline.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, wall_in_view
 from previz.scene.model import Scene
 from previz.scene.move import move_of
+from previz.stage.delivering import seen_in
+from previz.stage.prepare import BRIDGE, WALL, LitWall, Painter, ReadySet, wall_in_view
+from previz.stage.projected import wash_colour
+from previz.workshop.set import BuiltSet, build_bridge
+from previz.workshop.surface import LitSurface, Picture, Pixels8
 
 # the name under which it is drawn, beside the built bridge
 STAND_IN = "bridge at hand"

@@ -25,12 +25,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import Picture
 from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_of, reach_px, window_px
 from previz.judge.ordinary import JND, Ordinary, across, added_up, in_direction, steps_across
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
 from previz.judge.viewer import SHORTEST_RUN_DEG, Viewer, chance_found
+from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]

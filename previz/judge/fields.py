@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
-from previz.build.surface import Picture
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, Viewer
+from previz.workshop.surface import Picture
 
 # Standard deviation (px) of what a pixel averages, 1/12, and of looking up between pixels linearly, 1/6 on the mean
 _OWN_WIDTH_PX = 0.5

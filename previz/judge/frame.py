@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
@@ -21,6 +20,7 @@ from previz.judge.slip import slip_of
 from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
+from previz.workshop.surface import Picture
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.compiled import compiled
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.geometry import inverse_rigid
 from previz.judge.fields import fields_of
 from previz.judge.viewer import WINDOW_DEG, Viewer
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]

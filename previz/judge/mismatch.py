@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from previz import colour
-from previz.build.surface import Picture
 from previz.judge.viewer import Viewer
+from previz.workshop.surface import Picture
 
 # (weight, b) of the Gaussians weight * sqrt(pi / b) * exp(-(pi x)^2 / b), x in degrees, of the achromatic, the
 # red-green and the blue-yellow channel; each filter sums to one

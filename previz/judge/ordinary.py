@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
-from previz.build.surface import Picture
 from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_by_scale, window_px
 from previz.judge.outline import long_runs_only, smoothed
@@ -37,6 +36,7 @@ from previz.judge.viewer import (
     Viewer,
     chance_found,
 )
+from previz.workshop.surface import Picture
 
 Floats = NDArray[np.floating[Any]]
 Array = NDArray[np.float64]

@@ -10,8 +10,8 @@ from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d, minimum_filter1d
 
-from previz.build.compiled import compiled
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
+from previz.workshop.compiled import compiled
 
 Array = NDArray[np.float64]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.compiled import compiled
 from previz.judge.fields import CUT
+from previz.workshop.compiled import compiled
 
 Field = NDArray[np.float32]
 

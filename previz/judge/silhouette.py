@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.compiled import compiled
 from previz.camera import Camera
 from previz.look.sight import SightLines
+from previz.workshop.compiled import compiled
 
 Array = NDArray[np.float64]
 

@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 from scipy.signal import convolve
 
-from previz.build.compiled import compiled
 from previz.geometry import Array
+from previz.workshop.compiled import compiled
 
 # standard deviation of the Gaussian that has the Airy pattern's light and its peak, in wavelengths times stop. The peak
 # of the pattern is pi / (4 w^2 N^2) of its light (Born and Wolf, Principles of Optics, 8.5.2), a Gaussian's is

@@ -12,10 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.geometry import Array, rigid
 from previz.look.view import Engine
+from previz.workshop.surface import Picture
 
 
 def sunflower(count: int) -> Array:

@@ -18,13 +18,13 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import LitSurface, Picture, Pixels8
 from previz.camera import AnyCamera
 from previz.errors import EngineError
 from previz.geometry import Array, inverse_rigid
 from previz.look.clip import clip_from_cam
 from previz.look.sampling import averaged, kept
 from previz.look.view import View
+from previz.workshop.surface import LitSurface, Picture, Pixels8
 
 Way = Literal["egl", "window"]
 

@@ -1,6 +1,6 @@
 """From texture codes to pixels: the arithmetic that both engines share, so that they can agree.
 
-A texel's centre lies at ((column + .5) / width, (row + .5) / height), v downwards (build/surface.py). Codes
+A texel's centre lies at ((column + .5) / width, (row + .5) / height), v downwards (workshop/surface.py). Codes
 are interpolated as they are written, then decoded to linear light, then averaged: the order in which a
 graphics card's 8-bit pipeline does it.
 """
@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.compiled import compiled
-from previz.build.surface import Picture, Pixels8
 from previz.colour import LINEAR_OF_CODE
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture, Pixels8
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:

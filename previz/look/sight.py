@@ -15,13 +15,13 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 from numpy.typing import NDArray
 
-from previz.build.compiled import compiled
-from previz.build.rays import Met
-from previz.build.surface import LitSurface, Picture, Pixels8, Surface
 from previz.camera import AnyCamera
 from previz.geometry import Array
 from previz.look.sampling import averaged, bilinear, kept
 from previz.look.view import View
+from previz.workshop.compiled import compiled
+from previz.workshop.light.rays import Met
+from previz.workshop.surface import LitSurface, Picture, Pixels8, Surface
 
 # rays cast at once: bounds the memory of a picture to about 60 MB beside the picture itself
 CHUNK = 1 << 18

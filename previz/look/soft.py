@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from previz.build.surface import BRIDGE, Picture
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.blur import LensBlur, cut
 from previz.look.spreading import Plane, blurred_bridge, blurred_wall, margin_of, mean_disparity
 from previz.look.view import Engine, View
+from previz.workshop.surface import BRIDGE, Picture
 
 # never drawn further beyond the frame than this: a lens that touches the set would ask for miles
 _WIDEST_MARGIN_PX = 256

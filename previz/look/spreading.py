@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
-from previz.build.compiled import compiled
-from previz.build.surface import BRIDGE, Picture
 from previz.geometry import Array
 from previz.look.blur import LensBlur, Nodes
 from previz.look.view import View
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import BRIDGE, Picture
 
 Plane = NDArray[np.float32]
 

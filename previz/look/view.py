@@ -9,8 +9,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import LitSurface, Picture, Pixels8
 from previz.camera import AnyCamera
+from previz.workshop.surface import LitSurface, Picture, Pixels8
 
 
 @dataclass(frozen=True, eq=False)

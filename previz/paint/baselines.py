@@ -28,12 +28,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
 from previz import colour
-from previz.build.surface import Picture, Pixels8
-from previz.build.texels import TexelMap
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.sight import SightLines
-from previz.paint.projected import hidden_wall
+from previz.stage.projected import hidden_wall
+from previz.workshop.surface import Picture, Pixels8
+from previz.workshop.texels import TexelMap
 
 # greedy paint uses a view only where it sees the surface within this angle of the normal (Owens et al. 2014)
 STEEPEST_DEG: Final = 70.0
@@ -61,7 +61,7 @@ class WallViews:
 
 @dataclass(frozen=True, eq=False)
 class ManyViewPaint:
-    """A paint made from many views, for :func:`previz.paint.projected.painted`.
+    """A paint made from many views, for :func:`previz.stage.projected.painted`.
 
     ``target`` (H, W, 3) float32 linear light is what the bridge should send to the lens where ``wanted`` (H, W) is
     set. ``view`` (H, W) int16 is the view that a texel was painted from, -1 where it is none or a mixture.

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
-from previz.build.compiled import compiled
-from previz.build.surface import Picture
 from previz.geometry import Array
 from previz.paint.dabs import dabs
 from previz.paint.strokes import Labels, Mask, charts
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture
 
 # rounds of looking at the strokes from afar and correcting them
 _LOOKS: Final = 6

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, sobel
 
-from previz.build.compiled import compiled
-from previz.build.surface import Picture
 from previz.paint.strokes import Labels, Mask, regions, thickened
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture
 
 # a dab's width and the most its length exceeds it, in brush diameters: wide enough to bend around what is beside it
 _WIDTH: Final = 1.4

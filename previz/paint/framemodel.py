@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.compiled import compiled
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.look.sight import SightLines
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.float32]

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import Pixels8
 from previz.judge.planes import blurred, window_weights
 from previz.paint.framemodel import TexelLooks
 from previz.paint.laying import Laying
 from previz.paint.solver import HeldFrame
+from previz.workshop.surface import Pixels8
 
 Codes = NDArray[np.float32]
 

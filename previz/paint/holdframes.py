@@ -8,8 +8,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
-from previz.build.surface import WALL as WALL_LAYER
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import sides_of
@@ -24,6 +22,8 @@ from previz.paint.framemodel import FrameModel, texel_looks
 from previz.paint.freewall import FreeWall
 from previz.paint.sensitivity import FrameBreak
 from previz.paint.solver import HeldFrame
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import WALL as WALL_LAYER
 
 Array = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.charts import PADDING_PX, Chart
-from previz.build.surface import Pixels8
 from previz.judge.planes import blurred, window_weights
+from previz.workshop.charts import PADDING_PX, Chart
+from previz.workshop.surface import Pixels8
 
 Codes = NDArray[np.float32]
 

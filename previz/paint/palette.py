@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.compiled import compiled
-from previz.build.surface import Picture, Pixels8
 from previz.geometry import Array
 from previz.paint.brush import Strokes, Windows, strokes_of
 from previz.paint.strokes import Labels, Mask, charts
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture, Pixels8
 
 Floats = NDArray[Any]
 

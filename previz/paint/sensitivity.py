@@ -16,8 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.compiled import compiled
-from previz.build.surface import Picture
 from previz.judge.breaks import Sides
 from previz.judge.fields import own_width_px, window_px
 from previz.judge.ordinary import JND, Ordinary, in_direction, steps_across
@@ -39,6 +37,8 @@ from previz.judge.viewer import (
     Viewer,
     chance_found,
 )
+from previz.workshop.compiled import compiled
+from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]

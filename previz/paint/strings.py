@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from previz.build.surface import Surface
 from previz.errors import BuildError
 from previz.geometry import Array
 from previz.look.sight import SightLines
+from previz.workshop.surface import Surface
 
 # distance (m) along an edge from string to string
 EVERY = 0.05

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, find_objects
 from scipy.ndimage import label as find_spots
 
-from previz.build.compiled import compiled
+from previz.workshop.compiled import compiled
 
 Labels = NDArray[np.int32]
 Mask = NDArray[np.bool_]

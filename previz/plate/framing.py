@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from previz.build.surface import Picture
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.rail import eased
+from previz.workshop.surface import Picture
 
 
 @dataclass(frozen=True)

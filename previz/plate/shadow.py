@@ -22,14 +22,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import ndimage
 
-from previz.build.compiled import compiled, in_parts
-from previz.build.lamps import Emitter, emitter_of, facing_frame, unshadowed
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.sight import SightLines
 from previz.plate.top import Top
 from previz.scene.model import Lamp, Light
+from previz.workshop.compiled import compiled, in_parts
+from previz.workshop.light.lamps import Emitter, emitter_of, facing_frame, unshadowed
+from previz.workshop.surface import Picture
 
 # a performer from back to chest, and from heel to toe (m), at full size; common practice, no source
 BODY_DEPTH = 0.27

@@ -8,11 +8,11 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.caution import Caution, Cautions
-from previz.scene.exposure import shooting_rate
 from previz.scene.layout import behind, delivered_box_px, distance_to_bridge, judged_frames, near_end, wall_box
-from previz.scene.lightcautions import LIGHT_CAUTIONS
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.scene.rig.exposure import shooting_rate
+from previz.scene.rig.lightcautions import LIGHT_CAUTIONS
 from previz.units import deg_text, mm_text
 
 CLOSEST_FOCUS = 0.25  # m, from the entrance pupil; common practice, no source

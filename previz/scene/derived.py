@@ -6,11 +6,11 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.optics import angle_of_view, depth_of_field
-from previz.scene.exposure import exposure, state
-from previz.scene.focusing import blur_text, focus_plan
 from previz.scene.layout import behind, near_end
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.scene.rig.exposure import exposure, state
+from previz.scene.rig.focusing import blur_text, focus_plan
 from previz.units import deg_text, inches_text, mm_text
 
 _MM = 1e-3

@@ -14,15 +14,15 @@ from previz.bench.builder import Built
 from previz.bench.drawer import Drawer, size_px
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
-from previz.build.surface import BRIDGE
 from previz.look.choose import choose_engine
-from previz.pipeline.fastlooking import FastLooker
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet, prepare
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
-from tests.pipeline.scenes import laid
+from previz.stage.fastlooking import FastLooker
+from previz.stage.looking import Looker
+from previz.stage.prepare import CLEAN, WITH_BRIDGE, ReadySet, prepare
+from previz.workshop.surface import BRIDGE
+from tests.command.scenes import laid
 
 
 class _Line:

@@ -23,7 +23,7 @@ from previz.bench.server import Bench
 from previz.bench.session import Session
 from previz.scene.model import Scene
 from tests.bench.loops import run
-from tests.pipeline.scenes import changed, laid
+from tests.command.scenes import changed, laid
 
 ROOT = Path(__file__).parents[2]
 

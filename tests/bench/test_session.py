@@ -9,7 +9,7 @@ import pytest
 from previz.bench.protocol import RequestError
 from previz.bench.session import Session
 from previz.errors import SceneError
-from tests.pipeline.scenes import changed, laid
+from tests.command.scenes import changed, laid
 
 COMMENTED = [('tilt = "-8 deg"\n', 'tilt = "-8 deg"      # a little down\n\n# the rail of the workshop\n')]
 

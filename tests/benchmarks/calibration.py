@@ -24,13 +24,8 @@ import trimesh
 from scipy.stats import spearmanr
 
 from previz import colour
-from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.build.set import build_set
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
-from previz.build.surface import WALL as WALL_LAYER
-from previz.build.surface import LitSurface, Picture
-from previz.build.texels import texel_points
 from previz.camera import Camera, camera_for
+from previz.command.paint.solving import USUAL_BRUSH
 from previz.geometry import Array
 from previz.judge.breaks import Floats, Sides, decided, looked_across
 from previz.judge.fields import Fields, fields_of, reach_px
@@ -43,11 +38,16 @@ from previz.look.view import Engine
 from previz.paint.baselines import BASELINES, random, wall_views
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
-from previz.paint.projected import hidden_wall, painted, wash_colour
 from previz.paint.solver import Descent, worst_of
-from previz.pipeline.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Rectangle, lit_wall, sight_of, square_on
-from previz.pipeline.solving import USUAL_BRUSH
 from previz.scene.model import Scene
+from previz.stage.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Rectangle, lit_wall, sight_of, square_on
+from previz.stage.projected import hidden_wall, painted, wash_colour
+from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.set import build_set
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import WALL as WALL_LAYER
+from previz.workshop.surface import LitSurface, Picture
+from previz.workshop.texels import texel_points
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report, within
 
 FRAME_PX = (960, 540)

@@ -16,8 +16,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
-from previz.build.surface import Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import break_of
@@ -27,11 +25,13 @@ from previz.judge.viewer import Viewer
 from previz.look.blur import blur_of
 from previz.look.choose import open_engine
 from previz.look.soft import corners_of, soft_frame
-from previz.pipeline.delivering import at_rest
-from previz.pipeline.fastlooking import FastLooker
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
 from previz.scene.move import Move
+from previz.stage.delivering import at_rest
+from previz.stage.fastlooking import FastLooker
+from previz.stage.looking import Looker
+from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import Picture
 
 Cover = NDArray[np.float32]
 

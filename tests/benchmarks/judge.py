@@ -21,9 +21,9 @@ from typing import Any
 import numpy as np
 
 from previz.camera import Camera
-from previz.pipeline.prepare import ReadySet, prepare
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene
+from previz.stage.prepare import ReadySet, prepare
 from tests.benchmarks import crew as crews
 from tests.benchmarks.crew import FRAME_PX, FRAMES_OF_CANDIDATE, SEED, Crew, crew, knocked_cameras
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report

@@ -11,20 +11,20 @@ from typing import Any
 
 import numpy as np
 
-from previz.build.lamps import emitter_of, unshadowed
-from previz.build.light import BakedLight, bake_bridge, bake_wall
-from previz.build.set import BuiltSet, build_set
-from previz.build.surface import Picture, Surface
-from previz.build.texels import texel_owners
 from previz.camera import Camera, camera_for, pixel_centres
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
-from previz.pipeline.lightcache import find_light, keep_light, light_key
-from previz.pipeline.prepare import BRIDGE, WALL, bridge_as_lit, lighting_of
+from previz.run.lightcache import find_light, keep_light, light_key
 from previz.scene.model import Lamp, Light, Scene
 from previz.scene.reader import read_scene
+from previz.stage.prepare import BRIDGE, WALL, bridge_as_lit, lighting_of
+from previz.workshop.light.bake import BakedLight, bake_bridge, bake_wall
+from previz.workshop.light.lamps import emitter_of, unshadowed
+from previz.workshop.set import BuiltSet, build_set
+from previz.workshop.surface import Picture, Surface
+from previz.workshop.texels import texel_owners
 from tests.benchmarks.figures import Figure, at_most
-from tests.build.lit_sets import (
+from tests.workshop.lit_sets import (
     box_room,
     disc_factor,
     edge_under_a_disc,

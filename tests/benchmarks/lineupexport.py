@@ -18,18 +18,18 @@ from typing import Any
 import jsonschema
 import numpy as np
 
-from previz.build.set import build_bridge, build_wall
-from previz.build.unfold import Pattern, unfold
 from previz.camera import Camera
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene
+from previz.workshop.pattern.unfold import Pattern, unfold
+from previz.workshop.set import build_bridge, build_wall
 from tests.benchmarks.figures import Figure, at_most
+from tests.command.scenes import laid
 from tests.deliver.open_files import POINTS, Glb, exr_channels, gltf_issues
 from tests.deliver.test_cameratrack import PUBLISHED
 from tests.deliver.test_exr import decoded
-from tests.deliver.test_svg import cut_lengths, dxf_lines, lengths, svg_lines
-from tests.pipeline.scenes import laid
+from tests.draw.test_svg import cut_lengths, dxf_lines, lengths, svg_lines
 
 ROOT = Path(__file__).resolve().parents[2]
 WIDTH_PX = 320

@@ -17,15 +17,15 @@ from scipy.ndimage import binary_dilation
 from scipy.spatial.transform import Rotation
 
 from previz import colour
-from previz.build.surface import BRIDGE
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world, plane_homography
 from previz.look.choose import open_engine
 from previz.look.sight import SightEngine
-from previz.pipeline.looking import FrameJob, Looker
-from previz.pipeline.prepare import WITH_BRIDGE, ReadySet, prepare
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import WITH_BRIDGE, ReadySet, prepare
+from previz.workshop.surface import BRIDGE
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.test_colour import SHARMA
 

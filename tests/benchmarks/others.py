@@ -24,8 +24,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
-from previz.build.surface import LitSurface, Picture
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import break_of
@@ -35,9 +33,11 @@ from previz.judge.viewer import Viewer
 from previz.look.choose import open_engine
 from previz.look.sight import SightEngine
 from previz.look.view import Engine
-from previz.pipeline.fastlooking import FastLooker
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import CLEAN, WITH_BRIDGE, ReadySet
+from previz.stage.fastlooking import FastLooker
+from previz.stage.looking import Looker
+from previz.stage.prepare import CLEAN, WITH_BRIDGE, ReadySet
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import LitSurface, Picture
 from tests.benchmarks.crew import SEED, knocked_cameras
 
 # seconds for one way, and how many cameras it may take at most

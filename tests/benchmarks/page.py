@@ -14,11 +14,11 @@ import sys
 import tempfile
 from pathlib import Path
 
-from previz.deliver.page import LARGEST
+from previz.deliver.shoot.page import LARGEST
 from tests.benchmarks import pagebench, pagedrag
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+from tests.command.scenes import laid
 from tests.page.driver import AXE, Opened, browser, chromium, opened
-from tests.pipeline.scenes import laid
 
 ROOT = Path(__file__).resolve().parents[2]
 QUARRY = ROOT / "scenes" / "quarry.toml"

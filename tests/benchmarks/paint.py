@@ -20,13 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from previz.look.choose import open_engine
-from previz.look.view import Engine
-from previz.paint.bound import least_break
-from previz.paint.solver import STEPS
-from previz.pipeline.looking import FrameJob, Looker
-from previz.pipeline.prepare import BRIDGE, prepare
-from previz.pipeline.solving import (
+from previz.command.paint.solving import (
     BeginSolving,
     GoOnSolving,
     SolvedCodes,
@@ -34,8 +28,14 @@ from previz.pipeline.solving import (
     paint_bench,
     solved_size_px,
 )
+from previz.look.choose import open_engine
+from previz.look.view import Engine
+from previz.paint.bound import least_break
+from previz.paint.solver import STEPS
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import BRIDGE, prepare
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"

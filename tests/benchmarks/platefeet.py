@@ -9,7 +9,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from previz.build.bridge import slab
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world
 from previz.look.sight import SightLines
@@ -19,6 +18,7 @@ from previz.plate.top import Top, stances, top_of
 from previz.scene.model import Lamp
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
+from previz.workshop.bridge import slab
 from tests.benchmarks.figures import Figure, at_most
 
 QUARRY = Path(__file__).resolve().parents[2] / "scenes" / "quarry.toml"

@@ -10,7 +10,7 @@ import numpy as np
 import opentimelineio as otio
 from scipy.interpolate import PchipInterpolator
 
-from previz.deliver.retimes import retime_csv, retime_otio
+from previz.deliver.plate.retimes import retime_csv, retime_otio
 from previz.geometry import Array
 from previz.plate.retime import Retime, out_and_back, retimed
 from previz.plate.take import take_of

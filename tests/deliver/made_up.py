@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from previz.camera import Camera, camera_for
-from previz.deliver.drawing import LampMark, SideFrame, SideStatic, field_directions, sheet_cameras, usual_dimensions
-from previz.deliver.paper import TitleBlock
-from previz.deliver.railrule import RailMark, RailRule
+from previz.draw.drawing import LampMark, SideFrame, SideStatic, field_directions, sheet_cameras, usual_dimensions
+from previz.draw.paper import TitleBlock
+from previz.draw.railrule import RailMark, RailRule
 
 TITLE = TitleBlock("Quarry walk", "1:20", "2025-11-25", "test sheet")
 LENGTH, WIDTH, THICKNESS = 0.85, 0.05, 0.012

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from previz.build.surface import BRIDGE, WALL, Surface
 from previz.camera import Camera, camera_for
-from previz.deliver.interchange import Painted, Shining, Travel
+from previz.deliver.export.interchange import Painted, Shining, Travel
+from previz.workshop.surface import BRIDGE, WALL, Surface
 
 SENSOR = 0.0359
 

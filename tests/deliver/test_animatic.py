@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from previz.deliver.animatic import burnt_in, side_by_side, wiped, words_size
-from previz.deliver.style import CHALK, INK, PAPER
+from previz.deliver.plate.animatic import burnt_in, side_by_side, wiped, words_size
+from previz.draw.style import CHALK, INK, PAPER
 from previz.plate.framing import bars_of
 from tests.deliver.made_up import near
 

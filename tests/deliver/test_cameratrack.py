@@ -16,8 +16,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from previz.camera import Camera, camera_for
-from previz.deliver.cameratrack import Body, pose, sample_text, samples, write_track
-from previz.deliver.output import OutputFolder
+from previz.deliver.export.cameratrack import Body, pose, sample_text, samples, write_track
+from previz.run.output import OutputFolder
 
 BODY = Body(0.0359, 0.040, 22.0, Fraction(24000, 1001), focus=1.25, iso=5000.0, shutter_angle=math.pi)
 FRAMES = (1001, 1002, 1003)

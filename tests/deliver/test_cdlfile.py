@@ -9,9 +9,9 @@ import numpy as np
 import PyOpenColorIO
 import pytest
 
-from previz.deliver.cdlfile import NAMESPACE, Correction, cc_text, ccc_text, write_cc, write_ccc
-from previz.deliver.output import OutputFolder
+from previz.deliver.plate.cdlfile import NAMESPACE, Correction, cc_text, ccc_text, write_cc, write_ccc
 from previz.plate.cdl import Cdl
+from previz.run.output import OutputFolder
 
 LOOK = Cdl((1.234567, 0.9, 0.071), (0.05, -0.23, 0.0), (0.93, 0.81, 1.27), 1.23)
 MATCH = Correction("match", LOOK, "miniature to plate", "linear light <Rec.709> & D65")

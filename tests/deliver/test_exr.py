@@ -8,9 +8,9 @@ import av
 import numpy as np
 import pytest
 
-from previz.deliver.exr import DeepFrame, exr_there, write_exr
-from previz.deliver.output import OutputFolder
+from previz.deliver.export.exr import DeepFrame, exr_there, write_exr
 from previz.errors import OutputError
+from previz.run.output import OutputFolder
 from tests.deliver.open_files import exr_channels
 
 NTSC = Fraction(24000, 1001)

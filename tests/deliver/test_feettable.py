@@ -5,9 +5,9 @@ import io
 
 import numpy as np
 
-from previz.deliver.feettable import CONVENTIONS, FEET_HEADER, feet_csv, write_feet
-from previz.deliver.output import OutputFolder
+from previz.deliver.plate.feettable import CONVENTIONS, FEET_HEADER, feet_csv, write_feet
 from previz.plate.feet import FootTrack
+from previz.run.output import OutputFolder
 
 
 def made_up() -> FootTrack:

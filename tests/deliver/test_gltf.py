@@ -12,8 +12,8 @@ from PIL import Image
 from scipy.spatial.transform import Rotation
 
 from previz.camera import camera_for
-from previz.deliver.gltf import glb_bytes
-from previz.deliver.interchange import quaternions, turns, vertex_normals
+from previz.deliver.export.gltf import glb_bytes
+from previz.deliver.export.interchange import quaternions, turns, vertex_normals
 from previz.geometry import turned
 from tests.deliver.open_files import POINTS, SENSOR, Glb, gltf_issues, lamps, painted, square, still, travel
 

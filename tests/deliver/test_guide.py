@@ -12,10 +12,10 @@ import pdfplumber
 import pytest
 from scipy.spatial import cKDTree
 
-from previz.deliver.guide import Guide, GuideFace, GuideString, GuideWall, PaintSwatch, guide_pdf
-from previz.deliver.paper import TitleBlock
-from previz.deliver.pdf import PaperName
-from previz.deliver.regions import TRUE_WITHIN, boundaries, inside_outline, regions
+from previz.deliver.paint.guide import Guide, GuideFace, GuideString, GuideWall, PaintSwatch, guide_pdf
+from previz.deliver.paint.regions import TRUE_WITHIN, boundaries, inside_outline, regions
+from previz.draw.paper import TitleBlock
+from previz.draw.pdf import PaperName
 from previz.errors import OutputError
 from tests.deliver.pdf_lengths import (
     MM,

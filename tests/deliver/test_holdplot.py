@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from previz.deliver.holdplot import HoldPlot, hold_plot, one_way
-from previz.deliver.style import CHALK, SIGNAL
+from previz.deliver.shoot.holdplot import HoldPlot, hold_plot, one_way
+from previz.draw.style import CHALK, SIGNAL
 from previz.rail import eased
 from tests.deliver.made_up import TITLE, near, noise
 

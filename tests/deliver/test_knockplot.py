@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from previz.deliver.knockplot import KnockBar, KnockPlot, knock_plot
-from previz.deliver.style import CHALK, SIGNAL
+from previz.deliver.search.knockplot import KnockBar, KnockPlot, knock_plot
+from previz.draw.style import CHALK, SIGNAL
 from tests.deliver.made_up import TITLE, near
 
 MIDDLE, HALF, TOP, ROW = 910.0, 410.0, 150.0, 68.0

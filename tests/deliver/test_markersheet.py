@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from previz.deliver.markerplan import MarkerPlan
-from previz.deliver.markersheet import marker_pdf, ways
-from previz.deliver.paper import TitleBlock
+from previz.deliver.lineup.markerplan import MarkerPlan
+from previz.deliver.lineup.markersheet import marker_pdf, ways
+from previz.draw.paper import TitleBlock
 from previz.lineup.markers import Board, MarkerSheet, grid
 from tests.deliver.pdf_lengths import bar_faults, opened, outlines, rendered
 

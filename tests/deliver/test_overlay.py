@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from previz.deliver.overlay import OutlinePieces, lens_strip, with_outline
-from previz.deliver.style import CHALK, PAPER, SIGNAL
+from previz.deliver.shoot.overlay import OutlinePieces, lens_strip, with_outline
+from previz.draw.style import CHALK, PAPER, SIGNAL
 from tests.deliver.made_up import near, noise
 
 

@@ -14,14 +14,14 @@ import pytest
 from PIL import Image
 from shapely import LineString
 
-from previz.build.relief import Plot, carved_field, wall_surface
-from previz.build.surface import BRIDGE, LitSurface, Pixels8, Surface
-from previz.deliver.overlay import OutlinePieces
-from previz.deliver.page import Candidate, ReportPage, report_html, script_json, static_text
-from previz.deliver.pagedata import CleanPatch, clean_patch, encoded_frames, outline_lines, smaller
-from previz.deliver.pageset import mesh_data, thinned
-from previz.deliver.paper import TitleBlock
-from previz.deliver.rigdata import CardTable, Measure, Setting
+from previz.deliver.rig.rigdata import CardTable, Measure, Setting
+from previz.deliver.shoot.overlay import OutlinePieces
+from previz.deliver.shoot.page import Candidate, ReportPage, report_html, script_json, static_text
+from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, encoded_frames, outline_lines, smaller
+from previz.deliver.shoot.pageset import mesh_data, thinned
+from previz.draw.paper import TitleBlock
+from previz.workshop.relief import Plot, carved_field, wall_surface
+from previz.workshop.surface import BRIDGE, LitSurface, Pixels8, Surface
 
 NOW = {"position": [0, 0.1, 1], "forward": [0, 0, -1], "field": [[0, 0, -1]] * 4, "sight": []}
 
@@ -306,7 +306,8 @@ def test_the_bundled_library_keeps_its_licence() -> None:
 
 
 def test_the_colours_are_those_of_the_sheets() -> None:
-    from previz.deliver import overlay, style
+    from previz.deliver.shoot import overlay
+    from previz.draw import style
 
     css = static_text("look.css")
     for name, colour in (("paper", style.PAPER), ("ink", style.INK), ("chalk", style.CHALK), ("signal", style.SIGNAL)):

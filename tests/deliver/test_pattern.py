@@ -11,13 +11,13 @@ import pypdfium2
 import pytest
 from reportlab.pdfgen.canvas import Canvas
 
-from previz.build.bridge import slab
-from previz.build.unfold import Pattern, unfold
-from previz.deliver import pdf as sheets
-from previz.deliver.paper import TitleBlock
-from previz.deliver.pattern import pattern_pdf
+from previz.deliver.paint.pattern import pattern_pdf
+from previz.draw import pdf as sheets
+from previz.draw.paper import TitleBlock
 from previz.errors import OutputError
-from tests.build.sets import MM, scene
+from previz.workshop.bridge import slab
+from previz.workshop.pattern.unfold import Pattern, unfold
+from tests.workshop.sets import MM, scene
 
 BLOCK = TitleBlock("Quarry walk", "1:20", "2025-11-25", "")
 # issue 4: printed lengths true to 0.05 mm

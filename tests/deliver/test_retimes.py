@@ -12,11 +12,11 @@ import opentimelineio as otio
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from previz.deliver.output import OutputFolder
-from previz.deliver.retimes import RETIME_HEADER, WITHOUT_OTIO, retime_csv, retime_otio, write_retime
+from previz.deliver.plate.retimes import RETIME_HEADER, WITHOUT_OTIO, retime_csv, retime_otio, write_retime
 from previz.plate.retime import Retime, out_and_back, retimed
 from previz.plate.take import take_of
 from previz.rail import eased
+from previz.run.output import OutputFolder
 from tests.plate.pushes import KINDS, pushed
 
 MM = 1e-3

@@ -5,19 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from previz.deliver.paper import TitleBlock
-from previz.deliver.railrule import RailMark, RailRule
-from previz.deliver.rigcard import rig_pdf
-from previz.deliver.rigdata import (
-    CardTable,
-    CrossSection,
-    Measure,
-    Notes,
-    RigCard,
-    RigDrawing,
-    Setting,
-    StandMark,
-)
+from previz.deliver.rig.rigcard import rig_pdf
+from previz.deliver.rig.rigdata import CardTable, Measure, Notes, RigCard, Setting
+from previz.draw.drawnset import CrossSection, RigDrawing, StandMark
+from previz.draw.paper import TitleBlock
+from previz.draw.railrule import RailMark, RailRule
 from tests.deliver.pdf_lengths import MM, TRUE_WITHIN_MM, bar_faults, opened, outlines, rendered, scaled, strokes
 
 BLOCK = TitleBlock("A made-up walk", "1:20", "2025-03-14", "rig")

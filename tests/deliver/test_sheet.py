@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from previz.deliver.output import OutputFolder
-from previz.deliver.sheet import (
+from previz.deliver.sheet.sheet import (
     CandidatePlan,
     CandidateView,
     ContactCell,
@@ -23,7 +22,8 @@ from previz.deliver.sheet import (
     sheet_csv,
     write_contact_sheet,
 )
-from previz.deliver.style import CHALK, INK, PAPER
+from previz.draw.style import CHALK, INK, PAPER
+from previz.run.output import OutputFolder
 from tests.deliver.made_up import TITLE, near, side_static
 
 

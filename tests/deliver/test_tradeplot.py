@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from previz.deliver.style import CHALK, SIGNAL
-from previz.deliver.tradeplot import TradePlot, trade_plot
+from previz.deliver.search.tradeplot import TradePlot, trade_plot
+from previz.draw.style import CHALK, SIGNAL
 from tests.deliver.made_up import TITLE, near, noise
 
 # the plot's window, from its module's layout: x of no hold and of the longest, y of 0 % and of 104 %

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from previz.deliver import usd
-from previz.deliver.output import OutputFolder
-from previz.deliver.usd import write_usd
+from previz.deliver.export import usd
+from previz.deliver.export.usd import write_usd
 from previz.errors import OutputError
+from previz.run.output import OutputFolder
 from tests.deliver.open_files import POINTS, painted, travel
 
 SIZE_PX = np.array([1920.0, 1080.0])

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from previz.look.choose import open_engine
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import prepare
 from previz.scene.reader import read_scene
+from previz.stage.looking import Looker
+from previz.stage.prepare import prepare
 
 ROOT = Path(__file__).resolve().parents[2]
 SIZE = (2992, 1683)

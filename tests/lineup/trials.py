@@ -14,12 +14,12 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import t as student
 
 from previz.camera import Camera, camera_for
+from previz.command.lineup.lineup import settled, steps_to
 from previz.lineup.correction import Step, correction
 from previz.lineup.find import Found, Photograph, read_photograph
 from previz.lineup.locate import Located, located, measured
 from previz.lineup.markers import Board, MarkerSheet, grid
 from previz.lineup.solve import Priors, Solved, solved_camera
-from previz.pipeline.lineup import settled, steps_to
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 
 SHIFT, TURN = 3e-3, math.radians(0.4)

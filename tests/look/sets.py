@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import maximum_filter, minimum_filter
 
-from previz.build.surface import BRIDGE, WALL, LitSurface, Surface
 from previz.camera import AnyCamera, OrthoCamera, camera_for
 from previz.colour import de00, lab
 from previz.geometry import rigid, turned
 from previz.look.view import View
+from previz.workshop.surface import BRIDGE, WALL, LitSurface, Surface
 
 MM = 1e-3
 

@@ -8,7 +8,6 @@ import pytest
 from scipy.special import j0, j1
 
 from previz import optics
-from previz.build.surface import BRIDGE
 from previz.geometry import rigid
 from previz.look import spreading
 from previz.look.blur import LensBlur, blur_of, camera_during, in_focus
@@ -16,9 +15,10 @@ from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined
 from previz.look.lensaverage import averaged_frame, pupil_diameter, seen_from, sunflower
 from previz.look.soft import corners_of, soft_frame
 from previz.look.view import View
-from previz.pipeline.prepare import BRIDGE as BRIDGE_NAME
-from previz.pipeline.prepare import CLEAN_WALL, WALL, WITH_BRIDGE, prepare
 from previz.scene.reader import read_scene
+from previz.stage.prepare import BRIDGE as BRIDGE_NAME
+from previz.stage.prepare import CLEAN_WALL, WALL, WITH_BRIDGE, prepare
+from previz.workshop.surface import BRIDGE
 from tests.look.blurred import alike, averaged, blur_for, layered, with_diffraction
 from tests.look.sets import blotches, box, bumpy_wall, difference, flat_code, lens, mirrored
 

@@ -7,10 +7,10 @@ other casts rays.
 import numpy as np
 import pytest
 
-from previz.build.surface import BRIDGE, NOTHING, SUPPORT, WALL
 from previz.camera import Camera
 from previz.colour import decoded8
 from previz.look.sight import SightEngine
+from previz.workshop.surface import BRIDGE, NOTHING, SUPPORT, WALL
 from tests.look.conftest import pictures_or_skip
 from tests.look.sets import (
     MM,

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from previz.build.surface import BRIDGE, NOTHING, SUPPORT, WALL
 from previz.look.view import View
+from previz.workshop.surface import BRIDGE, NOTHING, SUPPORT, WALL
 from tests.look.sets import VIEWS, blotches, box, bumpy_wall, difference, lens
 
 NAMES = ["wall", "post", "bridge"]

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from previz.build.compiled import compiled
 from previz.look.sampling import averaged, bilinear
+from previz.workshop.compiled import compiled
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.float32])

@@ -11,18 +11,18 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from previz.deliver.frames import write_png
-from previz.deliver.output import OutputFolder
-from previz.deliver.paintstrip import PaintRow, paint_strip
-from previz.deliver.paper import TitleBlock
-from previz.deliver.sheet import ContactCell, ContactSheet, Fact, write_contact_sheet
-from previz.pipeline.progress import Progress
-from previz.pipeline.results import say_scene
-from previz.pipeline.shoot import shoot
+from previz.command.shoot.shoot import shoot
+from previz.deliver.paint.paintstrip import PaintRow, paint_strip
+from previz.deliver.sheet.sheet import ContactCell, ContactSheet, Fact, write_contact_sheet
+from previz.draw.paper import TitleBlock
+from previz.run.frames import write_png
+from previz.run.output import OutputFolder
+from previz.run.progress import Progress
+from previz.run.results import say_scene
 from previz.scene.reader import read_scene, scene_sha256
+from tests.command.scenes import laid
 from tests.page import driver
 from tests.page.driver import Opened, chromium, opened
-from tests.pipeline.scenes import laid
 
 TITLE = TitleBlock("Small quarry", "1:20", "2025-03-14", "contact sheet")
 # a title that breaks a page made carelessly

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
+from tests.command.scenes import changed, laid
 from tests.page.driver import REST, served
-from tests.pipeline.scenes import changed, laid
 
 # s for whatever has to be drawn on a busy machine
 PATIENCE = 60.0

@@ -11,8 +11,6 @@ import numpy as np
 import pytest
 
 from previz import colour
-from previz.build.surface import BRIDGE, WALL, LitSurface, Surface
-from previz.build.texels import texel_points
 from previz.camera import camera_for
 from previz.look.sight import SightLines
 from previz.paint.baselines import (
@@ -26,7 +24,9 @@ from previz.paint.baselines import (
     unseen,
     wall_views,
 )
-from previz.paint.projected import hidden_wall, painted
+from previz.stage.projected import hidden_wall, painted
+from previz.workshop.surface import BRIDGE, WALL, LitSurface, Surface
+from previz.workshop.texels import texel_points
 
 MM = 1e-3
 CODE_VALUE = 1.0 / 255.0

@@ -9,8 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
-from previz.build.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.build.surface import BRIDGE as BRIDGE_LAYER
+from previz.command.paint.solving import PaintBench, codes_of
 from previz.judge.breaks import decided, sides_of
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
@@ -19,9 +18,10 @@ from previz.paint.bound import least_break
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import Descent, HeldFrame, worst_of
-from previz.pipeline.looking import Looker
-from previz.pipeline.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, prepare
-from previz.pipeline.solving import PaintBench, codes_of
+from previz.stage.looking import Looker
+from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, prepare
+from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from tests.search.example import small_scene
 
 WIDTH, HEIGHT = 480, 270

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 import trimesh
 
-from previz.build.bridge import slab
-from previz.build.set import build_set
-from previz.build.surface import Surface
 from previz.errors import BuildError
 from previz.look.sight import SightLines
 from previz.paint.strings import EdgePoint, strings, top_edge_points
-from tests.build.sets import MM, scene
+from previz.workshop.bridge import slab
+from previz.workshop.set import build_set
+from previz.workshop.surface import Surface
 from tests.look.sets import box, bumpy_wall
+from tests.workshop.sets import MM, scene
 
 LENS = np.array([-0.03, 0.43, 1.75])
 FLAT = box((-1.0, -1.5, -0.1), (1.0, 1.0, 0.0), name="wall")

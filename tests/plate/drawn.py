@@ -13,11 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.build.surface import WALL, LitSurface, Surface
 from previz.camera import Camera
 from previz.look.view import Engine
 from previz.plate.scaling import PlateNumbers
 from previz.scene.model import Scene
+from previz.workshop.surface import WALL, LitSurface, Surface
 from tests.plate.cameras import Array, FullSize
 
 Grey = NDArray[np.float64]

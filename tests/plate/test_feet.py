@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 
 from previz.camera import Camera, camera_for
-from previz.deliver.cutout import place_cutout
 from previz.errors import JudgeError
 from previz.geometry import cv_from_world
+from previz.plate.cutout import place_cutout
 from previz.plate.feet import (
     FootTrack,
     Layer,

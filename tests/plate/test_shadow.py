@@ -7,8 +7,6 @@ import numpy as np
 import pytest
 from matplotlib.path import Path as MplPath
 
-from previz.build.bridge import slab
-from previz.build.surface import Surface
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world, unit
 from previz.look.sight import SightLines
@@ -23,6 +21,8 @@ from previz.plate.shadow import (
 )
 from previz.plate.top import Top
 from previz.scene.model import Bridge, Lamp, Light
+from previz.workshop.bridge import slab
+from previz.workshop.surface import Surface
 
 FOOT = np.array([0.0, 0.0, 0.5])
 WIDE = Top(length=1.0, width=1.0)

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from previz.scene.exposure import Exposure, LightLevel, exposure, exposure_time, lamp_lux, load, plain_light, state
-from previz.scene.flicker import flicker, flicker_text, time_text, uneven
-from previz.scene.focusing import focus_plan
-from previz.scene.lightways import ways
 from previz.scene.model import Lamp, Scene
 from previz.scene.move import move_of
+from previz.scene.rig.exposure import Exposure, LightLevel, exposure, exposure_time, lamp_lux, load, plain_light, state
+from previz.scene.rig.flicker import flicker, flicker_text, time_text, uneven
+from previz.scene.rig.focusing import focus_plan
+from previz.scene.rig.lightways import ways
 from tests.scene.example import scene_of
 
 FOOT_CANDLE = 10.764  # lx (check values, Optics)

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from previz import optics
-from previz.scene.focusing import advice, focus_plan, sharpest_stop
 from previz.scene.model import Scene
 from previz.scene.move import move_of
+from previz.scene.rig.focusing import advice, focus_plan, sharpest_stop
 from tests.scene.example import scene_of
 
 MM = 1e-3

@@ -8,7 +8,7 @@ import trimesh
 
 from previz.scene.model import Scene
 from previz.scene.move import move_of
-from previz.scene.support import DEEPEST, hidden, support, support_sentences
+from previz.scene.rig.support import DEEPEST, hidden, support, support_sentences
 from tests.scene.example import scene_of
 
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from previz.build.light import Lighting
-from previz.build.surface import BRIDGE, WALL, LitSurface, Surface
 from previz.look.sight import SightLines
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.workshop.light.bake import Lighting
+from previz.workshop.surface import BRIDGE, WALL, LitSurface, Surface
 
 GREY = 0.18
 AMBIENT = 300.0

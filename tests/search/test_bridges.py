@@ -8,16 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from previz.build.set import BuiltSet
 from previz.judge.hold import FrameScore
 from previz.look.sight import SightLines
-from previz.pipeline.bridges import BridgeSets, bridge_sets, fast_looker
-from previz.pipeline.candidates import CandidateJob, Setting
-from previz.pipeline.looking import FrameJob, Looker, LookingRoom
-from previz.pipeline.prepare import BRIDGE, WALL, lit_wall, prepare, sight_of
-from previz.pipeline.trials import Trial
+from previz.run.workers import LookingRoom
 from previz.scene.model import Scene
 from previz.scene.move import move_of
+from previz.search.bridges import BridgeSets, bridge_sets, fast_looker
+from previz.search.candidates import CandidateJob, Setting
+from previz.search.trials import Trial
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import BRIDGE, WALL, lit_wall, prepare, sight_of
+from previz.workshop.set import BuiltSet
 from tests.search.example import small_scene
 
 WIDTH, HEIGHT = 480, 270

@@ -13,16 +13,16 @@ from typing import Any
 
 import pytest
 
+from previz.command.search.findings import values_in
+from previz.command.search.search import LEDGER, search
+from previz.command.shoot.shoot import score
 from previz.errors import SceneError
-from previz.pipeline.findings import values_in
-from previz.pipeline.looking import LookingRoom
-from previz.pipeline.prepare import prepare
-from previz.pipeline.progress import Progress
-from previz.pipeline.search import LEDGER, search
-from previz.pipeline.shoot import score
-from previz.pipeline.trials import Trial
+from previz.run.progress import Progress
+from previz.run.workers import LookingRoom
 from previz.scene.reader import read_scene
 from previz.search.freedoms import freedoms_of, placed
+from previz.search.trials import Trial
+from previz.stage.prepare import prepare
 from tests.search.example import SMALL, small
 
 WIDTH, HEIGHT = 480, 270

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from scipy.stats import binomtest
 
-from previz.deliver.frames import read_png
-from previz.pipeline.knock import frames_of_hold, knock
-from previz.pipeline.progress import Progress
+from previz.command.search.knock import frames_of_hold, knock
+from previz.run.frames import read_png
+from previz.run.progress import Progress
 from previz.scene.move import move_of
 from tests.search.example import small, small_scene
 

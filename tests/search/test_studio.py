@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from previz.build.set import build_set
 from previz.look.sight import SightLines
 from previz.scene.layout import wall_box
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.search.studio import Surroundings, edge_points, misfits
+from previz.workshop.set import build_set
 from tests.search.example import small_scene
 
 

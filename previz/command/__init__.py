@@ -1,0 +1,1 @@
+"""Commands: words in, words out, a room a question."""

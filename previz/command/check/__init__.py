@@ -1,0 +1,1 @@
+"""The commands ``new``, ``check`` and ``schema``."""

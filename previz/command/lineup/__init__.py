@@ -1,0 +1,1 @@
+"""The command ``lineup`` and what goes with it."""

@@ -1,0 +1,1 @@
+"""The command ``paint`` and what goes with it."""

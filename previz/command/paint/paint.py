@@ -1,0 +1,293 @@
+"""The command that solves the paint of a bridge and leaves what it is painted and cut from."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import __version__, colour
+from previz.camera import Camera
+from previz.command.paint.guides import WallAround, guide_of
+from previz.command.paint.solvedpaint import LaidPaint, keep, solved_paint
+from previz.command.paint.solving import (
+    SolvedPaint,
+    SolveReport,
+    frames_between,
+    paint_bench,
+    solved_frames,
+    solved_size_px,
+    with_paint,
+)
+from previz.command.shoot.shoot import run_of, scene_date
+from previz.deliver.paint.guide import guide_pdf
+from previz.deliver.paint.paintstrip import PaintRow, paint_strip
+from previz.deliver.paint.pattern import pattern_pdf
+from previz.draw.pdf import PaperName
+from previz.draw.sideview import title_block
+from previz.errors import BuildError
+from previz.geometry import Array
+from previz.paint.recipes import NOTE, gamut, recipes_for
+from previz.run.frames import png_bytes
+from previz.run.lightcache import LightCache
+from previz.run.output import OutputFolder, json_text
+from previz.run.progress import Progress
+from previz.run.results import results_folder, results_in, say_scene
+from previz.run.table import csv_text
+from previz.run.workers import LookingRoom
+from previz.scene.model import Scene
+from previz.scene.reader import read_scene, scene_sha256
+from previz.stage.cautions import scene_cautions
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import ReadySet, prepare
+from previz.workshop.pattern.unfold import unfold
+from previz.workshop.surface import Pixels8
+
+# paints that others would have made, for --compare, from those that people find first to those that they find last
+OTHER_PAINTS = ("bare", "wash", "mean", "random", "greedy", "labelling", "single", "station")
+
+# what they are called in tables
+PAINT_NAMES = {"single": "best single view", "station": "projected"}
+
+# frames of the hold that paints are compared on, at most
+_COMPARED = 12
+
+
+@dataclass(frozen=True, eq=False)
+class PaintedJob:
+    """Judges frames in a paint and gives break (percent, None unjudged).
+
+    The paint lies in files, ``bridge`` and, where it is painted over, ``wall``: what travels to workers has to be small
+    (a worker that sends a picture does not listen).
+    """
+
+    bridge: Path
+    wall: Path | None
+    frames: tuple[int, ...]
+    size_px: tuple[int, int]
+    pictured: int | None
+
+    def done_by(self, looker: Looker) -> tuple[list[float | None], Pixels8 | None]:
+        """Judge them; the picture (H, W, 3) of the frame ``pictured``."""
+        own = looker.loaded
+        wall = None if self.wall is None else np.load(self.wall)
+        looker.load(with_paint(own, SolvedPaint(np.load(self.bridge), wall)))
+        breaks, picture = [], None
+        for frame in self.frames:
+            result = looker.look(FrameJob(frame, *self.size_px, pictures=frame == self.pictured))
+            breaks.append(result.judged.score.break_pct)
+            picture = result.code if frame == self.pictured else picture
+        looker.load(own)
+        return breaks, picture
+
+
+@dataclass(frozen=True)
+class OtherPaintJob:
+    """Lays one of ``OTHER_PAINTS`` and gives its lit codes (H, W, 3)."""
+
+    name: str
+
+    def done_by(self, looker: Looker) -> Pixels8:
+        """Lay it."""
+        return paint_bench(looker).lit(self.name, looker.loaded.move, *solved_size_px(looker.loaded.scene))
+
+
+@dataclass(frozen=True)
+class PaintResult:
+    """What a run leaves: the values it prints, and where the files lie."""
+
+    values: dict[str, Any]
+    folder: Path
+
+
+def paint(
+    scene_path: Path,
+    compare: bool,
+    paper: PaperName,
+    steps: int | None,
+    out: Path | None,
+    workers: int | None,
+    engine: str | None,
+    progress: Progress,
+) -> PaintResult:
+    """Solve the paint for the hold and write the map, the guide, the cut pattern and the strings."""
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
+    scene = scene.edited(bridge__paint="projected", bridge__image=None)
+    size_px = solved_size_px(scene)
+    with results_in(results_folder(scene_path, out)) as folder:
+        progress.say("building and lighting the set")
+        ready = prepare(scene, None, LightCache(folder.path), progress.say)
+        # solving keeps what it has found in one worker
+        with LookingRoom(1, engine) as room:
+            room.load(ready)
+            progress.note(room.opened.message)
+            run = run_of(scene, sha256, room.opened, size_px)
+            art, report, around = solved_paint(ready, room, progress, steps)
+            others = {name: SolvedPaint(next(iter(room.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
+        keep(folder, sha256, art)
+        rows, pictures = _judged(ready, {**others, "solved": art.lit}, workers, engine, size_px, progress)
+        values = _values(scene, run, report, rows, art)
+        date = scene_date(scene, scene_path)
+        progress.say("drawing guide and pattern")
+        _write(folder, scene, date, ready, art, around, values, paper)
+        if compare:
+            shown = _strip_rows(ready, rows, pictures, size_px)
+            strip = paint_strip(title_block(scene, date, "paints compared"), shown)
+            folder.write_bytes("compare.png", png_bytes(strip))
+            folder.write_text("compare.csv", csv_text(list(rows[0]), [list(row.values()) for row in rows]))
+            say_scene(folder, "compare.json", scene, sha256)
+        folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
+    return PaintResult(values, folder.path)
+
+
+def _others(compare: bool) -> Sequence[str]:
+    return OTHER_PAINTS if compare else ("station",)
+
+
+def _judged(
+    ready: ReadySet,
+    paints: dict[str, SolvedPaint],
+    workers: int | None,
+    engine: str | None,
+    size_px: tuple[int, int],
+    progress: Progress,
+) -> tuple[list[dict[str, Any]], list[Pixels8]]:
+    """Break of every paint on frames between those solved for, one row each, and a picture of the last of them."""
+    frames = _compared_frames(ready.scene)
+    rows, pictures = [], []
+    with LookingRoom(workers, engine, len(paints)) as room, tempfile.TemporaryDirectory() as name:
+        jobs = []
+        for at, laid in enumerate(paints.values()):
+            files = [Path(name) / f"{at}-bridge.npy", Path(name) / f"{at}-wall.npy"]
+            np.save(files[0], laid.bridge)
+            if laid.wall is not None:
+                np.save(files[1], laid.wall)
+            jobs.append(PaintedJob(files[0], None if laid.wall is None else files[1], frames, size_px, frames[-1]))
+        room.load(ready)
+        answers = progress.over(room.run(jobs), len(jobs), "paints judged")
+        for name, (breaks, picture) in zip(paints, answers, strict=True):
+            found = [b for b in breaks if b is not None]
+            rows.append(
+                {
+                    "paint": PAINT_NAMES.get(name, name),
+                    "break_mean_pct": float(np.mean(found)) if found else None,
+                    "break_worst_pct": float(np.max(found)) if found else None,
+                    "frames": len(found),
+                }
+            )
+            if picture is not None:
+                pictures.append(picture)
+    return rows, pictures
+
+
+def _strip_rows(
+    ready: ReadySet, rows: Sequence[dict[str, Any]], pictures: Sequence[Pixels8], size_px: tuple[int, int]
+) -> list[PaintRow]:
+    camera = ready.move.camera(_compared_frames(ready.scene)[-1], *size_px)
+    part = _around_bridge(camera, ready.built.bridge.surface.vertices)
+    return [
+        PaintRow(row["paint"], np.ascontiguousarray(picture[part]), row["break_mean_pct"], row["break_worst_pct"])
+        for row, picture in zip(rows, pictures, strict=True)
+    ]
+
+
+def _around_bridge(camera: Camera, vertices: Array) -> tuple[slice, slice]:
+    """Rows and columns of the part of a frame that shows the bridge and half as much around it, in its shape."""
+    px = camera.project(vertices[camera.depth(vertices) > 1e-3])
+    whole = np.array([camera.width_px, camera.height_px], dtype=np.float64)
+    low, high = np.clip(px.min(axis=0), 0.0, whole), np.clip(px.max(axis=0), 0.0, whole)
+    share = min(1.0, 1.5 * float(((high - low) / whole).max()))
+    first = np.clip(0.5 * (low + high - share * whole), 0.0, (1.0 - share) * whole).astype(int)
+    last = np.maximum(first + (share * whole).astype(int), first + 1)
+    return slice(int(first[1]), int(last[1])), slice(int(first[0]), int(last[0]))
+
+
+def _compared_frames(scene: Scene) -> tuple[int, ...]:
+    """Frames between those solved for on which paints are compared."""
+    between = frames_between(scene)
+    return tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
+
+
+def _values(
+    scene: Scene, run: dict[str, str], report: SolveReport, rows: list[dict[str, Any]], art: LaidPaint
+) -> dict[str, Any]:
+    by_name = {row["paint"]: row for row in rows}
+    return {
+        "title": scene.title,
+        "scene_sha256": run["scene"],
+        "version": __version__,
+        "engine": run["engine"],
+        "driver": run["driver"],
+        "hold_wanted": list(scene.rail.hold),
+        "frames_solved": solved_frames(scene),
+        "views": report.frames,
+        "steps": report.taken,
+        "begun_with": report.start,
+        "brush_mm": None if scene.paint.brush is None else 1e3 * scene.paint.brush,
+        "palette": scene.paint.palette,
+        "paints": [
+            {"number": k + 1, "srgb": "#" + bytes(code).hex(), "lab": [float(v) for v in lab]}
+            for k, (code, lab) in enumerate(zip(art.paints.codes, art.paints.lab, strict=True))
+        ],
+        "break_mean_pct": by_name["solved"]["break_mean_pct"],
+        "break_worst_pct": by_name["solved"]["break_worst_pct"],
+        "compared": rows,
+        "cautions": scene_cautions(scene),
+    }
+
+
+def _write(
+    folder: OutputFolder,
+    scene: Scene,
+    date: str,
+    ready: ReadySet,
+    art: LaidPaint,
+    around: WallAround,
+    values: dict[str, Any],
+    paper: PaperName,
+) -> None:
+    folder.write_bytes("paint.png", png_bytes(colour.encoded8(art.reflectance)))
+    recipes = recipes_for(art.paints.reflectance)
+    notes = _notes(scene, values)
+    block = title_block(scene, date, "paint guide")
+    guide = guide_of(
+        block, ready, art.painter.texels, art.reflectance, art.region, art.paints, recipes, around, notes
+    )
+    folder.write_bytes("guide.pdf", guide_pdf(guide, paper))
+    try:
+        pattern = unfold(ready.built.bridge, scene.paint.sheet, scene.paint.material)
+    except BuildError as error:
+        # the paint is none the worse for a bridge that cannot be cut from sheet
+        values["cautions"].append(f"paint.sheet: No cut pattern is written: {error}.")
+    else:
+        folder.write_bytes("pattern.pdf", pattern_pdf(pattern, title_block(scene, date, "cut pattern"), paper))
+    head = ["string", *(f"{what}_{axis}_mm" for what in ("lens", "edge", "wall") for axis in "xyz")]
+    table = [
+        [s.name, *(1e3 * float(v) for p in (s.lens, s.edge) for v in p), *_wall_mm(s.wall)] for s in around.strings
+    ]
+    folder.write_text("strings.csv", csv_text(head, table))
+
+
+def _wall_mm(wall: NDArray[np.float64] | None) -> list[float | None]:
+    return [None, None, None] if wall is None else [1e3 * float(v) for v in wall]
+
+
+def _notes(scene: Scene, values: dict[str, Any]) -> list[str]:
+    notes = [NOTE, gamut()]
+    if scene.paint.palette is None:
+        notes.append(
+            f"The numbered sheets are a mix of {len(values['paints'])} paints for painting by hand; the colour sheets "
+            "show the solved paint itself. Write palette under [paint] in the scene to have the paint laid and "
+            "judged in so many."
+        )
+    worst = values["break_worst_pct"]
+    if worst is not None:
+        notes.append(
+            f"Judged on frames of the hold between those solved for: at most {worst:.1f} % of the outline shows."
+        )
+    return notes

@@ -1,0 +1,337 @@
+"""Solving the paint of a set for its whole hold, in a worker that keeps what it has found between its jobs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.camera import Camera
+from previz.errors import JudgeError
+from previz.geometry import Array
+from previz.paint.baselines import BASELINES, WallViews, random, wall_views
+from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
+from previz.paint.holdframes import held_frames
+from previz.paint.laying import Laying, wall_mixing
+from previz.paint.solver import STEPS, Descent, worst_of
+from previz.run.progress import Progress
+from previz.run.workers import LookingRoom
+from previz.scene.model import Scene
+from previz.scene.move import Move
+from previz.stage.looking import Looker
+from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, Painter, ReadySet
+from previz.stage.projected import hidden_wall, painted
+from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.surface import LitSurface, Picture, Pixels8
+
+# frames of the hold that are solved for, at most; as many as half of these are seen from knocked places too
+_FRAMES = 20
+
+# views that paints made from many views are made from
+VIEWS = 6
+
+# frames are solved for at this width: windows are in degrees, and a finer picture shows them little more
+SOLVED_WIDTH_PX = 960
+
+# diameter (m) of the brush that changes are laid on with where the scene states none
+USUAL_BRUSH = 0.003
+
+# steps between two words to the user
+_AT_ONCE = 4
+
+# paints worth beginning with: projected from the station point and from three places of the hold, and two of others'
+_STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
+
+_KEY, _BENCH = "solving", "paint bench"
+
+Answer = TypeVar("Answer")
+
+
+@dataclass(frozen=True)
+class SolveReport:
+    """Where solving stands: frames solved for, steps taken, and the worst frame's softened share found, 0 to 1, with
+    the paint begun with and the best so far. ``start`` is the paint that was begun with; ``more`` whether to go on."""
+
+    frames: int
+    taken: int
+    worst_before: float
+    worst: float
+    start: str
+    more: bool
+
+
+@dataclass(frozen=True, eq=False)
+class BeginSolving:
+    """Makes the frames of the hold ready and chooses the paint to begin with."""
+
+    scene: Scene
+    size_px: tuple[int, int]
+    steps: int = STEPS
+
+    def done_by(self, looker: Looker) -> SolveReport:
+        """Begin. Raises :class:`JudgeError` where no frame of the hold shows the bridge."""
+        ready = looker.loaded
+        move = ready.move
+        width_px, height_px = self.size_px
+        cameras = solved_cameras(self.scene, move, width_px, height_px)
+        surface = ready.built.bridge.surface
+        texture_px = ready.built.bridge.size_px
+        free_wall = _free_wall(ready, self.scene)
+        frames = held_frames(
+            cameras, looker.engine, looker.sight, looker.ordinary(height_px), (WALL, CLEAN_WALL, BRIDGE), texture_px,
+            surface.vertices, free_wall,
+        )  # fmt: skip
+        looker.engine.repaint(BRIDGE, ready.bridge.code)
+        if not frames:
+            first, last = self.scene.rail.hold
+            raise JudgeError(
+                f"rail.hold: in none of the frames {first} to {last} can the bridge's outline be seen before the wall; "
+                "there is nothing to solve paint for: move the camera or change the hold"
+            )
+        bench = paint_bench(looker)
+        starts = {name: codes_of(bench.lit(name, move, width_px, height_px)) for name in _STARTS}
+        part = None
+        if free_wall is not None:
+            frames, part = in_one_row(frames, free_wall, texture_px[0] * texture_px[1])
+            wall = part.codes(free_wall.code)
+            starts = {name: np.concatenate([codes, wall]) for name, codes in starts.items()}
+        worst = {name: worst_of(frames, codes) for name, codes in starts.items()}
+        start = min(worst, key=lambda name: worst[name])
+        brush = self.scene.paint.brush or USUAL_BRUSH
+        laying = Laying(
+            texture_px[1], texture_px[0], ready.built.bridge.charts, brush / ready.built.bridge.texel,
+            wall_mixing(ready.wall.clean.code),
+        )  # fmt: skip
+        lowest, highest = (
+            colour.encoded(reflectance * bench.light).reshape(-1, 3).astype(np.float32)
+            for reflectance in (DARKEST_PAINT, BRIGHTEST_PAINT)
+        )
+        if free_wall is None or part is None:
+            descent = Descent(frames, starts[start], lowest, highest, laying, self.steps)
+        else:
+            low, high = (np.clip(wall + way * free_wall.change, 0.0, 1.0) for way in (-1.0, 1.0))
+            lowest, highest = np.concatenate([lowest, low]), np.concatenate([highest, high])
+            # the wall's texels are of another size than the bridge's
+            both = LayingBoth(laying, part, brush / _wall_texel(ready))
+            descent = Descent(frames, starts[start], lowest, highest, both, self.steps)
+        looker.aside[_KEY] = _Solving(descent, start, part)
+        return _report(looker.aside[_KEY], True)
+
+
+@dataclass(frozen=True)
+class GoOnSolving:
+    """Takes some more steps."""
+
+    steps: int
+
+    def done_by(self, looker: Looker) -> SolveReport:
+        """Take them."""
+        solving: _Solving = looker.aside[_KEY]
+        return _report(solving, solving.descent.go(self.steps))
+
+
+@dataclass(frozen=True)
+class SolvedCodes:
+    """Hands over the best paint so far."""
+
+    def done_by(self, looker: Looker) -> SolvedPaint:
+        """Hand it over."""
+        solving: _Solving = looker.aside[_KEY]
+        codes, ready = solving.descent.solution.codes, looker.loaded
+        width, height = ready.built.bridge.size_px
+        bridge = np.rint(codes[: width * height] * 255.0).astype(np.uint8).reshape(height, width, 3)
+        if solving.part is None:
+            return SolvedPaint(bridge, None)
+        return SolvedPaint(bridge, solving.part.put(ready.wall.clean.code, codes[width * height :]))
+
+
+@dataclass(frozen=True, eq=False)
+class SolvedPaint:
+    """Solved paint as it is lit: the ``bridge``'s map (H, W, 3) uint8, and the clean ``wall``'s picture, None where the
+    wall stays as it is."""
+
+    bridge: Pixels8
+    wall: Pixels8 | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Solving:
+    """What a worker keeps between jobs: the descent, the paint it began with, the part of the wall in question."""
+
+    descent: Descent
+    start: str
+    part: WallPart | None
+
+
+def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
+    """The wall, where the scene lets it be painted over."""
+    if scene.paint.wall != "free":
+        return None
+    clean = ready.wall.clean.code
+    shade = shade_of(ready) if ready.wall.shadows else None
+    # L* goes nearly as sRGB codes do: a hundredth of the code range is about one unit
+    return FreeWall(clean, shade, 0.01 * scene.paint.wall_change)
+
+
+def shade_of(ready: ReadySet) -> Picture:
+    """What the bridge's shadow leaves (H, W, 3) of the light on the wall's picture, 0 to 1."""
+    clean = np.maximum(colour.decoded8(ready.wall.clean.code), np.float32(1e-4))
+    return np.asarray(np.clip(colour.decoded8(ready.wall.shadowed.code) / clean, 0.0, 1.0))
+
+
+def _wall_texel(ready: ReadySet) -> float:
+    """Side (m) of a texel of the wall's picture."""
+    wall = ready.built.wall
+    wide = float(np.ptp(wall.vertices[:, 0]))
+    return float(wide / max(float(np.ptp(wall.uv[:, 0])), 1e-6) / wall.reflectance.shape[1])
+
+
+def _report(solving: _Solving, more: bool) -> SolveReport:
+    solution = solving.descent.solution
+    before, after = float(solution.before.max()), float(solution.after.max())
+    return SolveReport(len(solution.after), solution.steps, before, after, solving.start, more)
+
+
+def solved_frames(scene: Scene) -> list[int]:
+    """Frames of the hold that paint is solved for, spread over it, its ends among them."""
+    first, last = scene.rail.hold
+    return sorted({int(f) for f in np.linspace(first, last, min(_FRAMES, (last - first) // 2 + 2)).round()})
+
+
+def frames_between(scene: Scene) -> list[int]:
+    """Frames of the hold that paint is not solved for; those that it is where there are no others."""
+    taken = solved_frames(scene)
+    first, last = scene.rail.hold
+    return [f for f in range(first, last + 1) if f not in taken] or taken
+
+
+def solved_cameras(scene: Scene, move: Move, width_px: int, height_px: int) -> list[tuple[int, Camera]]:
+    """Cameras that paint is solved for: the frames', and every other one's knocked as far as the rig is not true."""
+    rng = np.random.default_rng(scene.knock.seed)
+    cameras = []
+    for at, frame in enumerate(solved_frames(scene)):
+        camera = move.camera(frame, width_px, height_px)
+        cameras.append((frame, camera))
+        if at % 2 == 1:
+            shift = rng.uniform(-scene.knock.shift, scene.knock.shift, 3)
+            pan, tilt, roll = rng.uniform(-scene.knock.turn, scene.knock.turn, 3)
+            cameras.append((frame, camera.moved(shift, pan, tilt, roll)))
+    return cameras
+
+
+class PaintBench:
+    """Lays paints that others have thought of, and those begun with, on the looker's set."""
+
+    def __init__(self, looker: Looker) -> None:
+        ready = looker.loaded
+        if looker.painter is None:
+            looker.painter = Painter(ready.built, ready.wall, looker.sight)
+        self._looker, self._painter = looker, looker.painter
+        self._views: WallViews | None = None
+
+    @property
+    def light(self) -> Picture:
+        """Light (H, W, 3) on the bridge's map."""
+        return self._painter.light
+
+    def lit(self, paint: str, move: Move, width_px: int, height_px: int) -> Pixels8:
+        """A paint by its name as it is lit, (H, W, 3) uint8."""
+        ready, painter = self._looker.loaded, self._painter
+        if paint in ("bare", "wash"):
+            scene = ready.scene.edited(bridge__paint=paint, bridge__image=None)
+            return painter.painted(scene, ready.station_point)[0].code
+        parts = {"quarter": 0.25, "middle": 0.5, "three quarters": 0.75}
+        if paint == "station" or paint in parts:
+            point = ready.station_point
+            if paint in parts:
+                first, last = ready.scene.rail.hold
+                point = np.asarray(move.camera(round(first + parts[paint] * (last - first))).position)
+            target, wanted = hidden_wall(painter.texels, point, self._looker.sight, WALL, ready.wall.clean.code)
+        else:
+            views = self._wall_views(move, width_px, height_px)
+            made = random(views, ready.scene.wall.seed) if paint == "random" else BASELINES[paint](views)
+            target, wanted = made.target, made.wanted
+        return colour.encoded8(painted(target, wanted, painter.light, painter.fallback).radiance)
+
+    def seen(self, move: Move, width_px: int, height_px: int) -> NDArray[np.bool_]:
+        """Texels (H, W) of the bridge's map that some view of the hold sees."""
+        return np.asarray(self._wall_views(move, width_px, height_px).seen.any(axis=0))
+
+    def _wall_views(self, move: Move, width_px: int, height_px: int) -> WallViews:
+        if self._views is None:
+            ready = self._looker.loaded
+            first, last = ready.scene.rail.hold
+            frames = sorted({int(f) for f in np.linspace(first, last, VIEWS).round()})
+            cameras = [move.camera(f, width_px, height_px) for f in frames]
+            self._views = wall_views(
+                self._painter.texels, cameras, self._looker.sight, WALL, BRIDGE, ready.wall.clean.code
+            )
+        return self._views
+
+
+def paint_bench(looker: Looker) -> PaintBench:
+    """The bench of the set that is loaded, kept with it: what the views see of the wall is worked out once."""
+    if _BENCH not in looker.aside:
+        looker.aside[_BENCH] = PaintBench(looker)
+    return looker.aside[_BENCH]  # type: ignore[no-any-return]
+
+
+def codes_of(code: Pixels8) -> NDArray[np.float32]:
+    """Codes (T, 3) float32, 0 to 1, of a texture (H, W, 3)."""
+    return np.asarray(code.reshape(-1, 3) / np.float32(255.0), dtype=np.float32)
+
+
+def solved_size_px(scene: Scene) -> tuple[int, int]:
+    """(width, height) px of the frames that paint is solved for."""
+    width, height = scene.delivery.frame
+    wide = min(SOLVED_WIDTH_PX, width)
+    return wide, max(round(height * wide / width), 1)
+
+
+def solve(
+    ready: ReadySet, room: LookingRoom, progress: Progress, steps: int = STEPS
+) -> tuple[SolvedPaint, SolveReport]:
+    """Solve the paint of a ready set in a room of one worker that has it loaded.
+
+    The paint, and how it went.
+    """
+    report = _only(room.run([BeginSolving(ready.scene, solved_size_px(ready.scene), steps)]))
+    tally = progress.tally(steps, "steps of solving")
+    more = steps > 0
+    while more:
+        report = _only(room.run([GoOnSolving(_AT_ONCE)]))
+        tally.at(report.taken, f"worst frame {100.0 * report.worst:.0f} of {100.0 * report.worst_before:.0f}")
+        more = report.more
+    return _only(room.run([SolvedCodes()])), report
+
+
+def _only(answers: Iterator[Answer]) -> Answer:
+    (answer,) = answers
+    return answer
+
+
+def with_paint(ready: ReadySet, paint: SolvedPaint) -> ReadySet:
+    """The ready set in another paint."""
+    bridge = LitSurface(BRIDGE, ready.built.bridge.surface, paint.bridge)
+    if paint.wall is None:
+        return replace(ready, bridge=bridge)
+    clean = replace(ready.wall.clean, code=paint.wall)
+    shadowed = replace(ready.wall.shadowed, code=paint.wall)
+    if ready.wall.shadows:
+        shaded = colour.encoded8(colour.decoded8(paint.wall) * shade_of(ready))
+        # what was not painted over keeps its very codes
+        same = (paint.wall == ready.wall.clean.code).all(axis=-1, keepdims=True)
+        shadowed = replace(shadowed, code=np.where(same, ready.wall.shadowed.code, shaded))
+    wall = replace(ready.wall, clean=clean, shadowed=shadowed)
+    return replace(ready, wall=wall, bridge=bridge)
+
+
+def reflectance_of(code: Pixels8, light: Array | Picture) -> Picture:
+    """The paint (H, W, 3) that sends lit codes (H, W, 3) under ``light`` (H, W, 3), within what paint can do."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        paint = np.where(light > 1e-4, colour.decoded8(code) / light, BRIGHTEST_PAINT)
+    return np.asarray(np.clip(paint, DARKEST_PAINT, BRIGHTEST_PAINT), dtype=np.float32)

@@ -1,0 +1,1 @@
+"""The command ``plate`` and what goes with it."""

@@ -1,0 +1,313 @@
+"""Frames of the animatic: the set as delivered, the figure's shadow on it, the colour match, the figure, the bars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from previz import colour
+from previz.camera import Camera
+from previz.deliver.plate.animatic import burnt_in, wiped
+from previz.errors import PrevizError
+from previz.geometry import Array
+from previz.look.blur import LensBlur
+from previz.look.soft import corners_of, soft_frame
+from previz.plate.cdl import NO_CHANGE, Cdl
+from previz.plate.cutout import Figure, figure_of, opaque_box, place_cutout
+from previz.plate.figure import rgba_of
+from previz.plate.framing import Bars, framed
+from previz.plate.shadow import ShadowMap, StandingCard, cast_shadow, shadow_matte
+from previz.plate.space import Grade, Space
+from previz.plate.top import Top
+from previz.run.frames import png_bytes
+from previz.stage.delivering import delivered, seen_in
+from previz.stage.looking import Looker
+from previz.stage.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
+from previz.workshop.light.lamps import Emitter
+from previz.workshop.surface import Picture, Pixels8
+
+_KEPT = "animatic"
+
+# looks at a pixel, across and down, for a matte; points of the lamp's face for a shadow that changes every frame
+_LOOKS: Final = 3
+_FEWER_POINTS: Final = 81
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """The figure's layer in pictures of one size, frame by frame (N): see :class:`previz.plate.feet.FootTrack`."""
+
+    anchor_px: Array
+    foot_px: Array
+    scale: Array
+    turn: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Throw:
+    """What throws the shadow: a lamp's ``face``, its ``share`` (3,) of the light there, the ``top`` that it falls on.
+
+    ``foot`` (3,) m, the figure's ``height`` and ``depth`` m, and ``facing`` (3,) as in
+    :class:`previz.plate.shadow.StandingCard`; ``texel`` m of its map; ``height_px`` (N,) of the figure in its layer.
+    """
+
+    face: Emitter
+    share: Array
+    top: Top
+    foot: Array
+    height: float
+    depth: float
+    facing: Array
+    texel: float
+    height_px: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """All that the frames of one set are made of, N of them, drawn at ``size_px`` (width, height).
+
+    ``rail`` (N, 3) m is where the camera is as the shutter opens, in the middle and as it closes. ``laid`` is the
+    figure's layer, None without a figure; ``files`` its pictures, ``shown`` (N,) which of them each frame takes;
+    ``throw`` its shadow, None without one. Mattes of the shadow are made at ``matte_px``, none at all if that is None.
+    ``above_px`` (N,) is the framing's drift; ``words`` (N) what is burnt in, empty for nothing.
+    """
+
+    size_px: tuple[int, int]
+    rail: Array
+    bars: Bars
+    above_px: Array
+    laid: Laid | None = None
+    files: tuple[Path, ...] = ()
+    shown: tuple[int, ...] = ()
+    throw: Throw | None = None
+    matte_px: tuple[int, int] | None = None
+    words: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class StagedSet(ReadySet):
+    """A ready set and what is staged on it; a room is loaded with both at once, so that its jobs stay small."""
+
+    stage: Stage
+
+
+def staged(ready: ReadySet, stage: Stage) -> StagedSet:
+    """A ready set with a stage."""
+    return StagedSet(**{name: getattr(ready, name) for name in ReadySet.__dataclass_fields__}, stage=stage)
+
+
+@dataclass(frozen=True, eq=False)
+class AnimaticFrame:
+    """A finished frame (H, W, 3) uint8 at ``index``; ``wipe`` (the same shape) and ``matte`` as PNG where wanted."""
+
+    index: int
+    code: Pixels8
+    wipe: bytes | None
+    matte: bytes | None
+
+
+@dataclass(frozen=True)
+class AnimaticJob:
+    """The frame at ``index``, and the one on the way back that shows the set from the same place (``twin``)."""
+
+    index: int
+    twin: int | None
+    cdl: Cdl
+    space: Space
+    wipe: bool = False
+
+    def done_by(self, looker: Looker) -> list[AnimaticFrame]:
+        """Make them."""
+        maker = _maker(looker)
+        seen, clean = maker.set_at(self.index, self.wipe)
+        grade = maker.grade(self.cdl, self.space)
+        return [
+            maker.frame(index, seen, clean, grade) for index in (self.index, self.twin) if index is not None
+        ]
+
+
+@dataclass(frozen=True)
+class SetJob:
+    """The set alone as delivered at ``index``: no figure, no match, no bars; (H, W, 3) uint8."""
+
+    index: int
+
+    def done_by(self, looker: Looker) -> Pixels8:
+        """Draw it."""
+        return colour.encoded8(_maker(looker).set_at(self.index, False)[0])
+
+
+def _maker(looker: Looker) -> _Maker:
+    if _KEPT not in looker.aside:
+        looker.aside[_KEPT] = _Maker(looker)
+    kept: _Maker = looker.aside[_KEPT]
+    return kept
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """A picture of the figure: ``figure`` None where nothing of it is opaque; ``box_px`` the bottom middle of its
+    opaque box, ``alpha`` (h, w) 0 to 1."""
+
+    figure: Figure | None
+    box_px: Array
+    alpha: Picture
+
+
+class _Maker:
+    """Makes frames of the stage that a looker is loaded with; keeps what the next frame needs too."""
+
+    def __init__(self, looker: Looker) -> None:
+        ready = looker.loaded
+        if not isinstance(ready, StagedSet):
+            raise RuntimeError("the set that is loaded has no stage")
+        self._looker, self._ready, self._stage = looker, ready, ready.stage
+        self._cut: tuple[int, _Cut] | None = None
+        self._shadow: tuple[int, ShadowMap] | None = None
+        self._grade: Grade | None = None
+
+    def grade(self, cdl: Cdl, space: Space) -> Grade:
+        """The match, its tables made once."""
+        if self._grade is None or (self._grade.cdl, self._grade.space) != (cdl, space):
+            self._grade = Grade(cdl, space)
+        return self._grade
+
+    def camera(self, index: int, size_px: tuple[int, int] | None = None) -> Camera:
+        return self._ready.move.camera_at(float(self._stage.rail[index, 1]), *(size_px or self._stage.size_px))
+
+    def set_at(self, index: int, clean: bool) -> tuple[Picture, Picture | None]:
+        """The set with the bridge, and without it where that is wanted: (H, W, 3) linear light."""
+        ready, engine, shining = self._ready, self._looker.engine, self._looker.shining
+        camera, blur = self.camera(index), self._blur(index)
+        if clean:
+            looks, _ = delivered(engine, ready, camera, blur, shining)
+            return looks.seen, looks.clean
+        if shining.any:
+            shining.lay(engine, camera.position)
+        wall, bridge = ready.built.wall, ready.built.bridge.surface
+        # the wall without the bridge's shadow would be half of the work, and nobody sees it
+        names = (WALL, WALL, BRIDGE)
+        soft = (
+            None
+            if blur is None
+            else soft_frame(engine, blur, names, corners_of(wall.vertices), corners_of(bridge.vertices))
+        )
+        return np.clip(engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0) if soft is None else seen_in(soft), None
+
+    def _blur(self, index: int) -> LensBlur | None:
+        body, rail = self._ready.scene.camera, self._stage.rail[index]
+        camera = self.camera(index)
+        moments: tuple[Camera, ...] = ()
+        if float(np.ptp(rail)) > 0.0:
+            moments = tuple(self._ready.move.camera_at(float(at), *self._stage.size_px) for at in rail)
+        if body.focus is None and not moments:
+            return None
+        pitch = body.lens / camera.focal_px
+        return LensBlur(camera, pitch, body.lens, body.stop, body.focus, body.pupil_ratio, moments)
+
+    def frame(self, index: int, seen: Picture, clean: Picture | None, grade: Grade) -> AnimaticFrame:
+        """The finished frame of a set's pictures."""
+        stage = self._stage
+        cut = self._figure(index)
+        picture, matte = seen, None
+        if cut is not None and stage.throw is not None and np.isfinite(stage.throw.height_px[index]):
+            shadow = self._shadow_of(index, cut, stage.throw)
+            camera = self.camera(index)
+            own = shadow_matte(shadow, camera, _LOOKS, self._looker.sight)
+            picture = seen * (1.0 - own[..., None] * stage.throw.share.astype(np.float32))
+            if stage.matte_px is not None:
+                if stage.matte_px != stage.size_px:
+                    own = shadow_matte(shadow, self.camera(index, stage.matte_px), _LOOKS, self._looker.sight)
+                matte = png_bytes(np.rint(own * np.float32(255.0)).astype(np.uint8))
+        code = self._finished(index, self._peopled(index, grade(picture), cut))
+        wipe = None
+        if clean is not None:
+            share = (index + 0.5) / len(stage.rail)
+            # the performer stands in both, on nothing in one: else the eye compares two frames, not two sets
+            without = self._finished(index, self._peopled(index, grade(clean), cut))
+            both = wiped(code, without, share, stage.bars)
+            wipe = png_bytes(self._worded(index, both))
+        return AnimaticFrame(index, self._worded(index, code), wipe, matte)
+
+    def _peopled(self, index: int, picture: Picture, cut: _Cut | None) -> Picture:
+        if cut is None or cut.figure is None or self._stage.laid is None:
+            return picture
+        return _stood(picture, cut.figure, cut.box_px, self._stage.laid, index)
+
+    def _finished(self, index: int, picture: Picture) -> Pixels8:
+        return colour.encoded8(framed(picture, self._stage.bars, float(self._stage.above_px[index])))
+
+    def _worded(self, index: int, code: Pixels8) -> Pixels8:
+        words = self._stage.words
+        return burnt_in(code, self._stage.bars, words[index]) if words else code
+
+    def _figure(self, index: int) -> _Cut | None:
+        if self._stage.laid is None:
+            return None
+        shown = self._stage.shown[index]
+        if self._cut is None or self._cut[0] != shown:
+            self._cut = shown, _cut(self._stage.files[shown])
+        return self._cut[1]
+
+    def _shadow_of(self, index: int, cut: _Cut, throw: Throw) -> ShadowMap:
+        laid = self._stage.laid
+        assert laid is not None
+        shown = self._stage.shown[index]
+        if self._shadow is None or self._shadow[0] != shown:
+            x, y = laid.anchor_px[index]
+            card = StandingCard(
+                cut.alpha, (float(x), float(y)), float(throw.height_px[index]),
+                throw.foot, throw.height, throw.facing, throw.depth,
+            )  # fmt: skip
+            if len(self._stage.files) == 1:
+                shadow = cast_shadow(card, throw.face, throw.top, throw.texel)
+            else:
+                shadow = cast_shadow(card, throw.face, throw.top, 2.0 * throw.texel, _FEWER_POINTS)
+            self._shadow = shown, shadow
+        return self._shadow[1]
+
+
+def _cut(path: Path) -> _Cut:
+    pixels = rgba_of(path)
+    alpha = (pixels[..., 3] / np.float32(255.0)).astype(np.float32)
+    if not (pixels[..., 3] >= 128).any():
+        # the performer has left the picture, or has not come yet
+        return _Cut(None, np.zeros(2), alpha)
+    try:
+        left, _, right, bottom = opaque_box(pixels)
+        return _Cut(figure_of(pixels), np.array([0.5 * (left + right), float(bottom)]), alpha)
+    except PrevizError as error:
+        raise type(error)(f"{path}: {error}") from error
+
+
+def _stood(picture: Picture, figure: Figure, box_px: Array, laid: Laid, index: int) -> Picture:
+    """The picture with the figure laid in it; as it is where the foot is not before the lens."""
+    scale, turn = float(laid.scale[index]), float(laid.turn[index])
+    if not np.isfinite([*laid.foot_px[index], *laid.anchor_px[index], scale, turn]).all():
+        return picture
+    c, s = np.cos(turn), np.sin(turn)
+    # the cut-out is placed by the bottom middle of its opaque box, which need not be the foot
+    place = laid.foot_px[index] + scale * np.array([[c, -s], [s, c]]) @ (box_px - laid.anchor_px[index])
+    return place_cutout(picture, figure, (float(place[0]), float(place[1])), scale * figure.height, turn)
+
+
+def jobs_of(
+    stage: Stage, out: int, cdl: Cdl = NO_CHANGE, space: Space = "log", wipe: bool = False
+) -> list[AnimaticJob]:
+    """Jobs for all frames of a stage, of which the first ``out`` lead out; a place is drawn once for both ways."""
+    count = len(stage.rail)
+    twins = [2 * (out - 1) - index for index in range(out)]
+    return [
+        AnimaticJob(index, twin if index < twin < count else None, cdl, space, wipe)
+        for index, twin in enumerate(twins)
+    ]
+
+
+def in_order(results: Iterable[list[AnimaticFrame]]) -> Iterator[AnimaticFrame]:
+    """The frames as they come: those of the way out in their order, each followed by its twin on the way back."""
+    for frames in results:
+        yield from frames

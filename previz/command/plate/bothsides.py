@@ -1,0 +1,157 @@
+"""A scene and its plate side by side: cameras, the figure's layer and the stage that frames are made on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from previz.camera import Camera
+from previz.command.plate.animatic import Laid, Stage, Throw
+from previz.command.plate.plateinput import (
+    Course,
+    FigureIn,
+    PlateTold,
+    course_of,
+    figure_in,
+    plate_rail,
+    told_plate,
+)
+from previz.geometry import Array
+from previz.plate.feet import FootTrack, facing_camera, foot_track
+from previz.plate.framing import bars_of, drift_curve, room_in
+from previz.plate.scaling import full_size, scaled_scene
+from previz.plate.shadow import BODY_DEPTH, face_of, key_lamp, key_share
+from previz.plate.top import Stance, stances, top_of
+from previz.scene.model import Scene
+from previz.scene.move import Move, move_of
+
+
+@dataclass(frozen=True, eq=False)
+class Both:
+    """The scene and its plate side by side: what every part of the command starts from.
+
+    ``plate_at`` (N,) m is where the plate's camera is on its own rail at miniature size, ``matched`` its move there.
+    """
+
+    scene: Scene
+    move: Move
+    told: PlateTold
+    matched: Move
+    course: Course
+    figure: FigureIn | None
+    plate_at: Array
+    on_floor: Stance
+    on_bridge: Stance
+
+    @classmethod
+    def of(cls, scene: Scene) -> Both:
+        told = told_plate(scene)
+        assert scene.plate is not None
+        move = move_of(scene)
+        matched = move_of(scaled_scene(scene, told.numbers))
+        course = course_of(scene, move)
+        figure = figure_in(scene, course)
+        stand = stances(top_of(scene), scene.plate.foot_mark, scene.plate.height, scene.scale)
+        return cls(
+            scene, move, told, matched, course, figure, plate_rail(scene, matched, move, course.wanted), *stand
+        )
+
+    @property
+    def station(self) -> int:
+        """Index of the frame on the way out that is nearest to the station point."""
+        return int(np.argmin(np.abs(self.course.wanted[: self.course.out] - self.move.station_rail)))
+
+    def plate_cameras(self) -> list[Camera]:
+        """The plate's camera, full size, when it took the picture that each delivered frame shows."""
+        foot, scale, figure = self.on_bridge.foot, self.scene.scale, self.figure
+        width, height = self.scene.delivery.frame
+        rail, crop = self.plate_at, 1.0
+        if figure is not None and figure.is_still:
+            rail = np.full(len(rail), self.matched.station_rail)
+        elif figure is not None and len(rail) > 1:
+            rail = np.asarray(PchipInterpolator(np.arange(len(rail)), rail)(np.minimum(figure.moment, len(rail) - 1)))
+        if figure is not None and figure.layer is None:
+            # a whole plate picture is as wide as the sensor
+            (width, height), crop = figure.size_px, self.told.numbers.crop
+        finer = crop * width / self.scene.delivery.frame[0]
+        return [
+            full_size(self.matched.camera_at(float(at)).resized(width, height, factor=finer), foot, scale)
+            for at in rail
+        ]
+
+    def track(self, move: Move, rail: Array, size_px: tuple[int, int] | None = None) -> FootTrack:
+        """The figure's layer seen by a move's camera at ``rail`` (N,) m, in frames of a size (as delivered)."""
+        cameras = [move.camera_at(float(at), *(size_px or ())) for at in rail]
+        facing = facing_camera(self.on_bridge.foot, move.camera(move.station_frame))
+        layer = None if self.figure is None else self.figure.layer
+        return foot_track(
+            self.course.frames, self.plate_cameras(), cameras, self.on_floor, self.on_bridge, facing, layer
+        )
+
+    def above(self) -> Array:
+        """The drift (N,) of the framing, delivered px."""
+        assert self.scene.plate is not None
+        bars = bars_of(*self.scene.delivery.frame, self.scene.delivery.bars)
+        return drift_curve(len(self.course.frames), self.scene.plate.drift_px, room_in(bars))
+
+    def stage(
+        self, move: Move, rail: Array, size_px: tuple[int, int], mattes: bool = False, burn_in: bool = False
+    ) -> Stage:
+        """The stage of a set whose camera makes ``move`` by way of ``rail`` (N, 3) m."""
+        bars = bars_of(*size_px, self.scene.delivery.bars)
+        above = self.above() * (size_px[0] / self.scene.delivery.frame[0])
+        # bars of whole pixels may leave a little less room in a smaller frame
+        above = np.clip(above, bars.bottom - bars.height_px, bars.top)
+        words = tuple(self._words(index) for index in range(len(rail))) if burn_in else ()
+        if self.figure is None:
+            return Stage(size_px, rail, bars, above, words=words)
+        track = self.track(move, rail[:, 1], size_px)
+        laid = Laid(track.anchor_px, track.foot_px, track.scale, track.turn)
+        throw = self._throw(move, rail[:, 1], size_px, track)
+        matte_px = self.scene.delivery.frame if mattes and throw is not None else None
+        return Stage(size_px, rail, bars, above, laid, self.figure.files, self.figure.shown, throw, matte_px, words)
+
+    def _throw(self, move: Move, rail: Array, size_px: tuple[int, int], track: FootTrack) -> Throw | None:
+        scene, stand = self.scene, self.on_bridge
+        key = key_lamp(scene.lamps, scene.light, stand.foot)
+        if key is None:
+            return None
+        camera = move.camera(move.station_frame)
+        tall = [move.camera_at(float(at), *size_px).project(np.stack([stand.foot, stand.head])) for at in rail]
+        return Throw(
+            face=face_of(key),
+            share=key_share(key, scene.lamps, scene.light, stand.foot),
+            top=top_of(scene),
+            foot=stand.foot,
+            height=stand.height,
+            depth=BODY_DEPTH / scene.scale,
+            facing=facing_camera(stand.foot, camera),
+            texel=0.5 * float(camera.depth(stand.foot)) / camera.focal_px,
+            height_px=np.array([float(np.hypot(*(head - foot))) for foot, head in tall]) / track.scale,
+        )
+
+    def _words(self, index: int) -> tuple[str, ...]:
+        """What is burnt into a frame."""
+        course = self.course
+        at = float(course.rail[index, 1])
+        around = course.rail[max(index - 1, 0) : index + 2, 1]
+        speed = float(np.abs(np.diff(around)).mean()) * float(self.scene.delivery.rate) if len(around) > 1 else 0.0
+        words = [f"frame {course.frames[index]}", f"rail {1e3 * at:6.1f} mm", f"{1e3 * speed:5.1f} mm/s"]
+        if course.retime is not None:
+            words.append(f"shot {course.retime.source[index]:.1f}")
+        words.append(self._zone(float(course.wanted[index])))
+        if len(course.frames) > course.out:
+            words.append("way out" if index < course.out else "way back")
+        return tuple(words)
+
+    def _zone(self, at: float) -> str:
+        rail, move = self.scene.rail, self.move
+        way, hair = (-1.0 if rail.travel < 0.0 else 1.0), 1e-9
+        first, last = (way * move.rail_at(frame) for frame in rail.hold)
+        if first - hair <= way * at <= last + hair:
+            return "hold"
+        if rail.reveal is not None and way * at >= way * move.rail_at(rail.reveal) - hair:
+            return "reveal"
+        return ""

@@ -1,0 +1,236 @@
+"""The search: station point, lens, rail and bridge within the scene's bounds, for the longest hold that reveals."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from previz.command.search.findings import rows_of, scene_text, summary_of, write_csv
+from previz.command.search.words import best_notes
+from previz.command.shoot.shoot import run_of, scaled_height, scene_date
+from previz.deliver.search.tradeplot import TradePlot, trade_plot
+from previz.draw.sideview import title_block
+from previz.errors import Fault, SceneError
+from previz.run.frames import png_bytes
+from previz.run.lightcache import LightCache
+from previz.run.output import OutputFolder
+from previz.run.progress import Progress
+from previz.run.results import results_folder, results_in
+from previz.run.workers import LookingRoom
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+from previz.scene.reader import read_scene, scene_sha256
+from previz.search.freedoms import NAMES, Freedom, freedoms_of, own_shares, own_values, placed, values_of
+from previz.search.ledger import Row, SearchLedger
+from previz.search.objective import Outcome, cost_of
+from previz.search.optimise import search as search_places
+from previz.search.trade import Trade
+from previz.search.trials import Trial, reveal_of
+from previz.stage.looking import FrameJob
+from previz.stage.prepare import prepare
+from previz.workshop.surface import Pixels8
+
+LEDGER = "search.sqlite"
+
+# what a judgement does not depend on: words, the performer, and what is asked rather than looked at
+_NOT_LOOKED_AT = {"title", "date", "plate", "knock"}
+_ASKED = {*NAMES, "lenses", "least_reveal", "budget", "seed"}
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search leaves: ``summary`` for people and programs, and where the results lie."""
+
+    summary: dict[str, Any]
+    folder: Path
+
+
+def search(
+    scene_path: Path,
+    out: Path | None,
+    width_px: int,
+    budget: int | None,
+    workers: int | None,
+    engine: str | None,
+    progress: Progress,
+) -> Found:
+    """Search within the scene's bounds and write the table, the best scene and the trade between hold and reveal.
+
+    A stopped search, or one with a smaller budget, is gone on with.
+    """
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
+    freedoms = freedoms_of(scene)
+    if not freedoms or scene.search is None:
+        raise _nothing_to_search(scene_path)
+    asked = scene.search.budget if budget is None else budget
+    size_px = width_px, scaled_height(scene, width_px)
+    longest = max(abs(scene.rail.travel), *(scene.search.rail_length or (0.0,)))
+    with results_in(results_folder(scene_path, out)) as folder, LookingRoom(workers, engine) as room:
+        room.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
+        progress.note(room.opened.message)
+        run = run_of(scene, sha256, room.opened, size_px)
+        with SearchLedger(folder.place(LEDGER), _looked_at(scene, run), scene.search.least_reveal) as ledger:
+            hunt = _Hunt(scene, freedoms, size_px, longest, asked, room, ledger, progress)
+            hunt.run()
+            ledger.commit()
+            trade = Trade(longest)
+            write_csv(folder, rows_of(ledger, scene, trade))
+            best, own = ledger.best(), ledger.row(0)
+            summary = summary_of(scene, sha256, room.opened, size_px, ledger, trade, freedoms)
+            if best is None or own is None:
+                raise RuntimeError("a search ended before its first candidate")
+            pictures = _checked(best, scene, room, size_px, summary) if best.outcome.judged else []
+            _write_best(folder, scene_path, scene, best)
+            title = title_block(scene, scene_date(scene, scene_path), "hold against reveal")
+            plot = TradePlot(
+                title=title,
+                dots=[(1e3 * hold, reveal) for hold, reveal in trade.points()],
+                front=[(1e3 * hold, reveal) for hold, reveal, _ in trade.front],
+                least_reveal_pct=100.0 * scene.search.least_reveal,
+                tried=ledger.count,
+                own=_place(own.outcome),
+                best=_place(best.outcome),
+                pictures=pictures,
+                notes=best_notes(summary),
+            )
+            folder.write_bytes("trade.png", png_bytes(trade_plot(plot)))
+            folder.write_json("search.json", summary, decimals=4, sort_keys=False)
+    return Found(summary, folder.path)
+
+
+def _nothing_to_search(scene_path: Path) -> SceneError:
+    expected = 'bounds to search within, like height = ["120 mm", "240 mm"]'
+    hint = f"under [search] can stand {', '.join((*NAMES[:6], 'lenses', *NAMES[6:]))}"
+    return SceneError([Fault(scene_path.as_posix(), 0, 0, "search", expected, "none", hint)])
+
+
+def _looked_at(scene: Scene, run: Mapping[str, str]) -> dict[str, str]:
+    """All that a judgement depends on besides a candidate's values."""
+    seen = scene.model_dump_json(exclude={**dict.fromkeys(_NOT_LOOKED_AT, True), "search": _ASKED})
+    return {**run, "scene": hashlib.sha256(seen.encode()).hexdigest()}
+
+
+class _Hunt:
+    """The search at work: places are turned into candidates, known ones looked up, the others tried."""
+
+    def __init__(
+        self,
+        scene: Scene,
+        freedoms: list[Freedom],
+        size_px: tuple[int, int],
+        longest: float,
+        budget: int,
+        room: LookingRoom,
+        ledger: SearchLedger,
+        progress: Progress,
+    ) -> None:
+        if scene.search is None:
+            raise ValueError("the scene has no bounds to search within")
+        self._scene, self._asked = scene, scene.search
+        self._freedoms, self._size_px, self._longest, self._budget = freedoms, size_px, longest, budget
+        self._room, self._ledger = room, ledger
+        self._tally = progress.tally(budget, "candidates tried")
+
+    def run(self) -> None:
+        """Try the scene as it is, then search."""
+        own = own_shares(self._scene, self._freedoms)
+        nearest, values = values_of(self._freedoms, own), own_values(self._scene)
+        # the scene's own values may be written more finely than those of a search, or lie outside its bounds
+        among = all(values[name] == nearest[name] for name in nearest)
+        self._try([nearest if among else {}])
+        search_places(self._costs, own, self._left, self._budget, self._asked.seed)
+        self._tally.at(self._budget, self._best_so_far())
+
+    def _left(self) -> int:
+        return self._budget - self._ledger.count
+
+    def _costs(self, places: np.ndarray[Any, Any]) -> list[float]:
+        wanted = [values_of(self._freedoms, place) for place in places]
+        new: list[dict[str, str]] = []
+        for number, values in enumerate(wanted):
+            if values in new or self._ledger.was_asked(values):
+                continue
+            if len(new) == self._left():
+                wanted = wanted[:number]
+                break
+            new.append(values)
+        known = dict(zip(map(_key, new), self._try(new), strict=True))
+        costs = []
+        for values in wanted:
+            outcome = known.get(_key(values)) or self._ledger.outcome(values)
+            if outcome is None:
+                raise RuntimeError("a candidate that was asked for is not in the ledger")
+            costs.append(cost_of(outcome, self._asked.least_reveal, self._longest))
+        self._tally.at(self._ledger.count, self._best_so_far())
+        return costs
+
+    def _try(self, candidates: list[dict[str, str]]) -> list[Outcome]:
+        """Outcomes of candidates, in order; what the ledger knows is not tried again."""
+        known = [self._ledger.outcome(values) for values in candidates]
+        # neighbours one after the other: they share what is seen from where they stand
+        order = sorted((n for n, outcome in enumerate(known) if outcome is None), key=lambda n: _shelf(candidates[n]))
+        jobs = [Trial(candidates[n], self._scene, *self._size_px) for n in order]
+        for n, outcome in zip(order, self._room.run(jobs), strict=True):
+            self._ledger.add(candidates[n], outcome)
+            known[n] = outcome
+        outcomes = [outcome for outcome in known if outcome is not None]
+        for values, outcome in zip(candidates, outcomes, strict=True):
+            self._ledger.ask(values, outcome)
+        return outcomes
+
+    def _best_so_far(self) -> str:
+        best = self._ledger.best()
+        if best is None or not best.outcome.judged:
+            return "none can be judged yet"
+        hold, reveal = 1e3 * best.outcome.hold, best.outcome.break_reveal_pct or 0.0
+        word = "best" if best.outcome.enough(self._asked.least_reveal) else "none reveals enough yet, nearest"
+        return f"{word}: holds {hold:.1f} mm, reveals {reveal:.0f} %"
+
+
+def _key(values: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
+    return tuple(sorted(values.items()))
+
+
+def _shelf(values: Mapping[str, str]) -> tuple[str, ...]:
+    return tuple(values.get(name, "") for name in ("bridge_length", "bridge_width", "distance", "height", "lateral"))
+
+
+def _place(outcome: Outcome) -> tuple[float, float] | None:
+    if not outcome.judged or outcome.break_reveal_pct is None:
+        return None
+    return 1e3 * outcome.hold, outcome.break_reveal_pct
+
+
+def _checked(
+    best: Row, scene: Scene, room: LookingRoom, size_px: tuple[int, int], summary: dict[str, Any]
+) -> list[tuple[str, Pixels8]]:
+    """Build the best scene anew and judge it by pictures, at the station and at the reveal; gives those two."""
+    chosen = placed(scene, best.values)
+    move = move_of(chosen)
+    room.load(prepare(chosen, size_px[0]))
+    frames = {"station": move.station_frame, "reveal": reveal_of(move)}
+    looks = list(room.run([FrameJob(frame, *size_px) for frame in frames.values()]))
+    checked = {}
+    pictures = []
+    for (name, frame), look in zip(frames.items(), looks, strict=True):
+        score = look.judged.score
+        checked[name] = {"frame": frame, "break_pct": score.break_pct, "slip_px": score.slip_px}
+        if look.code is not None:
+            pictures.append((f"best, frame {frame}, {name}", look.code))
+    summary["checked"] = checked
+    return pictures
+
+
+def _write_best(folder: OutputFolder, scene_path: Path, scene: Scene, best: Row) -> None:
+    """The best candidate as a scene that runs: the scene's own text with other values in it."""
+    if not best.outcome.judged:
+        with suppress(OSError):
+            folder.place("best.toml").unlink()
+        return
+    folder.write_text("best.toml", scene_text(folder.path, scene_path, scene, best))

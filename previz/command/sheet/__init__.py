@@ -1,0 +1,1 @@
+"""The command ``sheet`` and what goes with it."""

@@ -1,0 +1,1 @@
+"""The command ``shoot`` and what goes with it."""

@@ -1,0 +1,259 @@
+"""The report of a shoot: what it needs of every frame, kept while the run goes on, and the page made of it."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from previz.command.rig.rigfacts import (
+    focus_lines,
+    light_lines,
+    marks_table,
+    motion_lines,
+    places,
+    rig_facts,
+    settings,
+    support_lines,
+    tables,
+)
+from previz.deliver.sheet.sheet import MOST_SHOWN, page_name, picture_box
+from previz.deliver.shoot.overlay import OutlinePieces
+from previz.deliver.shoot.page import Candidate, ReportPage, report_html
+from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, set_data
+from previz.deliver.shoot.pageset import mesh_data
+from previz.draw.sideview import SideView, title_block
+from previz.draw.style import HOLDS_BELOW_PCT
+from previz.errors import OutputError
+from previz.judge.hold import FrameScore, HoldSummary
+from previz.run.frames import png_bytes, read_frame, read_png
+from previz.run.output import OutputFolder
+from previz.run.results import is_of_scene
+from previz.stage.looking import FrameResult
+from previz.stage.prepare import ReadySet
+from previz.units import inches_text, mm_text
+from previz.workshop.surface import Pixels8
+
+REPORT = "report.html"
+
+# what is kept of a frame lies here until the page is written
+_FOLDER = "unfinished"
+
+
+@dataclass(frozen=True, eq=False)
+class ReportJob:
+    """What a page is made of besides what was kept frame by frame. ``values`` are those of ``summary.json``."""
+
+    ready: ReadySet
+    side: SideView
+    date: str
+    order: Sequence[FrameScore]
+    summary: HoldSummary
+    values: Mapping[str, Any]
+
+
+def keep_frame(
+    folder: OutputFolder,
+    result: FrameResult,
+    pieces: Sequence[OutlinePieces],
+    side: SideView,
+    stood: Callable[[Pixels8], Pixels8],
+    lens: Pixels8,
+) -> None:
+    """Keep what the page needs of a frame. ``stood`` puts the figure into a frame, ``lens`` has it already."""
+    if result.clean_code is None:
+        raise RuntimeError("a frame for the page came without its clean picture")
+    patch = clean_patch(lens, stood(result.clean_code))
+    kept: dict[str, Any] = {"now": now_data(side.frame(result.judged)), "lines": outline_lines(pieces), "patch": None}
+    if patch is not None:
+        kept["patch"] = [patch.left, patch.top, base64.b64encode(png_bytes(patch.code)).decode("ascii")]
+    text = json.dumps(kept, separators=(",", ":"))
+    folder.write_text(_name(result.judged.score.frame), text)
+
+
+def is_kept(folder: OutputFolder, frame: int) -> bool:
+    """Whether a frame has been kept."""
+    return folder.has(_name(frame))
+
+
+def write_report(folder: OutputFolder, job: ReportJob) -> None:
+    """Write ``report.html`` and remove what was kept for it."""
+    kept = [_kept(folder, score.frame) for score in job.order]
+    folder.write_text(REPORT, report_html(_page(folder, job, kept)))
+    for score in job.order:
+        folder.place(_name(score.frame)).unlink(missing_ok=True)
+    with suppress(OSError):
+        (folder.path / _FOLDER).rmdir()
+
+
+def _name(frame: int) -> str:
+    return f"{_FOLDER}/{frame}.json"
+
+
+def _kept(folder: OutputFolder, frame: int) -> dict[str, Any]:
+    place = folder.place(_name(frame))
+    try:
+        found: dict[str, Any] = json.loads(place.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{place} cannot be read ({error}); delete it and run the command again") from error
+    return found
+
+
+def _patch(kept: Mapping[str, Any]) -> CleanPatch | None:
+    if kept["patch"] is None:
+        return None
+    left, top, text = kept["patch"]
+    with Image.open(io.BytesIO(base64.b64decode(text))) as image:
+        return CleanPatch(left, top, np.asarray(image.convert("RGBA")))
+
+
+def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]]) -> ReportPage:
+    scene, summary, values = job.ready.scene, job.summary, job.values
+    facts = rig_facts(scene)
+    rows = [
+        {
+            "frame": score.frame,
+            "rail_mm": round(1e3 * score.rail, 3),
+            "break_pct": None if score.break_pct is None else round(score.break_pct, 3),
+            # what was not judged has no numbers, whatever the table of the shoot fills in
+            "mismatch_de": None if None in (score.break_pct, score.mismatch_de) else round(score.mismatch_de or 0.0, 3),
+            "slip_px": None if score.break_pct is None else round(score.slip_px, 3),
+            "tells": list(score.tells),
+            "reason": score.reason,
+            "now": frame["now"],
+            "lines": frame["lines"],
+        }
+        for score, frame in zip(job.order, kept, strict=True)
+    ]
+    marks = [{"name": mark.name, "frame": mark.frame} for mark in job.side.static.rail.marks]
+    held = None if summary.hold_first is None else [summary.hold_first, summary.hold_last]
+    go = {mark.name: mark.frame for mark in job.side.static.rail.marks}
+    if summary.worst_frame is not None:
+        go["worst of the hold"] = summary.worst_frame
+    candidates, in_all = _candidates(folder, scene.delivery.frame[0] / scene.delivery.frame[1])
+    return ReportPage(
+        title=title_block(scene, job.date, "shot report"),
+        verdict=_verdict(values),
+        made=f"previz {values['version']}, {values['engine']}, {values['driver']}; scene {values['scene_sha256'][:16]}",
+        size_px=(values["size_px"][0], values["size_px"][1]),
+        rate=float(scene.delivery.rate),
+        start=summary.station_frame,
+        rows=rows,
+        frames=[
+            (read_frame(folder, "lens", score.frame), _patch(frame))
+            for score, frame in zip(job.order, kept, strict=True)
+        ],
+        curve={
+            "rows": [{name: row[name] for name in ("frame", "rail_mm", "break_pct")} for row in rows],
+            "hold": list(scene.rail.hold),
+            "held": held,
+            "marks": marks,
+            "limit_pct": HOLDS_BELOW_PCT,
+        },
+        set_=set_data(job.side.static, job.side.shown),
+        solid=_solid(job),
+        go=list(go.items()),
+        settings=settings(facts),
+        places=places(facts),
+        tables=(marks_table(facts), *tables(facts)),
+        lines=(
+            ("light", light_lines(facts)),
+            ("focus and stop", focus_lines(facts)),
+            ("motion and flicker", motion_lines(facts)),
+            ("holding the bridge up", support_lines(facts)),
+        ),
+        cautions=values["cautions"],
+        compare=_picture(folder, "compare.png"),
+        compared=_table(folder, "compare.csv"),
+        candidates=candidates,
+        candidates_in_all=in_all,
+        compare_of_scene=is_of_scene(folder, "compare.json", values["scene_sha256"]),
+        candidates_of_scene=is_of_scene(folder, "sheet.json", values["scene_sha256"]),
+    )
+
+
+def _verdict(values: Mapping[str, Any]) -> str:
+    if values["break_station_pct"] is None:
+        words = f"The station point, frame {values['station_frame']}, could not be judged"
+    elif not values["hold_frames"]:
+        words = f"The bridge shows at the station point, frame {values['station_frame']}"
+    elif values["hold_frames"] == 1:
+        words = f"Holds in one frame only, {values['hold_first']}"
+    else:
+        hold = values["hold_mm"] / 1e3
+        words = (
+            f"Holds for {mm_text(hold)} / {inches_text(hold)} of rail, {values['hold_frames']} frames, "
+            f"{values['hold_first']} to {values['hold_last']}"
+        )
+    if values["break_worst_pct"] is not None:
+        first, last = values["hold_wanted"]
+        words += (
+            f"; over the hold asked for, {first} to {last}, the worst break is {values['break_worst_pct']:.1f} %, "
+            f"frame {values['worst_frame']}"
+        )
+    if values["break_reveal_pct"] is not None:
+        words += f"; at the reveal, frame {values['reveal_frame']}, {values['break_reveal_pct']:.1f} %"
+    return words + "."
+
+
+def _solid(job: ReportJob) -> dict[str, Any]:
+    """The set in three dimensions: its parts, and where the eye stands at first."""
+    ready, move = job.ready, job.ready.move
+    camera = move.camera(move.station_frame)
+    fov = 2.0 * float(np.degrees(np.arctan(0.5 * camera.height_px / camera.focal_px)))
+    return {
+        "parts": [mesh_data(ready.wall.shadowed), mesh_data(ready.bridge)],
+        "rail": np.round(job.side.static.rail_line, 5).tolist(),
+        "fov_deg": round(fov, 4),
+        "aspect": round(camera.width_px / camera.height_px, 6),
+        "reach": round(float(np.linalg.norm(np.asarray(camera.position))), 4),
+        "from": [0.85, 0.42, 0.66],
+    }
+
+
+def _picture(folder: OutputFolder, name: str) -> Pixels8 | None:
+    """A picture that another command has left here; None where it is missing or spoilt."""
+    if not folder.has(name):
+        return None
+    try:
+        return read_png(folder.place(name))[..., :3]
+    except OutputError:
+        return None
+
+
+def _table(folder: OutputFolder, name: str) -> list[dict[str, str]]:
+    """Rows of a table that another command has left here; none where it is missing or spoilt."""
+    if not folder.has(name):
+        return []
+    try:
+        found = list(csv.DictReader(io.StringIO(folder.place(name).read_text(encoding="utf-8"))))
+    except (OSError, ValueError, csv.Error):
+        return []
+    # a row that is cut short or too long has fields without text or name
+    return found if all(None not in row and None not in row.values() for row in found) else []
+
+
+def _candidates(folder: OutputFolder, aspect: float) -> tuple[list[Candidate], int]:
+    """The best candidates of the contact sheet in this folder, with their pictures cut out of its pages."""
+    rows = [row for row in _table(folder, "sheet.csv") if row.get("rank", "").isdigit()]
+    total = min(len(rows), MOST_SHOWN)
+    pages: dict[int, Pixels8 | None] = {}
+    out = []
+    for row in rows[:total]:
+        page, (left, top, right, bottom) = picture_box(int(row["rank"]), total, aspect)
+        if page not in pages:
+            pages[page] = _picture(folder, page_name(page))
+        whole = pages[page]
+        picture = None
+        if whole is not None and bottom <= whole.shape[0] and right <= whole.shape[1] and not row.get("reason"):
+            picture = whole[top + 3 : bottom - 3, left + 3 : right - 3]
+        out.append(Candidate(row, picture))
+    return out, len(rows)

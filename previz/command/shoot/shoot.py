@@ -1,0 +1,330 @@
+"""The main job: a scene in; frames, films, a plot, tables and a score out."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from previz import __version__
+from previz.colour import JND_DE00
+from previz.command.paint.solvedpaint import made_ready
+from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
+from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
+from previz.deliver.shoot.overlay import OutlinePieces, tell_key, with_outline
+from previz.draw.sideview import SideView, title_block
+from previz.errors import BuildError
+from previz.judge.frame import JudgedFrame
+from previz.judge.hold import FrameScore, HoldSummary, summarised
+from previz.judge.tells import TELLS
+from previz.judge.viewer import Viewer
+from previz.look.choose import choose_engine
+from previz.plate.figure import StandingFigure, figure_file, standing_figure
+from previz.run.film import write_film
+from previz.run.frames import frame_name, png_bytes, read_frame
+from previz.run.ledger import Ledger, file_sha256, ledger_name
+from previz.run.output import OutputFolder
+from previz.run.progress import Progress
+from previz.run.results import results_folder, results_in
+from previz.run.table import HoldRow, write_hold, write_summary
+from previz.run.workers import LookingRoom, Opened
+from previz.scene.model import Scene
+from previz.scene.move import Move, move_of
+from previz.scene.reader import read_scene, scene_sha256
+from previz.stage.cautions import once, scene_cautions
+from previz.stage.looking import FrameJob, FrameResult
+from previz.stage.prepare import ReadySet
+from previz.workshop.surface import Pixels8
+
+
+@dataclass(frozen=True)
+class Shot:
+    """What a run leaves: ``summary`` is what ``summary.json`` holds, ``folder`` where the results lie."""
+
+    summary: dict[str, Any]
+    folder: Path
+
+
+def scene_date(scene: Scene, scene_path: Path) -> str:
+    """The date for title blocks: the one the scene gives, else that of its file."""
+    if scene.date is not None:
+        return scene.date.isoformat()
+    return datetime.date.fromtimestamp(scene_path.stat().st_mtime).isoformat()
+
+
+def shoot(
+    scene_path: Path,
+    out: Path | None,
+    width_px: int,
+    with_figure: bool,
+    workers: int | None,
+    engine: str | None,
+    progress: Progress,
+) -> Shot:
+    """Draw and judge the whole move; a stopped run of the same scene is continued."""
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
+    figure = _wanted_figure(scene, scene_path) if with_figure else None
+    move = move_of(scene)
+    height_px = scaled_height(scene, width_px)
+    date = scene_date(scene, scene_path)
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        LookingRoom(workers, engine, len(move.frames)) as room,
+    ):
+        ready = made_ready(scene, folder, sha256, engine, progress)
+        room.load(ready)
+        progress.note(room.opened.message)
+        run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
+        ledger = Ledger(folder, ledger_name("shoot"), {**run, "date": date}, FrameScore)
+        scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
+        wanted = [f for f in move.frames if f not in scores]
+        progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
+        jobs = [FrameJob(f, width_px, height_px) for f in wanted]
+        results = room.run(jobs)
+        # drawn while the first frames are looked at; engines are asked for in one word
+        chosen = choose_engine(room.opened.engine.replace(" ", ""))
+        side = SideView(ready, chosen.engine, date)
+        try:
+            for result in progress.over(results, len(jobs), "frames looked at and judged"):
+                score = result.judged.score
+                _write_frame(folder, move, result, side, figure)
+                ledger.add(score.frame, score)
+                scores[score.frame] = score
+            chosen.engine.close()
+        finally:
+            ledger.close(finished=False)
+        order = [scores[f] for f in move.frames]
+        summary = _summary_of(scene, move, order)
+        progress.say("writing films and tables")
+        rate = scene.delivery.rate
+        write_film(folder, "lens.mp4", _frames(folder, "lens", move.frames), rate)
+        write_film(folder, "side.mp4", _frames(folder, "side", move.frames), rate)
+        _write_plot(folder, scene, date, move, order, summary)
+        if summary.worst_frame is not None:
+            job = FrameJob(summary.worst_frame, width_px, height_px)
+            _write_worst(folder, next(iter(room.run([job]))))
+        values = _written(scene, order, summary, run, (width_px, height_px), ready)
+        _write_tables(folder, order, values)
+        progress.say("writing the report")
+        write_report(folder, ReportJob(ready, side, date, order, summary, values))
+        ledger.close(finished=True)
+        progress.note(_strangers(folder, move))
+    return Shot(values, folder.path)
+
+
+def score(
+    scene_path: Path,
+    out: Path | None,
+    width_px: int,
+    workers: int | None,
+    engine: str | None,
+    progress: Progress,
+) -> Shot:
+    """Judge the whole move without keeping pictures; a stopped run of the same scene is continued."""
+    scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
+    move = move_of(scene)
+    height_px = scaled_height(scene, width_px)
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        LookingRoom(workers, engine, len(move.frames)) as room,
+    ):
+        ready = made_ready(scene, folder, sha256, engine, progress)
+        room.load(ready)
+        progress.note(room.opened.message)
+        run = run_of(scene, sha256, room.opened, (width_px, height_px))
+        ledger = Ledger(folder, ledger_name("score"), run, FrameScore)
+        wanted = [f for f in move.frames if f not in ledger.done]
+        progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
+        jobs = [FrameJob(f, width_px, height_px, pictures=False) for f in wanted]
+        try:
+            for result in progress.over(room.run(jobs), len(jobs), "frames judged"):
+                ledger.add(result.judged.score.frame, result.judged.score)
+        finally:
+            ledger.close(finished=False)
+        order = [ledger.done[f] for f in move.frames]
+        values = _written(scene, order, _summary_of(scene, move, order), run, (width_px, height_px), ready)
+        _write_tables(folder, order, values)
+        ledger.close(finished=True)
+    return Shot(values, folder.path)
+
+
+def run_of(
+    scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], with_figure: bool = False
+) -> dict[str, str]:
+    """All that the results of a run depend on, in texts: the scene, the files it names, the program, how it draws."""
+    bridge, wall = scene.bridge, scene.wall
+    named = {"bridge.mesh": bridge.mesh, "bridge.image": bridge.image, "wall.mesh": wall.mesh, "wall.photo": wall.photo}
+    run = {name: file_sha256(scene.path(file)) for name, file in named.items() if file is not None}
+    figure = figure_file(scene) if with_figure else None
+    return run | {
+        "scene": sha256,
+        "version": __version__,
+        "engine": opened.engine,
+        "driver": opened.driver,
+        "size": f"{size_px[0]}x{size_px[1]}",
+        "figure": "" if figure is None else file_sha256(figure),
+    }
+
+
+def _wanted_figure(scene: Scene, scene_path: Path) -> StandingFigure:
+    figure = standing_figure(scene)
+    if figure is None:
+        raise BuildError(
+            f'{scene_path}: there is no figure to stand in the frames; write figure = "figure.png" under [plate], or '
+            "leave out --figure"
+        )
+    return figure
+
+
+def scaled_height(scene: Scene, width_px: int) -> int:
+    """Height, px, of the scene's frames when they are ``width_px`` wide."""
+    full_width, full_height = scene.delivery.frame
+    return max(round(full_height * width_px / full_width), 1)
+
+
+def _strangers(folder: OutputFolder, move: Move) -> str:
+    """A word about frames of an earlier, longer run, which would be taken for this one's; empty without any."""
+    own = {frame_name(frame) for frame in move.frames}
+    names = (path.name for path in folder.place("lens/1001.png").parent.glob("*.png"))
+    strange = sorted(name for name in names if Path(name).stem.isdigit() and name not in own)
+    if not strange:
+        return ""
+    which = strange[0] if len(strange) == 1 else f"{strange[0]} to {strange[-1]}"
+    return (
+        f"frames of an earlier run are still in {folder.path.as_posix()}/lens and no part of this one: {which} "
+        f"({len(strange)} in all)"
+    )
+
+
+def _files_are_there(folder: OutputFolder, frame: int) -> bool:
+    return is_kept(folder, frame) and all(folder.has(f"{series}/{frame_name(frame)}") for series in ("lens", "side"))
+
+
+def _write_frame(
+    folder: OutputFolder, move: Move, result: FrameResult, side: SideView, figure: StandingFigure | None
+) -> None:
+    if result.code is None:
+        raise RuntimeError("a frame to be kept came without its picture")
+    score = result.judged.score
+
+    def stood(code: Pixels8) -> Pixels8:
+        return code if figure is None else figure.stood_in(code, move.camera(score.frame, code.shape[1], code.shape[0]))
+
+    lens = stood(result.code)
+    folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
+    folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
+    keep_frame(folder, result, outline_pieces(result.judged), side, stood, lens)
+
+
+def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
+    return (read_frame(folder, series, frame) for frame in frames)
+
+
+def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSummary:
+    return summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
+
+
+def outline_pieces(judged: JudgedFrame) -> list[OutlinePieces]:
+    """The judged outline, line by line, for drawing."""
+    found, tell = judged.found, judged.tell
+    if found is None:
+        return []
+    return [
+        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
+        for number, closed in enumerate(found.outline.closed)
+        for rows in [found.outline.line == number]
+    ]
+
+
+def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
+    return () if judged.tell is None else tuple(TELLS[k] for k in np.unique(judged.tell) if k >= 0)
+
+
+def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
+    if result.code is not None:
+        drawn = with_outline(result.code, outline_pieces(result.judged))
+        folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
+
+
+def _write_plot(
+    folder: OutputFolder, scene: Scene, date: str, move: Move, order: Sequence[FrameScore], summary: HoldSummary
+) -> None:
+    names = {move.frames[0]: "start", move.frames[-1]: "end", scene.rail.hold[1]: "hold ends"}
+    if scene.rail.reveal is not None:
+        names[scene.rail.reveal] = "reveal"
+    names[move.station_frame] = "station"
+    plot = HoldPlot(
+        title=title_block(scene, date, "break along the move"),
+        frames=np.array([s.frame for s in order]),
+        rail_mm=np.array([1e3 * s.rail for s in order]),
+        break_pct=np.array([np.nan if s.break_pct is None else s.break_pct for s in order]),
+        hold=scene.rail.hold,
+        station=move.station_frame,
+        reveal=scene.rail.reveal,
+        held=None if summary.hold_first is None else (summary.hold_first, summary.hold_last or summary.hold_first),
+        hold_mm=1e3 * summary.hold,
+        thumbnails={frame: read_frame(folder, "lens", frame) for frame in sorted(names)},
+        names=names,
+    )
+    folder.write_bytes("hold.png", png_bytes(hold_plot(plot)))
+
+
+def _written(
+    scene: Scene,
+    order: Sequence[FrameScore],
+    summary: HoldSummary,
+    run: dict[str, str],
+    size_px: tuple[int, int],
+    ready: ReadySet,
+) -> dict[str, Any]:
+    warnings = [*scene_cautions(scene), *ready.built.cautions]
+    if ready.out_of_range > 0.01:
+        warnings.append(
+            f"bridge.paint: On {100.0 * ready.out_of_range:.0f} % of the bridge no paint is dark or bright enough for "
+            "the light that falls there; bring more light to the bridge or less to the wall."
+        )
+    unjudged = [s for s in order if s.break_pct is None]
+    if unjudged:
+        many = "1 frame" if len(unjudged) == 1 else f"{len(unjudged)} frames"
+        warnings.append(f"{many} cannot be judged, the first is {unjudged[0].frame}: {unjudged[0].reason}.")
+    judged = [s for s in order if s.break_pct is not None]
+    certified = [s.frame for s in judged if s.mismatch_de is not None and s.mismatch_de < JND_DE00]
+    return {
+        "title": scene.title,
+        "scene_sha256": run["scene"],
+        "version": __version__,
+        "engine": run["engine"],
+        "driver": run["driver"],
+        "frames": len(order),
+        "size_px": list(size_px),
+        "px_per_deg": round(Viewer(size_px[1]).px_per_deg, 3),
+        "station_frame": summary.station_frame,
+        "certified_frames": len(certified),
+        "hold_wanted": list(scene.rail.hold),
+        "hold_mm": round(1e3 * summary.hold, 3),
+        "hold_frames": summary.hold_frames,
+        "hold_first": summary.hold_first,
+        "hold_last": summary.hold_last,
+        "break_mean_pct": _rounded(summary.break_mean_pct),
+        "break_worst_pct": _rounded(summary.break_worst_pct),
+        "break_station_pct": _rounded(summary.break_station_pct),
+        "break_reveal_pct": _rounded(summary.break_reveal_pct),
+        "reveal_frame": scene.rail.reveal,
+        "worst_frame": summary.worst_frame,
+        "worst_tells": list(summary.worst_tells),
+        "cautions": once(warnings),
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)
+
+
+def _write_tables(folder: OutputFolder, order: Sequence[FrameScore], values: dict[str, Any]) -> None:
+    rows = [HoldRow(s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells) for s in order]
+    write_hold(folder, rows)
+    write_summary(folder, values)

@@ -1,0 +1,301 @@
+"""The plan and the elevation of ``rig.pdf``, true to a stated scale."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from previz.deliver.rig.rigdata import RigCard
+from previz.draw import labels
+from previz.draw.drawnset import RigDrawing, StandMark
+from previz.draw.paper import Point
+from previz.draw.pdf import Pen, Room, Sheet, text_width
+from previz.draw.rigview import BORDER, LABEL, Drawn, View, clip_line, fitted_view
+from previz.draw.style import CHALK, CHALK_WASH, INK, PAPER, SOFT, Colour, both_text, mixed
+from previz.geometry import Array
+
+_WHITE: Final = (255, 255, 255)
+_ZONE: Final = mixed(INK, 0.10, _WHITE)
+_LAMP: Final = mixed(INK, 0.05, _WHITE)
+_ROW: Final = 5.5  # between dimension lines
+
+
+def drawing_box(room: Room) -> labels.Box:
+    """The part of a page that the set itself is drawn on."""
+    left, top, right, bottom = BORDER
+    return (
+        room.left + left,
+        room.top + top,
+        room.left + room.free_width_mm - right,
+        room.top + room.free_height_mm - bottom,
+    )
+
+
+def common_scale(drawing: RigDrawing, room: Room) -> int:
+    """The scale that both views fit at."""
+    box = drawing_box(room)
+    return max(fitted_view(drawing, side, box).scale for side in (False, True))
+
+
+def best_room(drawing: RigDrawing, choices: Sequence[Room]) -> Room:
+    """The page, upright or lying, on which both views come out larger; the first where they come out alike."""
+    return min(choices, key=lambda room: common_scale(drawing, room))
+
+
+def plan_sheet(card: RigCard, room: Room) -> Sheet:
+    """The set from above."""
+    view = fitted_view(card.drawing, False, drawing_box(room), common_scale(card.drawing, room))
+
+    def draw(pen: Pen) -> None:
+        pen.head(f"Plan, drawn at 1:{view.scale}", "seen from above; camera right is down; mm / feet and inches")
+        _plan(Drawn(pen, view), card.drawing)
+        _key(pen, room, f"hidden {1e3 * card.drawing.plan_depth:.0f} mm below the bridge over the hold")
+
+    return Sheet(room, "plan", draw, f"1:{view.scale}")
+
+
+def elevation_sheet(card: RigCard, room: Room) -> Sheet:
+    """The set from camera right."""
+    view = fitted_view(card.drawing, True, drawing_box(room), common_scale(card.drawing, room))
+
+    def draw(pen: Pen) -> None:
+        pen.head(f"Elevation, drawn at 1:{view.scale}", "seen from camera right; mm / feet and inches")
+        _elevation(Drawn(pen, view), card.drawing)
+        _key(pen, room, f"arm of {1e3 * card.drawing.arm:.0f} mm unseen over the hold")
+
+    return Sheet(room, "elevation", draw, f"1:{view.scale}")
+
+
+def _set(on: Drawn, drawing: RigDrawing) -> None:
+    """What both views show: wall, zone, bridge, field, rail, lens, lamps and cards."""
+    view, pen, side = on.view, on.pen, on.view.side
+    for stand in drawing.stands:
+        if view.inside(view.point(stand.position), 2.0):
+            _stand(on, stand)
+    wall = drawing.wall_side if side else drawing.wall_plan
+    if wall is not None and len(wall) > 2:
+        flat = view.points(wall)
+        on.hatch(flat)
+        pen.polygon(flat, None, INK, 0.25)
+        low, high = flat.min(axis=0), flat.max(axis=0)
+        on.room.block((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
+    _zones(on, drawing)
+    bridge = view.points(drawing.bridge_side if side else drawing.bridge_plan)
+    # from above the zone lies under the bridge: it shows through
+    pen.polygon(bridge, CHALK_WASH if side else None, CHALK, 0.3)
+    low, high = bridge.min(axis=0), bridge.max(axis=0)
+    on.room.block((float(low[0]), float(low[1]) - 1.0, float(high[0]), float(high[1]) + 1.0))
+    _field(on, drawing)
+    rail = view.points(drawing.rail_line)
+    if float(np.ptp(rail, axis=0).max()) > 0.3:
+        pen.line(rail, INK, 0.9)
+        pen.line(rail, PAPER, 0.4)
+    for mark in drawing.rail.marks:
+        pen.circle(view.point(mark.point), 0.45, INK, 0.1, fill=True)
+    lens = view.point(drawing.station)
+    pen.circle(lens, 1.3, CHALK, 0.3)
+    on.room.block((lens[0] - 2.0, lens[1] - 2.0, lens[0] + 2.0, lens[1] + 2.0))
+
+
+def _zones(on: Drawn, drawing: RigDrawing) -> None:
+    side = on.view.side
+    hold, move = (drawing.hold_zone, drawing.move_zone) if side else (drawing.hold_plan, drawing.move_plan)
+    for zone, fill, dash in ((hold, None, (1.6, 0.9)), (move, _ZONE, None)):
+        if len(zone) > 2:
+            on.pen.polygon(on.view.points(zone), fill, SOFT, 0.2, dash)
+
+
+def _field(on: Drawn, drawing: RigDrawing) -> None:
+    """The edges of the frame from the station point to the wall's plane or the edge of the sheet, and the axis."""
+    view = on.view
+    edges = drawing.field_side if view.side else drawing.field_plan
+    start = view.point(drawing.station)
+    for way, dash in ((edges[0], (2.4, 1.0)), (edges[1], (2.4, 1.0)), (drawing.forward, (3.0, 0.8, 0.5, 0.8))):
+        flat = view.points(np.asarray(way)) - view.points(np.zeros(3))
+        end = clip_line(start, flat, view.box)
+        if way[2] < -1e-6:
+            met = view.point(drawing.station - way * drawing.station[2] / way[2])
+            if view.inside(met, 1e-6):
+                end = met
+        on.pen.line([start, end], SOFT, 0.15, dash)
+        on.room.block_line(start, end, 1.0)
+
+
+def _plan(on: Drawn, drawing: RigDrawing) -> None:
+    view = on.view
+    _set(on, drawing)
+    near, lens = drawing.near_end, drawing.station
+    middle_near = near[1]
+    bottom = _lowest(on, drawing)
+    _across(on, np.zeros(3), middle_near * (0.0, 0.0, 1.0), bottom + _ROW)
+    _across(on, np.zeros(3), lens * (0.0, 0.0, 1.0), bottom + 2.0 * _ROW)
+    left, _, right, _ = drawing.wall_box
+    edge = _right_edge(on, drawing.wall_plan)
+    wall = np.array([[left, 0.0, 0.0], [right, 0.0, 0.0]])
+    on.dimension(wall[0], wall[1], (edge + 8.0 - view.at[0], 0.0))
+    _rail_labels(on, drawing)
+    wide = both_text(float(np.linalg.norm(near[2] - near[0])))
+    on.label(view.point(middle_near), [f"near end {wide} wide"], colour=CHALK)
+    side = "camera right" if lens[0] >= 0.0 else "camera left"
+    off = abs(float(lens[0]))
+    words = f"lens {both_text(off)} to {side} of the middle" if off > 5e-5 else "lens over the middle"
+    on.label(view.point(lens), [words], colour=CHALK)
+    # the middle of the doorway, from which all is measured
+    y = view.at[1]
+    on.pen.line([(view.box[0] - 4.0, y), (view.at[0] + 3.0, y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
+    on.pen.text((view.box[0] - 4.0, y - 0.8), "middle", 1.9, SOFT)
+    _stand_labels(on, drawing)
+
+
+def _right_edge(on: Drawn, wall: Array | None) -> float:
+    back = on.view.at[0]
+    return back if wall is None else max(back, float(on.view.points(wall)[:, 0].max()))
+
+
+def _lowest(on: Drawn, drawing: RigDrawing) -> float:
+    """Sheet height below which dimension lines may run: under all that is drawn."""
+    view = on.view
+    wall = drawing.wall_side if view.side else drawing.wall_plan
+    pieces = [drawing.rail_line, drawing.bridge_side, drawing.station[None, :], *([] if wall is None else [wall])]
+    faces = [s.face for s in drawing.stands if view.inside(view.point(s.position))]
+    return float(max(view.points(p)[:, 1].max() for p in [*pieces, *faces]))
+
+
+def _across(on: Drawn, a: Array, b: Array, height: float) -> None:
+    """A level dimension line at a height on the sheet."""
+    flat = [np.asarray(on.view.point(end)) for end in (a, b)]
+    true = abs(float(flat[1][0] - flat[0][0])) * on.view.scale / 1e3
+    base = min(height, on.view.box[3] + BORDER[3] - 9.0)
+    ends = [np.array([f[0], base]) for f in flat]
+    starts = [np.array([f[0], f[1]]) for f in flat]
+    for start, end in zip(starts, ends, strict=True):
+        on.pen.line([start + (0.0, 1.0), end], SOFT, 0.08)
+    on.dimension_at(ends[0], ends[1], (0.0, 1e-6), both_text(true))
+
+
+def _rail_labels(on: Drawn, drawing: RigDrawing) -> None:
+    """The marks' names in a column at the left of the rail, each with a leader."""
+    view = on.view
+    marks = sorted(drawing.rail.marks, key=lambda mark: view.point(mark.point)[1])
+    if not marks:
+        return
+    places = [view.point(mark.point) for mark in marks]
+    words = [f"{mark.name} {mark.frame}" for mark in marks]
+    wide = max(text_width(word, 2.0) for word in words)
+    x = max(min(p[0] for p in places) - 9.0, view.box[0] - BORDER[0] + wide + 1.0)
+    heights = labels.spread([p[1] for p in places], 2.9, view.box[1], view.box[3])
+    for place, word, y in zip(places, words, heights, strict=True):
+        on.pen.line([place, (x + 3.0, y), (x + 0.6, y)], SOFT, 0.1)
+        on.pen.text((x, y + 0.7), word, 2.0, anchor="r", plate=True)
+    on.room.block((x - wide, min(heights) - 2.0, x + 4.0, max(heights) + 2.0))
+
+
+def _elevation(on: Drawn, drawing: RigDrawing) -> None:
+    view = on.view
+    _set(on, drawing)
+    lens, near = drawing.station, drawing.near_end[1]
+    bottom = _lowest(on, drawing)
+    _across(on, np.zeros(3), near * (0.0, 0.0, 1.0), bottom + _ROW)
+    _across(on, np.zeros(3), lens * (0.0, 0.0, 1.0), bottom + 2.0 * _ROW)
+    on.dimension(lens * (0.0, 0.0, 1.0), lens * (0.0, 1.0, 1.0), (-9.0, 0.0))
+    # the level of the bridge's top, from which heights are measured
+    y = view.at[1]
+    on.pen.line([(view.point(lens)[0] - 12.0, y), (view.at[0], y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
+    _, foot, _, top = drawing.wall_box
+    edge = _right_edge(on, drawing.wall_side)
+    shift = (edge + 8.0 - view.at[0], 0.0)
+    on.dimension(np.array([0.0, 0.0, 0.0]), np.array([0.0, top, 0.0]), shift)
+    on.dimension(np.array([0.0, foot, 0.0]), np.array([0.0, 0.0, 0.0]), shift)
+    down = -float(np.degrees(np.arcsin(np.clip(drawing.forward[1], -1.0, 1.0))))
+    tilt = "level" if abs(down) < 0.05 else f"{abs(down):.1f} deg {'down' if down > 0.0 else 'up'}"
+    on.label(view.point(lens), [f"lens, looks {tilt}"], colour=CHALK)
+    hold, move = drawing.hold_zone, drawing.move_zone
+    if hold.shape == move.shape and np.allclose(hold, move, atol=5e-4):
+        _zone_label(on, move, "hold and move", drawing.arm)
+    else:
+        _zone_label(on, hold, "hold", drawing.arm)
+        _zone_label(on, move, "whole move", drawing.arm)
+    _stand_labels(on, drawing)
+
+
+def _zone_label(on: Drawn, zone: Array, name: str, arm: float) -> None:
+    if len(zone) < 3:
+        return
+    # the outline runs along the underside and back along the zone's floor: its deepest place in the middle third
+    flat = on.view.points(zone)
+    half = len(zone) // 2
+    middle = half // 2
+    top, floor = zone[middle], zone[len(zone) - 1 - middle]
+    depth = float(top[1] - floor[1])
+    place = flat[len(zone) - 1 - middle]
+    words = [f"arm of {arm * 1e3:.0f} mm unseen to here, {name}:", f"{both_text(depth)} below the underside"]
+    on.pen.line([flat[middle], place], INK, 0.2)
+    on.label((float(place[0]), float(place[1])), words, 2.0)
+
+
+def _stand_labels(on: Drawn, drawing: RigDrawing) -> None:
+    """Names of lamps and cards; those that stand beyond the sheet get an arrow at its edge."""
+    for stand in drawing.stands:
+        at = on.view.point(stand.position)
+        if on.view.inside(at, 2.0):
+            on.label(at, [stand.name if stand.kind == "lamp" else f"{stand.name} ({stand.kind})"])
+        else:
+            _beyond(on, stand, at)
+
+
+def _stand(on: Drawn, stand: StandMark) -> None:
+    """A lamp or card where it stands: its face, and for a lamp the way it shines."""
+    pen, view = on.pen, on.view
+    at, face = view.point(stand.position), view.points(stand.face)
+    if len(face) > 2 and float(np.ptp(face, axis=0).max()) > 0.5:
+        fill = {"flag": INK, "bounce": _WHITE}.get(stand.kind, _LAMP)
+        pen.polygon(face, fill, INK, 0.35)
+        corners = [(float(x), float(y)) for x, y in face[:: max(1, len(face) // 8)]]
+        for start, end in zip(corners, corners[1:] + corners[:1], strict=True):
+            on.room.block_line(start, end, 1.0)
+    pen.circle(at, 0.6, INK, 0.2, fill=True)
+    way = np.asarray(view.point(stand.aim)) - at
+    run = float(np.linalg.norm(way))
+    if run > 1.0 and stand.kind == "lamp":
+        tip = np.asarray(at) + way * min(1.0, 14.0 / run)
+        pen.line(np.array([at, tip]), INK, 0.2)
+        _arrow(pen, tip, way / run)
+        on.room.block_line(at, (float(tip[0]), float(tip[1])), 1.0)
+    on.room.block((at[0] - 1.0, at[1] - 1.0, at[0] + 1.0, at[1] + 1.0))
+
+
+def _beyond(on: Drawn, stand: StandMark, at: Point) -> None:
+    left, top, right, bottom = on.view.box
+    middle = (0.5 * (left + right), 0.5 * (top + bottom))
+    edge = np.asarray(clip_line(middle, np.subtract(at, middle), on.view.box))
+    way = np.subtract(at, edge)
+    away = float(np.linalg.norm(way))
+    _arrow(on.pen, edge, way / max(away, 1e-9))
+    on.pen.line([edge - 5.0 * way / max(away, 1e-9), edge], INK, 0.3)
+    words = f"{stand.name}, {both_text(away * on.view.scale / 1e3, 0)} farther"
+    on.label((float(edge[0]), float(edge[1])), [words])
+
+
+def _arrow(pen: Pen, tip: Array, way: Array) -> None:
+    side = np.array([-way[1], way[0]])
+    pen.polygon([tip, tip - 2.0 * way + 0.7 * side, tip - 2.0 * way - 0.7 * side], INK)
+
+
+def _key(pen: Pen, room: Room, zone: str) -> None:
+    """What the lines mean, in one row over the foot."""
+    y = room.top + room.free_height_mm - 1.2
+    x = room.left
+    kinds: list[tuple[str, Colour, float, tuple[float, ...] | None]] = [
+        ("bridge", CHALK, 0.3, None),
+        ("lens's view, station point", SOFT, 0.15, (2.4, 1.0)),
+    ]
+    kinds += [(zone, SOFT, 0.2, (1.6, 0.9)), ("over the whole move (grey)", SOFT, 0.2, None)]
+    for words, colour, width, dash in kinds:
+        pen.line([(x, y - 0.7), (x + 8.0, y - 0.7)], colour, width, dash)
+        pen.text((x + 9.5, y), words, 2.0)
+        x += 14.0 + text_width(words, 2.0)
+
+
+__all__ = ["LABEL", "View", "common_scale", "drawing_box", "elevation_sheet", "plan_sheet"]

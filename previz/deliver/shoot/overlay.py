@@ -1,0 +1,161 @@
+"""The judged outline drawn over a lens frame, and a caption under it.
+
+What is unbroken is a thin chalk-blue line with a rim of paper white; what is broken is a thicker, dashed one with an
+outer rim of ink as well, so that it can be seen on any wall. Every tell has its own colour and its own dashes, named
+under the frame by :func:`tell_key`; where no tell is known the dashes are signal red.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.draw.paper import LEADING, Paper
+from previz.draw.style import CHALK, INK, PAPER, SIGNAL, SOFT, Colour, fitted, text_width
+from previz.workshop.surface import Pixels8
+
+# widths at a frame 960 px wide; wider frames get wider lines
+_WIDTH_PX = 960.0
+_THIN, _THICK = 1.3, 4.0
+_DASH = (12.0, 6.0)
+
+
+@dataclass(frozen=True)
+class TellLine:
+    """How the broken outline is drawn for one tell: its word, colour and the length of dash and gap, px."""
+
+    word: str
+    colour: Colour
+    dash: tuple[float, float]
+
+
+# in the order of previz.judge.tells.TELLS
+TELL_LINES = (
+    TellLine("shadow", (96, 60, 150), (4.5, 6.0)),
+    TellLine("shine", (196, 148, 0), (2.5, 5.0)),
+    TellLine("focus", (0, 116, 122), (30.0, 6.0)),
+    TellLine("slip", SIGNAL, _DASH),
+    TellLine("colour", (222, 126, 0), (20.0, 6.0)),
+    TellLine("grain", (176, 24, 122), (8.0, 6.0)),
+)
+_UNKNOWN = TellLine("shows", SIGNAL, _DASH)
+
+
+@dataclass(frozen=True, eq=False)
+class OutlinePieces:
+    """A stretch of outline: ``points`` (N, 2) px in the frame, ``broken`` (N,) bool for the piece at each point.
+
+    ``tell`` (N,) is the index into ``TELL_LINES`` of each broken piece's tell, -1 where there is none to name.
+    """
+
+    points: NDArray[np.float64]
+    broken: NDArray[np.bool_]
+    closed: bool = False
+    tell: NDArray[np.int8] | None = None
+
+
+def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
+    """A copy of ``frame`` (H, W, 3) uint8 with the judged outline drawn over it. Points that are NaN are left out."""
+    height, width = frame.shape[:2]
+    size = max(0.75, width / _WIDTH_PX)
+    runs = [run for piece in pieces for run in outline_runs(piece)]
+    sheet = Paper(width, height, 3 if width <= 1280 else 2)
+    sheet.paste(frame, (0, 0))
+    for points, line in runs:
+        if line is None:
+            sheet.line(points, PAPER, (_THIN + 1.2) * size)
+    for points, line in runs:
+        if line is None:
+            sheet.line(points, CHALK, _THIN * size)
+    # broken pieces last: they are what the film-maker looks for
+    for extra, rim in ((3.4, INK), (1.8, PAPER), (0.0, None)):
+        for points, line in runs:
+            if line is not None:
+                dash, gap = line.dash[0] * size, line.dash[1] * size
+                longer = (dash + extra * size * 0.5, gap - extra * size * 0.5)
+                start = _shifted(points, extra * size * 0.25)
+                sheet.dashed(start, rim or line.colour, (_THICK + extra) * size, longer)
+    return sheet.picture()
+
+
+def lens_strip(picture: Pixels8, caption: str, note: str = "", note_colour: Colour = INK) -> Pixels8:
+    """The picture (H, W, 3) uint8 with a strip of paper under it, captioned; the height of the whole is even.
+
+    ``note`` stands at the right end of the strip, in bold.
+    """
+    height, width = picture.shape[:2]
+    size = max(11.0, round(width / 48.0))
+    strip = round(size * LEADING * 1.5)
+    strip += (height + strip) % 2
+    sheet = Paper(width, height + strip, 2)
+    sheet.paste(picture, (0, 0))
+    middle = height + strip / 2.0
+    sheet.line([(0, height + 0.5), (width, height + 0.5)], SOFT, 1.0)
+    room = width - 2.0 * size
+    if note:
+        sheet.text((width - size, middle), note, size, note_colour, "rm", bold=True)
+        room -= text_width(note, size, True) + size
+    sheet.text((size, middle), fitted(caption, size, room), size, INK, "lm")
+    return sheet.picture()
+
+
+def tell_key(picture: Pixels8, words: Sequence[str]) -> Pixels8:
+    """The picture (H, W, 3) uint8 with a strip of paper under it that shows the line of each tell named."""
+    height, width = picture.shape[:2]
+    size = max(11.0, round(width / 56.0))
+    strip = round(size * LEADING * 1.7)
+    strip += (height + strip) % 2
+    sheet = Paper(width, height + strip, 2)
+    sheet.paste(picture, (0, 0))
+    middle = height + strip / 2.0
+    x = size
+    for line in (_HIDDEN, *(line for line in TELL_LINES if line.word in words)):
+        ends = [(x, middle), (x + 4.0 * size, middle)]
+        if line is _HIDDEN:
+            sheet.line(ends, line.colour, 1.6)
+        else:
+            sheet.dashed(ends, line.colour, _THICK, line.dash)
+        sheet.text((x + 4.6 * size, middle), line.word, size, INK, "lm")
+        x += 6.6 * size + text_width(line.word, size)
+    return sheet.picture()
+
+
+_HIDDEN = TellLine("hidden", CHALK, (1.0, 0.0))
+
+
+def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], TellLine | None]]:
+    """Stretches of equal kind, points (N, 2) px each, carried on to the first point of the next: no gaps in the line.
+
+    The line is None for a stretch that is not broken.
+    """
+    points = np.asarray(piece.points, dtype=np.float64)
+    broken = np.asarray(piece.broken, dtype=np.bool_)
+    if points.shape != (len(broken), 2):
+        raise ValueError(f"an outline is (N, 2) points and (N,) flags, not {points.shape} and {broken.shape}")
+    # 0 holds, 1 breaks for no known reason, 2 and up are the tells
+    kind = broken.astype(np.int64)
+    if piece.tell is not None:
+        kind = np.where(broken, piece.tell.astype(np.int64) + 2, 0)
+    if piece.closed and len(points) > 2:
+        points, kind = np.vstack([points, points[:1]]), np.append(kind, kind[:1])
+    out = []
+    start = 0
+    seen: NDArray[np.bool_] = np.asarray(np.isfinite(points).all(axis=1))
+    for i in range(1, len(points) + 1):
+        if i == len(points) or not seen[i] or kind[i] != kind[start] or not seen[start]:
+            if seen[start]:
+                joined = i < len(points) and seen[i]
+                out.append((points[start : i + 1 if joined else i], int(kind[start])))
+            start = i
+    lines = (None, _UNKNOWN, *TELL_LINES)
+    return [(run, lines[number]) for run, number in out if len(run) > 1]
+
+
+def _shifted(points: NDArray[np.float64], back: float) -> NDArray[np.float64]:
+    # the rim of a dash begins before the dash itself: carry the line back a little along its first piece
+    step = points[0] - points[1]
+    length = float(np.hypot(*step)) or 1.0
+    return np.concatenate([points[:1] + step / length * back, points])

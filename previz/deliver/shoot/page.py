@@ -1,0 +1,349 @@
+"""The report of a shoot as one file that opens from disk, asks nothing of any network and runs no script but its own.
+
+The words and tables are written here; ``previz/static`` holds the look (``look.css``, ``report.css``), the drawing
+(``draw.js``), what moves (``report.js``) and the frame of it all (``report.html``). The content policy names every
+script and style by its SHA-256 (Content Security Policy Level 3, 6.7.3.3), so that nothing else can run.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from importlib.resources import files
+from typing import Any
+
+from previz.deliver.rig.rigdata import CardTable, Measure, Setting
+from previz.deliver.shoot.pagedata import CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
+from previz.draw.paper import TitleBlock
+from previz.draw.style import break_text
+from previz.workshop.surface import Pixels8
+
+# a page is smaller than this, bytes: it is to be sent by mail
+LARGEST = 12_000_000
+# kept free for what is not counted
+_SPARE = 60_000
+
+_HOLE = re.compile(r"\{\{ (\w+) \}\}")
+# what is said of pictures of another state of the scene file
+_OTHER_STATE = (
+    '<p class="other-state"><b>Made before the scene file was last changed:</b> what is shown here may not be true of '
+    "this set any more. Run {} again.</p>"
+)
+
+_COMPARE_PX, _COMPARE_QUALITY = 1400, 70
+_CELL_PX, _CELL_QUALITY = 280, 55
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A candidate of the contact sheet: its ``row`` of the table, as texts, and its ``picture`` (H, W, 3) or None."""
+
+    row: Mapping[str, str]
+    picture: Pixels8 | None
+
+
+@dataclass(frozen=True, eq=False)
+class ReportPage:
+    """Everything on the page.
+
+    ``rows`` are the frames for ``report.js``: ``frame, rail_mm, break_pct, mismatch_de, slip_px, tells, reason, now,
+    lines``, in order; ``frames`` their pictures and clean patches. ``curve`` is what ``Draw.curve`` takes, ``set_``
+    what ``Draw.view`` takes, ``solid`` what the set in three dimensions is drawn from. ``go`` are buttons: (word,
+    frame). ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
+    ``compare_of_scene`` and ``candidates_of_scene`` are whether they were made from the scene file as it is now.
+    """
+
+    title: TitleBlock
+    verdict: str
+    made: str
+    size_px: tuple[int, int]
+    rate: float
+    start: int
+    rows: Sequence[Mapping[str, Any]]
+    frames: Sequence[tuple[Pixels8, CleanPatch | None]]
+    curve: Mapping[str, Any]
+    set_: Mapping[str, Any]
+    solid: Mapping[str, Any]
+    go: Sequence[tuple[str, int]]
+    settings: Sequence[Setting]
+    places: Sequence[Measure]
+    tables: Sequence[CardTable]
+    lines: Sequence[tuple[str, Sequence[str]]]
+    cautions: Sequence[str]
+    compare: Pixels8 | None = None
+    compared: Sequence[Mapping[str, str]] = ()
+    candidates: Sequence[Candidate] = field(default=())
+    candidates_in_all: int = 0
+    compare_of_scene: bool = True
+    candidates_of_scene: bool = True
+
+
+def static_text(name: str) -> str:
+    """A file of ``previz/static`` as text."""
+    return files("previz").joinpath("static", *name.split("/")).read_text(encoding="utf-8")
+
+
+def report_html(page: ReportPage) -> str:
+    """The page; smaller than 12 MB: the frames are made smaller or coarser until they fit."""
+    scripts = {"three": static_text("vendor/three.min.js"), "draw": static_text("draw.js")}
+    scripts["script"] = static_text("report.js")
+    style = static_text("look.css") + static_text("report.css")
+    first, last = page.rows[0]["frame"], page.rows[-1]["frame"]
+    height = round(min(page.size_px[0], 960) * page.size_px[1] / page.size_px[0])
+    fills = scripts | {
+        "style": style,
+        "policy": policy(scripts.values(), [style]),
+        "title": escape(page.title.scene),
+        "verdict": escape(page.verdict),
+        "made": escape(page.made),
+        "shown": "",
+        "width_px": str(min(page.size_px[0], 960)),
+        "height_px": str(height),
+        "first": str(first),
+        "last": str(last),
+        "start": str(page.start),
+        "mark_buttons": "".join(
+            f'<button type="button" data-go="{frame}">{escape(word)}</button>' for word, frame in page.go
+        ),
+        "links": _links(page),
+        "curve_words": escape(f"Break along the move, frames {first} to {last}. {page.verdict}"),
+        "cautions": _cautions(page.cautions),
+        "triangles": f"{sum(part['triangles'] for part in page.solid['parts']):,}".replace(",", " "),
+        "rig": _rig(page),
+        "compare": _compare(page),
+        "candidates": _candidates(page),
+        "frames_table": _frames_table(page.rows),
+        "subject": escape(page.title.subject),
+        "scale": escape(page.title.scale),
+        "date": escape(page.title.date),
+        "sheet": f"{page.title.sheet} of {page.title.sheets}",
+    }
+    data = {
+        "title": page.title.scene,
+        "size_px": list(page.size_px),
+        "rate": page.rate,
+        "start": page.start,
+        "frames": page.rows,
+        "curve": page.curve,
+        "set": page.set_,
+    }
+    fills["data"] = script_json(data)
+    fills["pictures"] = script_json({"seen": [], "patches": [], "solid": page.solid})
+    template = static_text("report.html")
+    taken = len(_filled(template, fills).encode("utf-8"))
+    shown = encoded_frames(page.frames, LARGEST - _SPARE - taken)
+    fills["pictures"] = script_json({"seen": shown.seen, "patches": shown.patches, "solid": page.solid})
+    fills["shown"] = (
+        f"Pictures of frames are {shown.width_px} px wide here and compressed (WebP, quality {shown.quality}); "
+        "the frames as judged are in lens/."
+    )
+    return _filled(template, fills)
+
+
+def policy(scripts: Any, styles: Any) -> str:
+    """The page's content policy: these scripts and styles, pictures out of the page itself, and nothing else."""
+
+    def named(texts: Any) -> str:
+        return " ".join(f"'sha256-{_sha256(text)}'" for text in texts)
+
+    return (
+        f"default-src 'none'; img-src data: blob:; script-src {named(scripts)}; style-src {named(styles)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def script_json(value: object) -> str:
+    """JSON that can stand inside a script element: no ``<`` in it ends the element early."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _sha256(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _filled(template: str, fills: Mapping[str, str]) -> str:
+    return _HOLE.sub(lambda hole: fills[hole[1]], template)
+
+
+def _links(page: ReportPage) -> str:
+    parts = [("break", "break"), ("cautions", "cautions"), ("set", "the set"), ("rig", "rig numbers")]
+    parts += [("compare", "paints")] if page.compare is not None or page.compared else []
+    parts += [("sheet", "contact sheet")] if page.candidates else []
+    parts.append(("table", "every frame"))
+    return "".join(
+        f'<a href="#{name}">{word}</a>' for name, word in parts if name != "cautions" or page.cautions
+    )
+
+
+def _cautions(cautions: Sequence[str]) -> str:
+    if not cautions:
+        return ""
+    items = "".join(f"<li>{escape(text)}</li>" for text in cautions)
+    return (
+        '<section id="cautions" aria-labelledby="cautions-head"><h2 id="cautions-head">Look out</h2>'
+        f'<div class="cautions"><ul>{items}</ul></div></section>'
+    )
+
+
+def _table(name: str, title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], scroll: bool = False) -> str:
+    head = "".join(f'<th scope="col">{escape(word) or "<span class=sr>name</span>"}</th>' for word in heads)
+    body = "".join("<tr>" + "".join(f"<td>{_lines(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    table = f'<table id="{name}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    return _titled(name, title, table, scroll)
+
+
+def _titled(name: str, title: str, table: str, scroll: bool = False) -> str:
+    around = f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}">{table}</div>'
+    return (
+        f'<div class="titled"><div class="row"><h3>{escape(title)}</h3>'
+        f'<button type="button" class="no-print" data-copy="{name}" aria-label="copy the table: {escape(title)}">copy'
+        f'</button></div>{around if scroll else table}</div>'
+    )
+
+
+def _lines(text: str) -> str:
+    return "<br>".join(escape(line) for line in text.split("\n"))
+
+
+def _rig(page: ReportPage) -> str:
+    boxes = "".join(
+        f"<div><dt>{escape(s.name)}</dt><dd>{escape(s.value)}</dd><dd>{escape(s.more)}</dd></div>"
+        for s in page.settings
+    )
+    measures = [(m.name, m.metric, m.imperial) for m in page.places]
+    parts = [_table("rig-places", "where the lens stands", ("", "metric", "feet and inches"), measures)]
+    for number, table in enumerate(page.tables):
+        # the boxes to write in are the printed card's
+        keep = [i for i, head in enumerate(table.heads) if head != "measured"]
+        heads = [table.heads[i] for i in keep]
+        rows = [[row[i] for i in keep] for row in table.rows]
+        parts.append(_table(f"rig-{number}", table.title, heads, rows, scroll=len(keep) > 5))
+    notes = "".join(
+        f"<div class=\"titled\"><h3>{escape(title)}</h3>{''.join(f'<p>{escape(line)}</p>' for line in lines)}</div>"
+        for title, lines in page.lines
+        if lines
+    )
+    columns = f'<div class="columns">{"".join(parts)}</div><div class="columns">{notes}</div>'
+    return f'<dl class="boxes">{boxes}</dl>{columns}'
+
+
+def _frames_table(rows: Sequence[Mapping[str, Any]]) -> str:
+    def number(value: float | None, decimals: int) -> str:
+        return "" if value is None else f"{value:.{decimals}f}"
+
+    body = []
+    for row in rows:
+        breaks = row["break_pct"] is not None and row["break_pct"] > 5.0
+        cells = (
+            f'<td class="n">{row["frame"]}</td><td class="n">{number(row["rail_mm"], 1)}</td>'
+            f'<td class="n{" breaks" if breaks else ""}">{escape(break_text(row["break_pct"]))}</td>'
+            f'<td class="n">{number(row["mismatch_de"], 1)}</td><td class="n">{number(row["slip_px"], 1)}</td>'
+            f"<td>{escape(', '.join(row['tells']) or row['reason'])}</td>"
+        )
+        body.append(f'<tr data-frame="{row["frame"]}">{cells}</tr>')
+    heads = ("frame", "rail, mm", "break", "mismatch, dE00", "slip, px", "tells")
+    head = "".join(f'<th scope="col"{" class=n" if word != "tells" else ""}>{word}</th>' for word in heads)
+    table = f'<table id="frames-table"><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table>'
+    return _titled("frames-table", "frame by frame", table, scroll=True)
+
+
+def _compare(page: ReportPage) -> str:
+    if page.compare is None and not page.compared:
+        return ""
+    out = '<section id="compare" aria-labelledby="compare-head"><h2 id="compare-head">Paints compared</h2>'
+    if not page.compare_of_scene:
+        out += _OTHER_STATE.format("paint --compare")
+    if page.compare is not None:
+        small = smaller(page.compare, _COMPARE_PX)
+        out += (
+            f'<img class="compare-picture" width="{small.shape[1]}" height="{small.shape[0]}" alt="One frame around '
+            'the bridge in every paint, the one that is found first comes first; the table has the numbers" '
+            f'src="data:image/webp;base64,{base64_text(webp_bytes(small, _COMPARE_QUALITY))}">'
+        )
+    if page.compared:
+        heads = [_head(name) for name in page.compared[0]]
+        rows = [[_value(name, text) for name, text in row.items()] for row in page.compared]
+        out += _table("compare-table", "break with each paint, over the hold", heads, rows)
+    return out + "</section>"
+
+
+# headers of the tables that commands leave, in words
+_WORDS = {
+    "paint": "paint", "break_mean_pct": "mean break", "break_worst_pct": "worst break", "frames": "frames",
+    "rank": "rank", "hold_mm": "hold", "break_reveal_pct": "break at reveal", "height_mm": "height",
+    "distance_mm": "distance", "lateral_mm": "to the side", "tilt_deg": "tilt", "lens_mm": "lens",
+}  # fmt: skip
+
+
+def _head(name: str) -> str:
+    return _WORDS.get(name, name.rsplit("_", 1)[0].replace("_", " "))
+
+
+def _value(name: str, text: str) -> str:
+    if text == "":
+        return "-"
+    for ending, unit, decimals in (("_pct", "%", 1), ("_mm", "mm", 1), ("_deg", "deg", 1)):
+        if name.endswith(ending):
+            try:
+                return f"{float(text):.{decimals}f} {unit}"
+            except ValueError:
+                return text
+    return text
+
+
+def _candidates(page: ReportPage) -> str:
+    if not page.candidates:
+        return ""
+    facts = [name for name in page.candidates[0].row if name.endswith(("_mm", "_deg")) and name != "hold_mm"]
+    sorts = [("rank up", "best first"), ("hold down", "longest hold"), ("mean up", "least mean break"),
+             ("worst up", "least worst break"), ("reveal down", "strongest reveal")]  # fmt: skip
+    sorts += [(f"fact{i} up", f"{_head(name)}, lowest first") for i, name in enumerate(facts)]
+    choices = "".join(f'<option value="{value}">{escape(word)}</option>' for value, word in sorts)
+    cells = "".join(_cell(candidate, facts) for candidate in page.candidates)
+    more = page.candidates_in_all - len(page.candidates)
+    best = f"The best {len(page.candidates)} of {page.candidates_in_all}"
+    rest = f" {best}; the rest are in sheet.csv." if more > 0 else ""
+    state = "" if page.candidates_of_scene else _OTHER_STATE.format("sheet")
+    return (
+        '<section id="sheet" aria-labelledby="sheet-head"><h2 id="sheet-head">Contact sheet</h2>'
+        f'<p class="small">Other places of the lens, as last tried on this set with the command sheet.{rest}</p>{state}'
+        '<div class="row no-print"><label>order <select id="sheet-by">' + choices + "</select></label>"
+        '<label>hold at least <input type="number" id="sheet-least" min="0" step="5" value="0"> mm</label>'
+        '<label>worst break at most <input type="number" id="sheet-most" min="0" max="100" step="1"> %</label>'
+        '<span id="sheet-count" role="status" class="num"></span></div>'
+        f'<ol class="cells" id="cells">{cells}</ol></section>'
+    )
+
+
+def _cell(candidate: Candidate, facts: Sequence[str]) -> str:
+    row = candidate.row
+    names = {"rank": "rank", "hold": "hold_mm", "mean": "break_mean_pct", "worst": "break_worst_pct",
+             "reveal": "break_reveal_pct"} | {f"fact{i}": name for i, name in enumerate(facts)}  # fmt: skip
+    values = "".join(f' data-{key}="{escape(row.get(name, ""))}"' for key, name in names.items())
+    rank = escape(row.get("rank", ""))
+    where = ", ".join(f"{_head(name)} {_value(name, row[name])}" for name in facts)
+    if candidate.picture is None:
+        picture = f'<div class="no-picture">{escape(row.get("reason", "") or "no picture")}</div>'
+    else:
+        small = smaller(candidate.picture, _CELL_PX)
+        picture = (
+            f'<img width="{small.shape[1]}" height="{small.shape[0]}" alt="candidate {rank}: '
+            f'{escape(where)}" src="data:image/webp;base64,{base64_text(webp_bytes(small, _CELL_QUALITY))}">'
+        )
+    hold = row.get("hold_mm", "")
+    word = f"holds {_value('hold_mm', hold)}" if hold and float(hold) > 0.0 else row.get("reason") or "does not hold"
+    breaks = ", ".join(
+        f"{word} {_value(name, row.get(name, ''))}"
+        for word, name in (("mean", "break_mean_pct"), ("worst", "break_worst_pct"), ("reveal", "break_reveal_pct"))
+    )
+    first = ' class="first"' if rank == "1" else ""
+    return (
+        f"<li{first}{values}>{picture}<p><b>{rank}</b> &nbsp;<b>{escape(word)}</b></p><p>break {escape(breaks)}</p>"
+        f"<p>{escape(where)}</p></li>"
+    )

@@ -1,0 +1,205 @@
+"""What the pages draw, as plain data: the set and the camera in metres, the judged outline and the frames in pixels.
+
+``previz/static/draw.js`` says on top what its functions take; the functions here make it from what the sheets take.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from PIL import Image
+from scipy.ndimage import maximum_filter
+from shapely import LineString
+
+from previz.deliver.shoot.overlay import OutlinePieces, outline_runs
+from previz.draw.drawing import SideFrame, SideStatic
+from previz.geometry import Array
+from previz.workshop.surface import Pixels8
+
+# lines drawn on a page stray from the judged ones by at most this many pixels of the frame
+_STRAY_PX = 0.4
+
+# frames on a page are at most this wide, px
+WIDEST_PX = 960
+
+# size and quality of the frames on a page, from the best down, until they fit
+_STEPS = (
+    (1.0, 82), (1.0, 74), (1.0, 66), (1.0, 58), (1.0, 50), (0.85, 55), (0.75, 60), (0.75, 50), (0.65, 52), (0.57, 52),
+    (0.5, 52), (0.42, 50), (0.35, 50), (0.25, 50),
+)  # fmt: skip
+# how hard the encoder tries (0 to 6): one step more costs twice the time for 3 % of the size
+_METHOD = 2
+_TRIED = 5
+
+# a clean frame's patch reaches this far (px) around what differs, so that its rim lies in equal ground
+_RIM_PX = 8
+# codes of 255 that do not count as a difference: the bridge bounces a breath of light over the whole wall, and what
+# the frames are compressed with changes more than that
+_UNSEEN_CODES = 2
+
+
+@dataclass(frozen=True, eq=False)
+class CleanPatch:
+    """The part of a clean frame that differs from the one with the bridge, to be laid over that one.
+
+    ``code`` is (H, W, 4) with straight alpha, or (H, W, 3) where all of it covers; its corner is at ``left``, ``top``.
+    """
+
+    left: int
+    top: int
+    code: Pixels8
+
+
+def set_data(static: SideStatic, shown: Array) -> dict[str, Any]:
+    """What ``Draw.view`` draws of a set. ``shown`` (2, 3) m are the low and the high corner of what it must show."""
+    return {
+        "low": _places(shown[0]),
+        "high": _places(shown[1]),
+        "wall_side": None if static.wall_side is None else _places(static.wall_side),
+        "wall_plan": None if static.wall_plan is None else _places(static.wall_plan),
+        "bridge_side": _places(static.bridge_side),
+        "bridge_plan": _places(static.bridge_plan),
+        "rail_line": _places(static.rail_line),
+        "marks": [
+            {"name": mark.name, "frame": mark.frame, "rail_mm": round(1e3 * mark.rail, 3), "point": _places(mark.point)}
+            for mark in static.rail.marks
+        ],
+        "lamps": [
+            {"name": lamp.name, "position": _places(lamp.position), "aim": _places(lamp.aim)} for lamp in static.lamps
+        ],
+        "dimensions": [
+            {"view": d.view, "a": _places(d.a), "b": _places(d.b), "offset_px": d.offset_px} for d in static.dimensions
+        ],
+    }
+
+
+def now_data(frame: SideFrame) -> dict[str, Any]:
+    """What ``view.update`` of ``Draw.view`` takes for a frame."""
+    return {
+        "position": _places(frame.position),
+        "forward": _places(frame.forward),
+        "field": _places(frame.field),
+        "sight": [
+            [_places(edge), _places(wall), bool(broken)]
+            for (edge, wall), broken in zip(frame.sight_lines, frame.broken, strict=True)
+        ],
+    }
+
+
+def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
+    """What ``Draw.tells`` takes: ``[kind, [x, y, x, y, ...]]`` a stretch of outline, px of the judged frame.
+
+    ``kind`` is the word of a tell, ``"hidden"``, or ``"shows"`` where no tell is known. Lines are thinned: they stray
+    by at most 0.4 px.
+    """
+    out: list[list[Any]] = []
+    for piece in pieces:
+        for points, line in outline_runs(piece):
+            thin = np.asarray(LineString(points).simplify(_STRAY_PX).coords)
+            out.append(["hidden" if line is None else line.word, [_short(v) for v in np.round(thin, 1).ravel()]])
+    return out
+
+
+def clean_patch(seen: Pixels8, clean: Pixels8) -> CleanPatch | None:
+    """Where two frames (H, W, 3) uint8 differ by more than two codes; None where they do nowhere."""
+    larger, less = np.maximum(seen, clean), np.minimum(seen, clean)
+    differs = (larger - less).max(axis=2) > _UNSEEN_CODES
+    rows, columns = np.flatnonzero(differs.any(axis=1)), np.flatnonzero(differs.any(axis=0))
+    if len(rows) == 0:
+        return None
+    h, w = differs.shape
+    top, bottom = max(rows[0] - _RIM_PX, 0), min(rows[-1] + 1 + _RIM_PX, h)
+    left, right = max(columns[0] - _RIM_PX, 0), min(columns[-1] + 1 + _RIM_PX, w)
+    # what is left out costs nothing: the encoder drops colour that is not seen
+    covers = maximum_filter(differs[top:bottom, left:right].astype(np.uint8) * 255, 2 * _RIM_PX + 1)
+    return CleanPatch(int(left), int(top), np.dstack([clean[top:bottom, left:right], covers]))
+
+
+def webp_bytes(picture: Pixels8, quality: int) -> bytes:
+    """A picture (H, W, 3), or (H, W, 4) with straight alpha, as WebP, lossy; ``quality`` 0 to 100."""
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "WEBP", quality=quality, method=_METHOD)
+    return out.getvalue()
+
+
+def base64_text(data: bytes) -> str:
+    """Data as base64 (RFC 4648)."""
+    return base64.b64encode(data).decode("ascii")
+
+
+def smaller(picture: Pixels8, widest_px: int) -> Pixels8:
+    """The picture, made smaller where it is wider than ``widest_px``."""
+    h, w = picture.shape[:2]
+    if w <= widest_px:
+        return picture
+    size = widest_px, max(1, round(h * widest_px / w))
+    return np.asarray(Image.fromarray(picture).resize(size, Image.Resampling.LANCZOS))
+
+
+@dataclass(frozen=True, eq=False)
+class EncodedFrames:
+    """Frames as a page holds them: WebP in base64; ``patches`` are (left, top, width, height, text) or None.
+
+    Patches lie in pixels of the frame as it was judged, whatever the size of the pictures.
+    """
+
+    width_px: int
+    quality: int
+    seen: list[str]
+    patches: list[list[Any] | None]
+
+    @property
+    def size(self) -> int:
+        """Characters of all pictures."""
+        return sum(map(len, self.seen)) + sum(len(patch[4]) for patch in self.patches if patch)
+
+
+def encoded_frames(frames: Sequence[tuple[Pixels8, CleanPatch | None]], room: int) -> EncodedFrames:
+    """Frames in the best size and quality that takes at most ``room`` characters; the last step where none does."""
+    tried = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, _TRIED).round().astype(int))]
+    share = len(frames) / len(tried)
+    out: EncodedFrames | None = None
+    for scale, quality in _STEPS:
+        last = (scale, quality) == _STEPS[-1]
+        if not last and _encoded(tried, scale, quality).size * share > room:
+            continue
+        out = _encoded(frames, scale, quality)
+        if out.size <= room:
+            break
+    assert out is not None
+    return out
+
+
+def _encoded(frames: Sequence[tuple[Pixels8, CleanPatch | None]], scale: float, quality: int) -> EncodedFrames:
+    full = frames[0][0].shape[1]
+    width = max(round(min(full, WIDEST_PX) * scale), 1)
+
+    def one(frame: tuple[Pixels8, CleanPatch | None]) -> tuple[str, list[Any] | None]:
+        seen, patch = frame
+        text = base64_text(webp_bytes(smaller(seen, width), quality))
+        if patch is None:
+            return text, None
+        h, w = patch.code.shape[:2]
+        code = smaller(patch.code, max(round(w * width / full), 1))
+        return text, [patch.left, patch.top, w, h, base64_text(webp_bytes(code, quality))]
+
+    # the encoder lets other threads run
+    with ThreadPoolExecutor(2) as pool:
+        done = list(pool.map(one, frames))
+    return EncodedFrames(width, quality, [text for text, _ in done], [patch for _, patch in done])
+
+
+def _places(points: ArrayLike) -> list[Any]:
+    # a hundredth of a millimetre
+    return np.round(np.asarray(points, dtype=np.float64) + 0.0, 5).tolist()  # type: ignore[no-any-return]
+
+
+def _short(value: float) -> float | int:
+    return int(value) if float(value).is_integer() else float(value)

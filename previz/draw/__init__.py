@@ -1,0 +1,1 @@
+"""Paper, labels, plans and elevations: drawing, true to size."""

@@ -1,1 +1,0 @@
-"""One function a command."""

@@ -1,0 +1,1 @@
+"""The rig: what the lamps give away, and what would mend it."""

@@ -1,0 +1,134 @@
+"""What the lamps give away on a ready set, and what would mend it: shine, the bridge's shadow, a fill lamp."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from previz import colour
+from previz.geometry import Array
+from previz.judge.viewer import JND_COLOUR
+from previz.look.sampling import bilinear
+from previz.look.sight import SightLines
+from previz.rig.fill import find_fill
+from previz.rig.highlight import highlights
+from previz.rig.shadow import ShadowLight, shadow_tell
+from previz.scene.rig.exposure import LightLevel
+from previz.stage.prepare import BRIDGE, WALL, ReadySet
+from previz.workshop.light.bake import BakedLight, Lighting, averaged_to, enlarged, levels_of, lit_emitters
+from previz.workshop.surface import Picture, Pixels8, Surface
+from previz.workshop.texels import texel_points
+
+# what the bridge keeps off the wall besides lamps: light from all over, and what comes back from the set
+_ALL_OVER = "the light from all over"
+
+
+@dataclass(frozen=True, eq=False)
+class LightFound:
+    """``advice`` are plain sentences; ``level`` and ``reflectance`` (wall, bridge; 0 to 1) are what the exposure needs;
+    ``shadow`` (h, w) uint8 shows what the bridge leaves of the wall's light: 255 for all of it."""
+
+    advice: tuple[str, ...]
+    level: LightLevel
+    reflectance: tuple[float, float]
+    shadow: Pixels8 | None
+
+
+def light_found(ready: ReadySet, sight: SightLines, say: Callable[[str], None]) -> LightFound | None:
+    """Look through a set's light; None where nothing lights it. ``sight`` casts against its wall and bridge."""
+    lighting = ready.wall.lighting
+    if lighting.flat:
+        return None
+    scene, move = ready.scene, ready.move
+    say("looking for highlights")
+    surfaces = (ready.wall.shadowed, ready.bridge)
+    advice = list(highlights(scene, move, surfaces, sight, lighting).sentences)
+    say("looking for the bridge's shadow")
+    light = shadow_parts(ready.built.wall, ready.wall.light, lighting, sight)
+    tell = shadow_tell(scene, move, ready.built.wall, light, sight, (WALL, BRIDGE))
+    advice.append(tell.sentence)
+    if tell.hold is not None and tell.hold.step >= JND_COLOUR:
+        say("looking for a fill lamp")
+        advice.append(
+            find_fill(scene, move, ready.built.wall, light, lighting, sight, names=(WALL, BRIDGE)).sentence
+        )
+    return LightFound(tuple(advice), level_of(ready, sight), _reflectance(ready, sight), _shadow_picture(ready))
+
+
+def shadow_parts(wall: Surface, light: BakedLight, lighting: Lighting, sight: SightLines) -> ShadowLight:
+    """What the bridge keeps off the wall, lamp by lamp, from the baked light; what no lamp's loss is comes last."""
+    h, w = light.clean.shape[:2]
+    texels = texel_points(wall, w, h)
+    lost = []
+    for emitter, free, past in zip(
+        lit_emitters(lighting, sight), light.seen_clean, light.seen_wall, strict=True
+    ):
+        gone = (free.astype(np.float32) - past.astype(np.float32)) / np.float32(255.0)
+        gone = averaged_to(gone, h, w) if gone.shape[0] > h else enlarged(gone, h, w)
+        lost.append(np.asarray(levels_of(texels, emitter) * gone[..., None], dtype=np.float32))
+    rest = light.clean - light.wall - np.sum(lost, axis=0) if lost else light.clean - light.wall
+    return ShadowLight(
+        light.clean, (*lost, np.asarray(rest, dtype=np.float32)), (*lighting.emitters, _ALL_OVER)
+    )
+
+
+def level_of(ready: ReadySet, sight: SightLines) -> LightLevel:
+    """Lux that arrive at the wall behind the bridge's middle and on the bridge's top there, from the baked light."""
+    light, reference = ready.wall.light, ready.wall.lighting.reference
+    at_wall, at_bridge = _looked_at(ready, sight)
+    return LightLevel(
+        wall=reference * _around(light.clean, at_wall), bridge=reference * _around(light.bridge, at_bridge)
+    )
+
+
+def _reflectance(ready: ReadySet, sight: SightLines) -> tuple[float, float]:
+    """Mean reflectance of the wall and the bridge as seen: what they send, by the light that they get."""
+    light = ready.wall.light
+    at_wall, at_bridge = _looked_at(ready, sight)
+    wall = _around(ready.built.wall.reflectance, at_wall)
+    sent = _around(colour.decoded8(ready.bridge.code), _bridge_uv(ready, sight))
+    return wall, sent / max(_around(light.bridge, at_bridge), 1e-6)
+
+
+def _looked_at(ready: ReadySet, sight: SightLines) -> tuple[Array, Array]:
+    """Places (u, v) on the wall's map and on the bridge's light map: the bridge's middle and what lies behind it."""
+    eye, middle = ready.station_point, _middle(ready)
+    way = middle - eye
+    behind = sight.first_hits(eye[None], way[None], names=[WALL])
+    wall = behind.uv[0] if np.isfinite(behind.distance[0]) else np.array([0.5, 0.5])
+    own = SightLines([ready.wall.bridge_map]).first_hits(eye[None], way[None])
+    return wall, own.uv[0]
+
+
+def _bridge_uv(ready: ReadySet, sight: SightLines) -> Array:
+    eye = ready.station_point
+    return np.asarray(sight.first_hits(eye[None], (_middle(ready) - eye)[None], names=[BRIDGE]).uv[0])
+
+
+def _middle(ready: ReadySet) -> Array:
+    low, high = ready.bridge.surface.vertices.min(axis=0), ready.bridge.surface.vertices.max(axis=0)
+    bridge = ready.scene.bridge
+    if bridge.mesh is not None:
+        return np.asarray(0.5 * (low + high))
+    return np.array([0.25 * bridge.bend, bridge.camber, 0.5 * bridge.length])
+
+
+# share of a map's width around a place over which it is averaged
+_NEAR = 0.02
+
+
+def _around(picture: Picture, uv: Array) -> float:
+    """Mean luminance of a picture (h, w, 3) around a place (u, v)."""
+    step = np.linspace(-_NEAR, _NEAR, 9)
+    places = np.clip(uv + np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2), 0.0, 1.0)
+    values = bilinear(np.ascontiguousarray(picture), places)
+    return float((values @ colour.XYZ_FROM_RGB[1]).mean())
+
+
+def _shadow_picture(ready: ReadySet) -> Pixels8 | None:
+    if not ready.wall.shadows:
+        return None
+    share = np.clip(ready.wall.light.shadow @ colour.XYZ_FROM_RGB[1], 0.0, 1.0)
+    return np.asarray(np.rint(255.0 * share), dtype=np.uint8)

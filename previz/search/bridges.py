@@ -1,0 +1,129 @@
+"""The loaded set with other bridges in it: built, its shadow baked and a fast judge made when first asked for.
+
+The wall stays as it was built for the scene's own bridge. A wider or thicker one would press the rock back a little
+farther around its root; that is left out until the scene is built anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from previz import colour
+from previz.scene.model import Scene
+from previz.search.studio import Surroundings, edge_points
+from previz.stage.fastlooking import FastLooker
+from previz.stage.looking import Looker
+from previz.stage.prepare import BRIDGE, WALL, Painter, ReadySet, lit_for
+from previz.workshop.light.bake import WallBake, bake_wall
+from previz.workshop.set import BuiltSet, build_bridge
+from previz.workshop.surface import LitSurface
+
+# places kept at once: a move passes a handful
+_PLACES = 5
+
+
+def fast_looker(looker: Looker, own_paint: bool = False) -> FastLooker:
+    """The fast judge of the set that is loaded, kept with it; with ``own_paint`` its paint is looked at as it is."""
+    name = "fast, own paint" if own_paint else "fast"
+    if name not in looker.aside:
+        looker.aside[name] = FastLooker(
+            looker.loaded, looker.engine, looker.sight, looker.ordinary, own_paint=own_paint
+        )
+    return looker.aside[name]  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, eq=False)
+class BridgeSet:
+    """The set with one bridge in it."""
+
+    ready: ReadySet
+    fast: FastLooker
+    around: Surroundings
+
+
+def bridge_sets(looker: Looker) -> BridgeSets:
+    """The bridges of the set that is loaded, kept with it."""
+    if "bridges" not in looker.aside:
+        looker.aside["bridges"] = BridgeSets(looker)
+    return looker.aside["bridges"]  # type: ignore[no-any-return]
+
+
+class BridgeSets:
+    """Puts bridges into the looker's set, one after the other."""
+
+    def __init__(self, looker: Looker) -> None:
+        self._looker = looker
+        # every bridge's sight lines share the wall's Embree scene, once there is one
+        looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
+        # one at a time: hardly two candidates of a search have the same bridge, and memory is short
+        self._chosen: BridgeSet | None = None
+        self._in_place: tuple[float, ...] = self._key(looker.loaded.scene)
+        self._bake: WallBake | None = None
+
+    def with_bridge(self, scene: Scene) -> BridgeSet:
+        """The set with the scene's bridge in it, in the engine too."""
+        key = self._key(scene)
+        if self._chosen is None or key != self._in_place:
+            if self._chosen is not None:
+                self._chosen.fast.forget()
+                self._chosen = None
+            chosen = self._made(scene, key)
+            if key != self._in_place:
+                self._put_in_place(chosen.ready)
+            self._chosen, self._in_place = chosen, key
+        return self._chosen
+
+    @staticmethod
+    def _key(scene: Scene) -> tuple[float, ...]:
+        bridge = scene.bridge
+        return bridge.length, bridge.width, bridge.taper, bridge.thickness
+
+    def _made(self, scene: Scene, key: tuple[float, ...]) -> BridgeSet:
+        looker, ready, sight = self._looker, self._looker.loaded, self._looker.sight
+        if key != self._key(looker.loaded.scene):
+            ready = self._rebuilt(scene)
+            sight = looker.sight.replaced(ready.bridge)
+        surface = ready.built.bridge.surface
+        wall = ready.built.wall.vertices
+        low, high = wall[:, :2].min(axis=0), wall[:, :2].max(axis=0)
+        around = Surroundings(
+            sight,
+            (WALL, BRIDGE),
+            edge_points(surface.vertices, surface.faces) if len(surface.faces) < 2000 else surface.vertices,
+            (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        )
+        return BridgeSet(ready, FastLooker(ready, looker.engine, sight, looker.ordinary, _PLACES), around)
+
+    def _rebuilt(self, scene: Scene) -> ReadySet:
+        """The set with another bridge: built, lit and, where its paint is its own, painted."""
+        base = self._looker.loaded
+        changed = base.scene.model_copy(update={"bridge": scene.bridge})
+        wall = base.built.wall
+        built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
+        surface = built.bridge.surface
+        sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
+        lit = lit_for(base.wall, changed, built, sight, self._wall_bake)
+        own = changed.bridge
+        if own.image is not None or own.paint in ("bare", "wash"):
+            bridge, _ = Painter(built, lit, sight).painted(changed, base.station_point)
+        else:
+            # what continues the wall is never drawn
+            bridge = LitSurface(BRIDGE, surface, colour.encoded8(surface.reflectance))
+        return replace(base, scene=changed, built=built, wall=lit, bridge=bridge)
+
+    def _wall_bake(self) -> WallBake:
+        """What no bridge changes of the wall's light, baked once."""
+        if self._bake is None:
+            base = self._looker.loaded
+            self._bake = bake_wall(base.built.wall, base.wall.lighting, self._looker.sight)
+        return self._bake
+
+    def _put_in_place(self, ready: ReadySet) -> None:
+        """Let the engine draw this bridge and its shadow."""
+        own = ready.scene.bridge
+        if own.image is not None or own.paint in ("bare", "wash"):
+            self._looker.engine.load(ready.lit)
+        elif not ready.wall.lighting.flat:
+            self._looker.engine.repaint(WALL, ready.wall.shadowed.code)

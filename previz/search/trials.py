@@ -1,0 +1,88 @@
+"""A candidate of a search, tried: does it fit the studio, how long does it hold, how much does it reveal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pydantic import ValidationError
+
+from previz.judge.hold import FrameScore, summarised
+from previz.scene.checks import impossible
+from previz.scene.model import Scene
+from previz.scene.move import Move, move_of
+from previz.search.bridges import BridgeSet, bridge_sets
+from previz.search.candidates import looked_over, slip_in_hold
+from previz.search.freedoms import placed
+from previz.search.objective import Outcome, fine_hold, out_of_frame
+from previz.search.studio import misfits
+from previz.stage.looking import Looker
+
+# what a set that cannot be is off by (m), beyond what can be measured of it
+_IMPOSSIBLE = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A candidate to try in frames of ``width_px`` x ``height_px``: ``values`` put into the scene ``base``."""
+
+    values: Mapping[str, str]
+    base: Scene
+    width_px: int
+    height_px: int
+
+    def done_by(self, looker: Looker) -> Outcome:
+        """Try it. What cannot be judged has a reason."""
+        try:
+            scene = placed(self.base, self.values)
+        except ValidationError as error:
+            return Outcome(reason=f"cannot be: {error.errors()[0]['msg']}", fits=False, by=1.0)
+        faults = impossible(scene)
+        if faults:
+            first = faults[0]
+            reason = f"cannot be: {first.key}: expected {first.expected}, found {first.found}"
+            return Outcome(reason=reason, fits=False, by=_IMPOSSIBLE + _inside(scene))
+        move = move_of(scene)
+        one = bridge_sets(looker).with_bridge(scene)
+        unfit = misfits(scene, move, one.around)
+        if unfit:
+            worst = max(unfit, key=lambda misfit: misfit.by)
+            return Outcome(reason=f"does not fit: {worst.what}", fits=False, by=sum(misfit.by for misfit in unfit))
+        return self._judged(one, scene, move)
+
+    def _judged(self, one: BridgeSet, scene: Scene, move: Move) -> Outcome:
+        def score(frame: int) -> FrameScore:
+            return one.fast.score(scene, move, frame, self.width_px, self.height_px)
+
+        station = score(move.station_frame)
+        if station.break_pct is None:
+            camera = move.camera(move.station_frame)
+            off = out_of_frame(camera, one.ready.built.bridge.surface.vertices)
+            return Outcome(reason=station.reason, by=off)
+        reveal = reveal_of(move)
+        # where the illusion fails at the station point itself the rest of the move need not be known
+        scores = looked_over(score, scene, move) if station.holds else [station, score(reveal)]
+        summary = summarised(scores, scene.rail.hold, move.station_frame, reveal)
+        return Outcome(
+            hold=summary.hold,
+            fine_hold=fine_hold(scores, summary),
+            hold_frames=summary.hold_frames,
+            hold_first=summary.hold_first,
+            hold_last=summary.hold_last,
+            break_station_pct=summary.break_station_pct,
+            break_mean_pct=summary.break_mean_pct,
+            break_worst_pct=summary.break_worst_pct,
+            break_reveal_pct=summary.break_reveal_pct,
+            slip_px=slip_in_hold(scores, scene),
+        )
+
+
+def reveal_of(move: Move) -> int:
+    """The frame by which the bridge must be seen: the move's last where the scene names none."""
+    wanted = move.scene.rail.reveal
+    return move.frames[-1] if wanted is None else wanted
+
+
+def _inside(scene: Scene) -> float:
+    """How far (m) the lens is from standing free before the wall and the bridge's near end."""
+    return max(scene.bridge.length + 0.1 - scene.camera.position[2], 0.0)

@@ -1,0 +1,128 @@
+"""Frames as they are delivered: drawn, shone on, and blurred by the lens and the shutter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import oaconvolve
+
+from previz.camera import Camera
+from previz.geometry import Array
+from previz.judge.frame import Looks, Without
+from previz.look.blur import LensBlur
+from previz.look.soft import SoftFrame, corners_of, soft_frame
+from previz.look.view import Engine
+from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
+from previz.stage.shining import Shining
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import Picture
+
+# frames whose wall moves alike to this, px, while the shutter is open are compared with the same ordinary wall
+_STEP_PX = 2.0
+
+# a frame's looks, and what they would be with one cause of break taken away
+Delivered = tuple[Looks, Without]
+
+
+def delivered(
+    engine: Engine, ready: ReadySet, camera: Camera, blur: LensBlur | None, shining: Shining | None = None
+) -> Delivered:
+    """A frame of the set that ``engine`` has loaded, as ``camera`` and ``blur`` give it; None is no blur at all.
+
+    What ``shining`` lays on the set stays there: what is drawn later on for a tell is drawn with it, too.
+    """
+    without: dict[str, Callable[[], tuple[Picture, Picture]]] = {}
+    shines = shining is not None and shining.any
+    if shining is not None and shines:
+        shining.lay(engine, camera.position)
+    soft = None if blur is None else blurred(engine, ready, blur)
+    if soft is None:
+        looks = _sharp(engine, camera)
+        if ready.wall.shadows:
+            without["shadow"] = lambda: (engine.draw(camera, WITHOUT_SHADOW).colour, looks.clean)
+    else:
+        looks = _looks(soft)
+        if ready.wall.shadows:
+            without["shadow"] = lambda: (soft.without_shadow().colour, looks.clean)
+        without["focus"] = lambda: _in_focus(engine, camera)
+    if shining is not None and shines:
+        without["shine"] = lambda: _matt(engine, ready, camera, blur, shining)
+    return looks, without
+
+
+def _matt(
+    engine: Engine, ready: ReadySet, camera: Camera, blur: LensBlur | None, shining: Shining
+) -> tuple[Picture, Picture]:
+    """The frame as it would be if all paint were matt."""
+    with shining.matt(engine):
+        soft = None if blur is None else blurred(engine, ready, blur)
+        looks = _sharp(engine, camera) if soft is None else _looks(soft)
+    return looks.seen, looks.clean
+
+
+def blurred(engine: Engine, ready: ReadySet, blur: LensBlur) -> SoftFrame | None:
+    """The frame's layers, blurred; None where nothing of the set is blurred enough to be seen."""
+    wall, bridge = ready.built.wall, ready.built.bridge.surface
+    shadowed = WALL if ready.wall.shadows else CLEAN_WALL
+    return soft_frame(
+        engine, blur, (shadowed, CLEAN_WALL, BRIDGE), corners_of(wall.vertices), corners_of(bridge.vertices)
+    )
+
+
+def _sharp(engine: Engine, camera: Camera) -> Looks:
+    with_bridge, clean = engine.draw(camera, WITH_BRIDGE), engine.draw(camera, CLEAN)
+    return Looks.sharp(with_bridge.colour, clean.colour, with_bridge.cover(BRIDGE_LAYER))
+
+
+def seen_in(soft: SoftFrame) -> Picture:
+    """The set with the bridge, (H, W, 3) linear light, in a frame's blurred layers."""
+    return np.clip(soft.wall * (1.0 - soft.cover[..., None]) + soft.bridge, 0.0, 1.0)
+
+
+def _looks(soft: SoftFrame) -> Looks:
+    share = soft.cover[..., None]
+    wall = soft.wall * (1.0 - share)
+    return Looks(
+        seen=seen_in(soft),
+        clean=np.clip(soft.clean, 0.0, 1.0),
+        cover=soft.cover,
+        right_paint=np.clip(wall + soft.clean * share, 0.0, 1.0),
+    )
+
+
+def _in_focus(engine: Engine, camera: Camera) -> tuple[Picture, Picture]:
+    looks = _sharp(engine, camera)
+    return looks.seen, looks.clean
+
+
+def blurred_square_on(picture: Picture, blur: LensBlur, px_per_m: float) -> Picture:
+    """A wall drawn square on, (H, W, 3), as blurred as the lens would show it at ``px_per_m``."""
+    kernel = blur.kernel(blur.camera.focal_px / px_per_m)
+    return convolved(picture, kernel)
+
+
+def convolved(picture: Picture, kernel: Array) -> Picture:
+    """A picture (H, W, 3) with every point spread as ``kernel`` (2k + 1, 2k + 1) says; its rim goes on."""
+    if kernel.size == 1:
+        return picture
+    reach = len(kernel) // 2
+    wide: NDArray[np.float32] = np.pad(picture, ((reach, reach), (reach, reach), (0, 0)), mode="edge")
+    spread = oaconvolve(wide, kernel.astype(np.float32)[..., None], mode="valid", axes=(0, 1))
+    return np.asarray(np.clip(spread, 0.0, 1.0), dtype=np.float32)
+
+
+def at_rest(blur: LensBlur | None) -> LensBlur | None:
+    """The same lens with nothing moving: focus and diffraction are left; None where that leaves nothing."""
+    return None if blur is None or blur.focus is None else replace(blur, moments=())
+
+
+def as_moving(blur: LensBlur | None, depth: float) -> tuple[int, int]:
+    """How far a point at ``depth`` m moves while the shutter is open, across and down, in steps of two pixels."""
+    if blur is None or not blur.moments:
+        return (0, 0)
+    path = blur.path_px(depth)
+    across, down = np.rint(np.abs(path[-1] - path[0]) / _STEP_PX).astype(int)
+    return int(across), int(down)

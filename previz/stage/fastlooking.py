@@ -1,0 +1,216 @@
+"""The fast judge at work on a ready set: what it needs drawn, drawn when it is first needed and kept."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from previz import optics
+from previz.camera import Camera
+from previz.errors import JudgeError
+from previz.geometry import Array, rigid
+from previz.judge.breaks import Break
+from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
+from previz.judge.frame import kinds_named
+from previz.judge.hold import FrameScore
+from previz.judge.layerfields import LayerFields
+from previz.judge.ordinary import OrdinaryWall
+from previz.judge.slip import slip_of
+from previz.judge.viewer import Viewer
+from previz.look.blur import LensBlur, blur_of
+from previz.look.sight import SightLines
+from previz.look.spreading import blurred_wall
+from previz.look.view import Engine, View
+from previz.scene.model import Scene
+from previz.scene.move import Move
+from previz.stage.delivering import at_rest
+from previz.stage.misprint import Misprinted
+from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, continues_wall
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from previz.workshop.surface import Picture
+
+# Lens positions this share of the distance to the wall apart are looked at from one place
+_CELL = 0.06
+
+# The place for which projected paint lines up matters more: its cells are this many times smaller
+_FINER = 4
+
+# places kept at once: about 25 MB each
+_KEPT = 8
+
+# looks a pixel, each way
+_SAMPLES = 2
+
+# pixels around the bridge's own picture that windows may need
+_MARGIN_PX = 64
+
+
+class FastLooker:
+    """Judges cameras on one ready set in frames of one height. ``engine`` must have the set loaded.
+
+    What is seen from ``kept`` places is kept at once. Paint that lines up from some station point is taken to be the
+    wall's continuation there: that compares candidates, each with a paint of its own. With ``own_paint`` the set's own
+    paint is looked at as it was painted and lit instead, wherever it lines up from the set's own station point.
+    """
+
+    def __init__(
+        self,
+        ready: ReadySet,
+        engine: Engine,
+        sight: SightLines,
+        ordinary: Callable[[int], OrdinaryWall],
+        kept: int = _KEPT,
+        own_paint: bool = False,
+    ) -> None:
+        self._own_paint = own_paint
+        self._kept = kept
+        self._ready = ready
+        self._engine = engine
+        self._sight = sight
+        self._flat = ready.wall.shadowed.code is ready.wall.clean.code
+        self._near: OrderedDict[tuple[int, ...], Near] = OrderedDict()
+        bridge = ready.built.bridge.surface
+        self._vertices = bridge.vertices
+        self._height_px = 0
+        self._width_px = 0
+        self._ordinary = ordinary
+        self._judge: FastJudge | None = None
+        self._blur: LensBlur | None = None
+        reference = ready.move.camera(ready.move.station_frame)
+        self._cell = _CELL * max(float(reference.position[2]), 0.1)
+        # the scene's own station point is the middle of a cell: its paint is looked at from the very place, and small
+        # knocks of it stay in that cell
+        self._middle = np.asarray(reference.position)
+
+    def score(self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int) -> FrameScore:
+        """A frame's score; mismatch is left out, as it needs the whole picture."""
+        return self.scored(scene, move, frame, width_px, height_px)[0]
+
+    def scored(
+        self, scene: Scene, move: Move, frame: int, width_px: int, height_px: int, laid_at: Array | None = None
+    ) -> tuple[FrameScore, Break | None]:
+        """A frame's score and its break, None where it cannot be judged.
+
+        ``laid_at`` (3,) m is where the paint lines up, the move's station point unless given.
+        """
+        camera, rail = move.camera(frame, width_px, height_px), move.rail_at(frame)
+        station = move.camera(move.station_frame, width_px, height_px)
+        if laid_at is not None:
+            station = replace(station, world_from_cam=rigid(station.world_from_cam[:3, :3], laid_at))
+        try:
+            found = self.judged(scene, camera, station)
+        except JudgeError as error:
+            return FrameScore(frame, rail, None, None, 0.0, (), str(error)), None
+        slip = slip_of(found.outline, camera, np.asarray(station.position), self._sight, scene.delivery.frame[0])
+        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found)), found
+
+    def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
+        """Break of a camera; ``station`` is the camera for which the paint lines up.
+
+        ``misprint`` (3,) m is how far off its place the paint lies on the bridge.
+        """
+        if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
+            self._width_px, self._height_px = camera.width_px, camera.height_px
+            self._near.clear()
+            own = self._ready.move
+            self._blur = at_rest(blur_of(own, own.station_frame, camera.width_px, camera.height_px))
+            self._judge = FastJudge(
+                near=self._near_to,
+                sight=self._sight,
+                ordinary=self._ordinary(camera.height_px),
+                vertices=self._vertices,
+                faces=self._ready.built.bridge.surface.faces,
+                wall_reaches=float(self._ready.built.wall.vertices[:, 2].max()) + 1e-3,
+                wall=WALL,
+                bridge=BRIDGE,
+                spread_px=None if self._blur is None else self._spread_px,
+            )
+        paint = self._paint(scene, station)
+        return self._judge.judge(camera, paint if misprint is None else Misprinted(paint, misprint))
+
+    def forget(self) -> None:
+        """Let go of all that was drawn; what is looked at again is drawn again.
+
+        The pictures hold on to their looker: without this their memory would wait for the garbage collector.
+        """
+        self._near.clear()
+        self._judge = None
+
+    def _paint(self, scene: Scene, station: Camera) -> Paint:
+        own = self._own_paint and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)
+        if continues_wall(scene) and not own:
+            return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
+        return OwnPaint()
+
+    def _near_to(self, position: Array, finer: int = 1) -> Near:
+        """What is seen from the middle of a lens position's cell, which is ``finer`` times smaller than usual."""
+        size = self._cell / finer
+        cell = (finer, *(int(n) for n in np.rint((position - self._middle) / size)))
+        if cell not in self._near:
+            if len(self._near) >= self._kept:
+                self._near.popitem(last=False)
+            self._near[cell] = self._looked_at(self._middle + np.array(cell[1:]) * size)
+        self._near.move_to_end(cell)
+        return self._near[cell]
+
+    def _looked_at(self, position: Array) -> Near:
+        viewer = Viewer(self._height_px)
+        camera = self._around_bridge(position)
+        clean = LayerFields(camera, lambda c: self._wall(c, CLEAN_WALL), viewer)
+        shadowed = clean if self._flat else LayerFields(camera, lambda c: self._wall(c, WALL), viewer)
+        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer))
+
+    def _around_bridge(self, position: Array) -> Camera:
+        """A camera at a lens position, turned as the scene's is, that shows the bridge and a window's reach around."""
+        move = self._ready.move
+        base = move.camera(move.station_frame, self._width_px, self._height_px)
+        pose = rigid(base.world_from_cam[:3, :3], position)
+        camera = replace(base, world_from_cam=pose, centre_x_px=0.0, centre_y_px=0.0)
+        depth = camera.depth(self._vertices)
+        # what lies right under the lens would make the picture boundless, and is out of frame
+        px = camera.project(self._vertices[depth > 0.25 * float(np.median(depth))])
+        margin = _MARGIN_PX
+        low, high = np.floor(px.min(axis=0) - margin), np.ceil(px.max(axis=0) + margin)
+        return replace(
+            camera,
+            centre_x_px=-float(low[0]),
+            centre_y_px=-float(low[1]),
+            width_px=int(high[0] - low[0]),
+            height_px=int(high[1] - low[1]),
+        )
+
+    def _spread_px(self, depth: Array) -> Array:
+        """Standard deviation (px) of the blur at depths (m): of a disc, and of diffraction."""
+        blur = self._blur
+        if blur is None or blur.focus is None:
+            return np.zeros_like(depth)
+        disc = optics.blur_diameter(blur.focal, blur.stop, blur.focus, depth) / blur.px_pitch
+        return np.asarray(np.hypot(0.25 * disc, blur.diffraction_px()))
+
+    def _wall(self, camera: Camera, name: str) -> Picture:
+        view = self._engine.draw(camera, (name,), depth=self._blur is not None)
+        return self._blurred(camera, view)
+
+    def _bridge(self, camera: Camera) -> Picture:
+        """The bridge alone; beyond its edges its nearest colour goes on."""
+        # another may have been painted since
+        self._engine.repaint(BRIDGE, self._ready.bridge.code)
+        view = self._engine.draw(camera, (BRIDGE,), samples=_SAMPLES, depth=True)
+        whole = view.cover(BRIDGE_LAYER) > 0.999
+        if not whole.any():
+            return np.asarray(np.clip(view.colour, 0.0, 1.0))
+        _, (rows, columns) = distance_transform_edt(~whole, return_indices=True)
+        depth = None if view.depth is None else view.depth[_SAMPLES * rows, _SAMPLES * columns]
+        return self._blurred(camera, View(view.colour[rows, columns], view.layer[::_SAMPLES, ::_SAMPLES], depth, 1))
+
+    def _blurred(self, camera: Camera, view: View) -> Picture:
+        """A picture of a layer as the lens blurs it; drawn larger, the layer is as much nearer to the lens."""
+        picture = np.asarray(np.clip(view.colour, 0.0, 1.0))
+        if self._blur is None or view.depth is None:
+            return picture
+        nearer = view.depth * np.float32(self._blur.camera.focal_px / camera.focal_px)
+        return blurred_wall(replace(self._blur, camera=camera), replace(view, depth=nearer), [picture])[0]

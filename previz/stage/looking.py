@@ -1,0 +1,190 @@
+"""Frames looked at and judged: one engine and one ready set, and the jobs that are done with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.geometry import Array
+from previz.judge.frame import JudgedFrame, judge_frame
+from previz.judge.ordinary import OrdinaryWall
+from previz.judge.viewer import Viewer
+from previz.look.blur import LensBlur, blur_of
+from previz.look.sight import SightLines
+from previz.look.view import Engine
+from previz.scene.model import Scene
+from previz.stage.delivering import Delivered, as_moving, at_rest, blurred_square_on, delivered
+from previz.stage.prepare import (
+    BRIDGE,
+    CLEAN,
+    WALL,
+    Painter,
+    ReadySet,
+    continues_wall,
+    square_on,
+)
+from previz.stage.shining import Shining
+from previz.workshop.surface import WALL as WALL_LAYER
+from previz.workshop.surface import LitSurface, Picture, Pixels8
+
+Result = TypeVar("Result", covariant=True)
+
+
+class Job(Protocol[Result]):
+    """Something to be done with a looker; it travels to the worker that does it."""
+
+    def done_by(self, looker: Looker) -> Result:
+        """Do it."""
+
+
+@dataclass(frozen=True, eq=False)
+class FrameJob:
+    """A frame to look at, ``width_px`` x ``height_px``. Pictures are returned only where they are wanted."""
+
+    frame: int
+    width_px: int
+    height_px: int
+    pictures: bool = True
+
+    def done_by(self, looker: Looker) -> FrameResult:
+        """Draw and judge the frame."""
+        return looker.look(self)
+
+
+@dataclass(frozen=True, eq=False)
+class FrameResult:
+    """A judged frame. ``code`` and ``clean_code`` (H, W, 3) uint8 are the delivered frame with and without bridge."""
+
+    judged: JudgedFrame
+    code: Pixels8 | None
+    clean_code: Pixels8 | None
+    engine: str
+    driver: str
+
+
+class Looker:
+    """Looks at one ready set through one engine."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self.painter: Painter | None = None
+        # what jobs make of the set and keep with it, by name
+        self.aside: dict[str, Any] = {}
+        self._ready: ReadySet | None = None
+        self._loaded: ReadySet | None = None
+        self._sight = SightLines(())
+        self._shining: Shining | None = None
+        self._ordinary: dict[tuple[int, tuple[int, int]], OrdinaryWall] = {}
+
+    @property
+    def ready(self) -> ReadySet:
+        """The set that is loaded."""
+        if self._ready is None:
+            raise RuntimeError("no set is loaded")
+        return self._ready
+
+    @property
+    def loaded(self) -> ReadySet:
+        """The set as it was loaded, whatever has been painted since."""
+        if self._loaded is None:
+            raise RuntimeError("no set is loaded")
+        return self._loaded
+
+    @property
+    def sight(self) -> SightLines:
+        """Sight lines against the wall and the bridge as they were loaded."""
+        return self._sight
+
+    def load(self, ready: ReadySet) -> None:
+        """Take over a set."""
+        self.engine.load(ready.lit)
+        self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
+        self._ready = self._loaded = ready
+        self.aside = {}
+        self.painter = None
+        self._ordinary = {}
+        self._shining = None
+
+    def relook(self, ready: ReadySet) -> None:
+        """Go on with the loaded set, its surfaces as they were loaded, seen by another camera."""
+        self.engine.repaint(BRIDGE, ready.bridge.code)
+        self._ready = self._loaded = ready
+        self.aside = {}
+        self.painter = None
+        self._ordinary = {}
+        self._shining = None
+
+    @property
+    def shining(self) -> Shining:
+        """The shine of the set as it is painted now."""
+        if self._shining is None:
+            self._shining = Shining(self.ready, self._sight)
+        return self._shining
+
+    def wall_square_on(
+        self, px_per_m: float, blur: LensBlur | None = None
+    ) -> tuple[Picture, NDArray[np.float32]]:
+        """The clean wall in view during the move, square on, and the share of wall in each pixel.
+
+        With a ``blur`` it is as blurred as it would be at that size in a frame.
+        """
+        with self.shining.matt(self.engine):
+            view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
+        picture = np.clip(view.colour, 0.0, 1.0)
+        if blur is not None:
+            picture = blurred_square_on(picture, blur, px_per_m)
+        return picture, view.cover(WALL_LAYER)
+
+    def ordinary(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
+        """What is ordinary on the clean wall, in frames of so many lines, as a frame's ``blur`` shows it.
+
+        Without one the camera is at rest, and as well focused as the set's own.
+        """
+        move = self.loaded.move
+        depth = float(move.camera(move.station_frame).depth(np.zeros(3)))
+        moving = as_moving(blur, depth)
+        if (height_px, moving) not in self._ordinary:
+            width_px = round(move.scene.delivery.frame[0] * height_px / move.scene.delivery.frame[1])
+            own = blur if any(moving) else at_rest(blur_of(move, move.station_frame, width_px, height_px))
+            self._ordinary[height_px, moving] = OrdinaryWall(
+                lambda px_per_m: self.wall_square_on(px_per_m, own), Viewer(height_px)
+            )
+        return self._ordinary[height_px, moving]
+
+    def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
+        """Go on with another camera and another paint on the same set."""
+        self.engine.repaint(BRIDGE, bridge.code)
+        self._ready = replace(self.ready, scene=scene, bridge=bridge, station_point=station_point)
+        self._shining = None
+
+    def delivered(self, frame: int, width_px: int, height_px: int) -> tuple[LensBlur | None, Delivered]:
+        """A frame of the move as it is delivered, and the blur that it has."""
+        move = self.ready.move
+        camera = move.camera(frame, width_px, height_px)
+        blur = blur_of(move, frame, width_px, height_px)
+        return blur, delivered(self.engine, self.ready, camera, blur, self.shining)
+
+    def look(self, job: FrameJob) -> FrameResult:
+        """Draw and judge one frame."""
+        ready = self.ready
+        move = ready.move
+        blur, (looks, without) = self.delivered(job.frame, job.width_px, job.height_px)
+        judged = judge_frame(
+            job.frame,
+            move.rail_at(job.frame),
+            looks,
+            move.camera(job.frame, job.width_px, job.height_px),
+            ready.station_point,
+            self._sight,
+            self.ordinary(job.height_px, blur),
+            ready.scene.delivery.frame[0],
+            continues_wall=continues_wall(ready.scene),
+            without=without,
+        )
+        code = colour.encoded8(looks.seen) if job.pictures else None
+        clean_code = colour.encoded8(looks.clean) if job.pictures else None
+        return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)

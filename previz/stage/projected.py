@@ -1,0 +1,86 @@
+"""Projected paint: every texel takes the colour of the wall point that it hides from the station point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz import colour
+from previz.geometry import Array, unit
+from previz.look.sampling import bilinear
+from previz.look.sight import SightLines
+from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.surface import Picture, Pixels8
+from previz.workshop.texels import TexelMap
+
+
+@dataclass(frozen=True, eq=False)
+class Painted:
+    """A painted surface. ``reflectance`` (H, W, 3) is the paint, ``radiance`` (H, W, 3) what it sends to the lens.
+
+    ``out_of_range`` is the share of painted texels where the light asks for paint darker or brighter than there is.
+    """
+
+    reflectance: Picture
+    radiance: Picture
+    out_of_range: float
+
+
+def hidden_wall(
+    texels: TexelMap, station_point: Array, sight: SightLines, wall: str, code: Pixels8
+) -> tuple[Picture, NDArray[np.bool_]]:
+    """What of the wall each texel continues, seen from the station point (3,) m.
+
+    Linear light (H, W, 3) and where there is any (H, W). Texels that the lens cannot see from there get the wall
+    behind them all the same: the paint then runs on around the edges without a seam.
+    """
+    h, w = texels.valid.shape
+    target = np.zeros((h * w, 3), dtype=np.float32)
+    found = np.zeros(h * w, dtype=bool)
+    rows = np.flatnonzero(texels.valid)
+    points = texels.points.reshape(-1, 3)[rows].astype(np.float64)
+    for start in range(0, len(rows), 500_000):
+        part = slice(start, start + 500_000)
+        directions = unit(points[part] - station_point)
+        hits = sight.first_hits(np.broadcast_to(station_point, directions.shape).copy(), directions, names=[wall])
+        met = np.isfinite(hits.distance)
+        target[rows[part][met]] = colour.decoded(bilinear(code, hits.uv[met]) / np.float32(255.0))
+        found[rows[part][met]] = True
+    return target.reshape(h, w, 3), found.reshape(h, w)
+
+
+def painted(
+    target: Picture,
+    wanted: NDArray[np.bool_],
+    light: Picture,
+    fallback: Picture,
+    counted: NDArray[np.bool_] | None = None,
+) -> Painted:
+    """Paint that sends ``target`` (H, W, 3) to the lens under ``light`` (H, W, 3), within what paint can do.
+
+    Where nothing is ``wanted`` (H, W) the paint is ``fallback`` (3,), a reflectance. ``counted`` (H, W) are the texels
+    whose range is reported, all unless given.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ideal = np.where(light > 1e-4, target / light, BRIGHTEST_PAINT)
+    paint = np.clip(ideal, DARKEST_PAINT, BRIGHTEST_PAINT).astype(np.float32)
+    paint[~wanted] = fallback
+    # a difference below half a code value is none
+    sent = paint * light
+    off = np.abs(colour.encoded8(sent).astype(np.int16) - colour.encoded8(target)).max(axis=-1) > 1
+    counted = wanted if counted is None else wanted & counted
+    share = float((off & counted).sum() / max(int(counted.sum()), 1))
+    return Painted(paint, sent.astype(np.float32), share)
+
+
+def facing(texels: TexelMap, station_point: Array) -> NDArray[np.bool_]:
+    """Texels (H, W) of faces turned to the station point (3,) m."""
+    towards = np.asarray(station_point, dtype=np.float32) - texels.points
+    return np.asarray(texels.valid & (np.einsum("...i,...i->...", towards, texels.normals) > 0.0))
+
+
+def wash_colour(wall_reflectance: Picture) -> Picture:
+    """One mixed colour (3,) for everything: the wall's mean reflectance."""
+    return np.asarray(wall_reflectance.reshape(-1, 3).mean(axis=0, dtype=np.float64).astype(np.float32))

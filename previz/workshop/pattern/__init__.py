@@ -1,0 +1,1 @@
+"""The bridge unfolded into flat pieces to cut."""

@@ -1,0 +1,133 @@
+"""The whole set of a scene: its wall and its bridge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from previz.geometry import Array
+from previz.scene.model import Scene
+from previz.workshop import bridge as slabs
+from previz.workshop import modelled
+from previz.workshop.bridge import BridgeBuild
+from previz.workshop.files import read_mesh, read_picture
+from previz.workshop.noise import Field
+from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.relief import (
+    BACKING,
+    GridSurface,
+    HeightField,
+    Opening,
+    Plot,
+    carved_field,
+    moved_sideways,
+    wall_surface,
+)
+from previz.workshop.surface import Picture, Surface
+from previz.workshop.walls import basalt, board, ice, slate
+from previz.workshop.walls.photo import cropped, doorway_darkened
+from previz.workshop.walls.sheet import Ground
+
+# how far (m) behind the wall's deepest carving the bridge's buried end lies
+_BURIED = 0.005
+
+# texel size (m) of the bridge where the caller has no camera to say better
+_TEXEL = 0.0003
+
+Rule = tuple[Callable[[Ground, Array, Array], Field], Callable[[Ground, Array, Array], Picture]]
+
+RULES: dict[str, Rule] = {
+    "slate": (slate.carve, slate.painted),
+    "basalt": (basalt.carve, basalt.painted),
+    "ice": (ice.carve, ice.painted),
+    "board": (board.carve, board.painted),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class BuiltSet:
+    """A set as built, before any light: ``wall``, ``bridge`` and plain sentences about what to look out for."""
+
+    wall: Surface
+    bridge: BridgeBuild
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def height_field(self) -> HeightField | None:
+        """The wall's height field; None where the wall is a mesh of its own."""
+        return self.wall.field if isinstance(self.wall, GridSurface) else None
+
+
+def build_set(scene: Scene, bridge_texel: float | None = None) -> BuiltSet:
+    """Build a scene's wall and bridge. ``bridge_texel`` is the size (m) of a texel on the bridge.
+
+    Raises :class:`~previz.errors.BuildError` for a file that cannot be used.
+    """
+    wall, cautions = build_wall(scene)
+    bridge = build_bridge(scene, wall, bridge_texel or _TEXEL)
+    return BuiltSet(wall, bridge, (*cautions, *bridge.cautions))
+
+
+def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
+    """The wall of a scene and what to look out for."""
+    wall = scene.wall
+    if wall.mesh is not None:
+        surface = modelled.wall(read_mesh(scene.path(wall.mesh)), wall.texture_px)
+        cautions = ("wall.doorway is not cut into a modelled wall; model it there",) if wall.doorway else ()
+        return surface, cautions
+    plot = plot_of(scene)
+    x, y = texel_lines(plot, wall.texture_px)
+    if wall.photo is not None:
+        picture = cropped(read_picture(scene.path(wall.photo)), len(x), len(y))
+        field = carved_field(plot, wall.triangles, _flat)
+    else:
+        ground = Ground(wall.width, wall.height, wall.top, 0.5 * wall.relief, wall.seed)
+        carve, painted = RULES[wall.kind or "slate"]
+        picture = painted(ground, x, y)
+        field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
+    # the wall is painted as well, and with the same paints as the bridge
+    picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
+    return moved_sideways(wall_surface(plot, field, picture), wall.sideways), ()
+
+
+def _flat(x: Array, y: Array) -> Field:
+    return np.zeros((len(y), len(x)), dtype=np.float32)
+
+
+def plot_of(scene: Scene) -> Plot:
+    """The rectangle, relief and openings of a scene's wall."""
+    wall, bridge = scene.wall, scene.bridge
+    door = wall.doorway
+    return Plot(
+        width=wall.width,
+        height=wall.height,
+        top=wall.top,
+        relief=wall.relief,
+        keep_clear=(0.5 * bridge.width, bridge.thickness),
+        opening=None if door is None else Opening(door.width, door.height, door.depth),
+        bridge_at=-wall.sideways,
+    )
+
+
+def texel_lines(plot: Plot, texture_px: int) -> tuple[Array, Array]:
+    """x (w,) and y (h,) m of the wall's texels, left to right and top down; the longer side has ``texture_px``."""
+    texel = max(plot.width, plot.height) / texture_px
+    w, h = max(1, round(plot.width / texel)), max(1, round(plot.height / texel))
+    x = ((np.arange(w) + 0.5) / w - 0.5) * plot.width
+    y = plot.top - (np.arange(h) + 0.5) / h * plot.height
+    return x, y
+
+
+def build_bridge(scene: Scene, wall: Surface, texel: float) -> BridgeBuild:
+    """The bridge of a scene, its end buried in ``wall``."""
+    given = scene.bridge
+    if given.mesh is not None:
+        build = modelled.bridge(read_mesh(scene.path(given.mesh)), str(scene.path(given.mesh)), texel, given.colour)
+    else:
+        deepest = float(wall.vertices[:, 2].min()) + BACKING if isinstance(wall, GridSurface) else -0.02
+        build = slabs.slab(given, max(-deepest, 0.0) + _BURIED, texel)
+    if given.image is not None:
+        build = slabs.with_picture(build, read_picture(scene.path(given.image)))
+    return build

@@ -1,0 +1,129 @@
+"""Commands run in this process, where that is quick, and in processes of their own, where that matters."""
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from previz.cli import main
+from previz.errors import EngineError
+from previz.look.choose import choose_engine
+from tests.command.scenes import laid
+
+ROOT = Path(__file__).parents[2]
+
+
+@dataclass(frozen=True)
+class Done:
+    """A command that has ended: its exit code and what it has written."""
+
+    code: int
+    out: str
+    err: str
+
+
+Command = Callable[..., Done]
+
+
+@pytest.fixture
+def previz(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Iterator[Command]:
+    """Run a command in this process, as ``main`` does it: ``previz("score", path, "--json")``."""
+    heard, lost = signal.getsignal(signal.SIGINT), sys.unraisablehook
+    monkeypatch.setenv("COLUMNS", "80")
+
+    def run(*arguments: object, cwd: Path | None = None) -> Done:
+        monkeypatch.setattr(sys, "argv", ["previz", *map(str, arguments)])
+        capfd.readouterr()
+        with pytest.MonkeyPatch.context() as there:
+            if cwd is not None:
+                there.chdir(cwd)
+            try:
+                main()
+                code: object = 0
+            except SystemExit as leave:
+                code = leave.code
+        out, err = capfd.readouterr()
+        assert isinstance(code, int | None)
+        return Done(code or 0, out, err)
+
+    yield run
+    signal.signal(signal.SIGINT, heard)
+    sys.unraisablehook = lost
+
+
+def started(*arguments: object, cwd: Path | None = None, env: dict[str, str] | None = None) -> "subprocess.Popen[str]":
+    """A command in a process of its own, with a process group of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "previz.cli", *map(str, arguments)],
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80", **(env or {})},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        start_new_session=True,
+    )
+
+
+def ended(process: "subprocess.Popen[str]", within: float = 120.0) -> Done:
+    """What a started command has come to."""
+    try:
+        out, err = process.communicate(timeout=within)
+    except subprocess.TimeoutExpired:
+        if hasattr(os, "killpg"):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.kill()
+        raise
+    return Done(process.returncode, out, err)
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    """Every file under a folder, hidden ones too, by its name in it."""
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@dataclass(frozen=True)
+class Run:
+    """A finished run: the scene, where its results lie, and what the command said."""
+
+    scene: Path
+    out: Path
+    said: Done
+
+
+@pytest.fixture(scope="session")
+def shot(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """The small scene shot by two workers, with the figure, in a process of its own."""
+    folder = tmp_path_factory.mktemp("shot")
+    scene = laid(folder / "set")
+    for name in ("home", "temporary", "work"):
+        (folder / name).mkdir()
+    # what would be written outside the results comes to lie where it is seen
+    env = {
+        "HOME": str(folder / "home"),
+        "USERPROFILE": str(folder / "home"),
+        "TMPDIR": str(folder / "temporary"),
+        "TEMP": str(folder / "temporary"),
+        "XDG_CACHE_HOME": str(folder / "home"),
+        "XDG_CONFIG_HOME": str(folder / "home"),
+        "PYTHONDONTWRITEBYTECODE": "1",
+    }
+    options = ("--out", folder / "out", "--width", 160, "--figure", "--workers", 2, "--json")
+    said = ended(started("shoot", scene, *options, cwd=folder / "work", env=env))
+    assert said.code == 0, said.err
+    return Run(scene, folder / "out", said)
+
+
+@pytest.fixture(scope="session")
+def opengl() -> None:
+    """Skip where frames cannot be drawn by OpenGL."""
+    try:
+        choose_engine("pictures").engine.close()
+    except EngineError as error:
+        pytest.skip(f"no OpenGL on this machine: {error}")

@@ -1,0 +1,168 @@
+"""Runs that are stopped: by Ctrl-C, by a kill, and what is left of their processes."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from tests.command.conftest import Command, Done, ended, files, started
+from tests.command.scenes import laid
+
+pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="process groups and /proc are Linux's")
+
+# enough frames to be stopped among them
+FRAMES = 8
+LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1008"))
+
+# the issue asks for a second; a machine that does other things as well gets three
+AT_ONCE = 3.0
+
+
+def waited(process: "subprocess.Popen[str]", until: Callable[[], bool]) -> None:
+    """Wait until something is so while the process runs."""
+    end = time.monotonic() + 60.0
+    while not until():
+        if process.poll() is not None or time.monotonic() > end:
+            raise AssertionError(f"it never came to that: {ended(process)}")
+        time.sleep(0.005)
+
+
+def ledger_lines(out: Path) -> int:
+    try:
+        return (out / "unfinished.jsonl").read_text(encoding="utf-8").count("\n")
+    except OSError:
+        return 0
+
+
+def living(group: int) -> list[str]:
+    """Processes of a group that have not ended, as their command lines."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                state, _, pgrp = (entry / "stat").read_text().rpartition(")")[2].split()[:3]
+                words = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
+            except OSError:
+                continue
+            if int(pgrp) == group and state not in "ZX":
+                found.append(words)
+    return found
+
+
+def gone(group: int, within: float = AT_ONCE) -> bool:
+    end = time.monotonic() + within
+    while living(group):
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.02)
+    return True
+
+
+def whole(out: Path) -> None:
+    """Every picture can be read to its end, and nothing half written is there."""
+    for name in files(out):
+        assert ".part-" not in name
+        if name.endswith(".png"):
+            with Image.open(out / name) as picture:
+                picture.load()
+
+
+def interrupted(process: "subprocess.Popen[str]", times: int = 1) -> Done:
+    asked = time.monotonic()
+    for _ in range(times):
+        os.killpg(process.pid, signal.SIGINT)
+        time.sleep(0.01)
+    done = ended(process, within=30.0)
+    assert time.monotonic() - asked < AT_ONCE
+    assert done.code == 130
+    assert done.out == ""
+    assert "Traceback" not in done.err
+    assert "ignored" not in done.err
+    assert "stopped; whole files are kept" in done.err
+    assert gone(process.pid)
+    return done
+
+
+def test_ctrl_c_among_the_frames(tmp_path: Path) -> None:
+    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
+    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, "--json")
+    waited(process, lambda: ledger_lines(out) >= 3)
+    interrupted(process)
+    whole(out)
+    assert "summary.json" not in files(out)
+    assert "lens.mp4" not in files(out)
+    assert "unfinished.jsonl" in files(out)
+
+
+def test_ctrl_c_while_the_set_is_built(tmp_path: Path) -> None:
+    scene, out = laid(tmp_path), tmp_path / "out"
+    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2)
+    # the folder is taken just before the workers start and the set is built
+    waited(process, lambda: (out / ".in-use").exists())
+    interrupted(process, times=2)
+    assert set(files(out) if out.exists() else ()) <= {".in-use"}
+
+
+def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
+    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
+    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2)
+    waited(process, lambda: ledger_lines(out) >= 2)
+    os.killpg(process.pid, signal.SIGKILL)
+    ended(process)
+    noted = ledger_lines(out) - 1
+    assert 1 <= noted < FRAMES
+    # what a kill in the middle of a write leaves behind
+    (out / "lens" / f".part-{process.pid}-7-1009.png").write_bytes(b"half")
+    frames = {name: (out / name).stat().st_mtime_ns for name in files(out) if name.endswith(".png")}
+    done = previz("shoot", scene, "--out", out, "--width", 160, "--workers", 1)
+    assert done.code == 0
+    assert f"{noted} of {FRAMES} frames are there already" in done.err
+    assert f"judged: {FRAMES - noted}" in done.err
+    for number in range(1001, 1001 + noted):
+        for series in ("lens", "side"):
+            name = f"{series}/{number}.png"
+            assert (out / name).stat().st_mtime_ns == frames[name], "a finished frame was drawn again"
+    assert previz("shoot", scene, "--out", tmp_path / "at once", "--width", 160, "--workers", 1).code == 0
+    assert files(out) == files(tmp_path / "at once")
+
+
+def test_workers_do_not_outlive_a_killed_command(tmp_path: Path) -> None:
+    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
+    process = started("score", scene, "--out", out, "--width", 1600, "--workers", 2)
+    waited(process, lambda: sum("spawn_main" in words for words in living(process.pid)) == 2)
+    os.kill(process.pid, signal.SIGKILL)
+    # a worker that is still loading its libraries learns of it when it has
+    assert gone(process.pid, within=30.0), living(process.pid)
+    process.communicate()
+
+
+def test_a_worker_that_is_killed_is_one_message(tmp_path: Path) -> None:
+    scene, out = laid(tmp_path), tmp_path / "out"
+    process = started("score", scene, "--out", out, "--width", 160, "--workers", 2)
+    workers: list[int] = []
+
+    def there() -> bool:
+        workers[:] = [int(e.name) for e in Path("/proc").iterdir() if e.name.isdigit() and _is_worker(e, process.pid)]
+        return len(workers) == 2
+
+    waited(process, there)
+    os.kill(workers[0], signal.SIGKILL)
+    done = ended(process)
+    assert done.code == 2
+    assert "a worker process ended unexpectedly" in done.err
+    assert "Traceback" not in done.err
+    assert not out.exists()
+
+
+def _is_worker(entry: Path, parent: int) -> bool:
+    try:
+        ppid = int((entry / "stat").read_text().rpartition(")")[2].split()[1])
+        return ppid == parent and b"spawn_main" in (entry / "cmdline").read_bytes()
+    except OSError:
+        return False

@@ -1,0 +1,182 @@
+"""Frames as they are delivered: what focus, shutter and shine do to them and to their score."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from previz import colour
+from previz.judge.frame import JudgedFrame
+from previz.look.sampling import bilinear
+from previz.rig.lightadvice import shadow_parts
+from previz.run.workers import LookingRoom
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+from previz.stage.delivering import as_moving, at_rest, convolved
+from previz.stage.looking import FrameJob, Looker
+from previz.stage.prepare import CLEAN, prepare, sight_of, square_on
+from previz.workshop.light.bake import levels_of, lit_emitters
+from previz.workshop.texels import texel_points
+from tests.search.example import small_scene
+
+WIDTH, HEIGHT = 480, 270
+KEY = {"name": "key", "position": (0.0, 0.9, -0.1 + 1.0), "lux": 900.0, "size": 0.25, "aim": (0.0, 0.0, 0.4)}
+
+
+class _Self:
+    def done_by(self, looker: Looker) -> Looker:
+        return looker
+
+
+@pytest.fixture(scope="module")
+def room() -> Iterator[LookingRoom]:
+    with LookingRoom(1) as held:
+        yield held
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
+    found = small_scene(tmp_path_factory.mktemp("set")).edited(camera__position=(0.0, 0.35, 1.6))
+    return found.edited(lamps=(KEY,), light__ambient=300.0, camera__focus=None, rail__travel=0.02)
+
+
+def loaded(room: LookingRoom, scene: Scene) -> Looker:
+    room.load(prepare(scene, WIDTH))
+    return next(iter(room.run([_Self()])))
+
+
+def judged(looker: Looker, frame: int = 1004) -> JudgedFrame:
+    return looker.look(FrameJob(frame, WIDTH, HEIGHT, pictures=False)).judged
+
+
+def test_a_near_end_out_of_focus_is_told_by_focus(room: LookingRoom, scene: Scene) -> None:
+    """Projected paint under flat light is exact but for the lens: what is seen of it then is the lens's doing."""
+    flat = scene.edited(lamps=(), light__ambient=0.0)
+    assert (judged(loaded(room, flat)).score.break_pct or 0.0) < 2.0
+    wide = loaded(room, flat.edited(camera__focus=1.6, camera__stop=1.4))
+    found = judged(wide)
+    assert (found.score.break_pct or 0.0) > 20.0
+    assert found.score.tells[0] == "focus"
+
+
+def test_shine_is_told_and_goes_with_matt_paint(room: LookingRoom, scene: Scene) -> None:
+    matt = judged(loaded(room, scene))
+    looker = loaded(room, scene.edited(bridge__gloss="gloss"))
+    glossy = judged(looker)
+    assert (glossy.score.break_pct or 0.0) > (matt.score.break_pct or 0.0) + 10.0
+    assert "shine" in glossy.score.tells
+    # what it would be without: the frame of the matt set, to the last number
+    camera = move_of(scene).camera(1004, WIDTH, HEIGHT)
+    _, (looks, without) = looker.delivered(1004, WIDTH, HEIGHT)
+    seen, clean = without["shine"]()
+    _, (plain, _) = loaded(room, scene).delivered(1004, WIDTH, HEIGHT)
+    assert np.array_equal(seen, plain.seen)
+    assert np.array_equal(clean, looks.clean)
+    assert camera.width_px == WIDTH
+
+
+def test_shine_stays_with_its_frame_whatever_is_drawn_between(room: LookingRoom, scene: Scene) -> None:
+    looker = loaded(room, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
+    first = looker.look(FrameJob(1004, WIDTH, HEIGHT)).code
+    looker.look(FrameJob(1010, WIDTH, HEIGHT))
+    looker.wall_square_on(300.0)
+    again = looker.look(FrameJob(1004, WIDTH, HEIGHT)).code
+    assert first is not None
+    assert np.array_equal(first, again)
+    fresh = loaded(room, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
+    assert np.array_equal(fresh.wall_square_on(300.0)[0], looker.wall_square_on(300.0)[0])
+
+
+def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(room: LookingRoom, scene: Scene) -> None:
+    """The extra light on the top, seen pixel by pixel, against Fresnel's share of the wall that a mirror shows there.
+
+    Fresnel's equations for unpolarised light, refractive index 1.5 (any textbook of optics); sight lines traced here.
+    """
+    glossy = scene.edited(bridge__gloss="gloss", lamps=(), light__ambient=500.0, bridge__paint="bare")
+    looker = loaded(room, glossy)
+    camera = looker.ready.move.camera(1004, WIDTH, HEIGHT)
+    shone = looker.delivered(1004, WIDTH, HEIGHT)[1][0].seen
+    # sixteen looks into every pixel between the top's middle and its near end, well inside its sides
+    (x0, y0), (x1, y1) = camera.project(np.array([[-0.012, 0.0, 0.25], [0.012, 0.0, 0.6]]))
+    columns, rows = np.arange(int(x0) + 1, int(x1)), np.arange(int(y0) + 1, int(y1))
+    fine = (np.arange(4) + 0.5) / 4.0
+    px = np.stack(np.meshgrid((columns[:, None] + fine).ravel(), (rows[:, None] + fine).ravel()), axis=-1)
+    origins, ways = camera.rays(px.reshape(-1, 2))
+    ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
+    places = origins - ways * (origins[:, 1] / ways[:, 1])[:, None]
+    hits = looker.sight.first_hits(places + [0.0, 1e-4, 0.0], ways * [1.0, -1.0, 1.0], names=["wall"])
+    assert np.isfinite(hits.distance).all()
+    wall = colour.decoded(bilinear(looker.ready.wall.shadowed.code, hits.uv) / 255.0)
+    cosine = -ways[:, 1]
+    inside = np.sqrt(1.0 - (1.0 - cosine**2) / 1.5**2)
+    s = ((cosine - 1.5 * inside) / (cosine + 1.5 * inside)) ** 2
+    p = ((inside - 1.5 * cosine) / (inside + 1.5 * cosine)) ** 2
+    wanted = (0.5 * (s + p)[:, None] * wall).reshape(len(rows), 4, len(columns), 4, 3).mean(axis=(1, 3))
+    region = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    dull = loaded(room, glossy.edited(bridge__gloss="matt")).delivered(1004, WIDTH, HEIGHT)[1][0].seen
+    got = shone[region] - dull[region]
+    assert got.mean(axis=(0, 1)) == pytest.approx(wanted.mean(axis=(0, 1)), rel=0.03)
+    assert np.corrcoef(got.ravel(), wanted.ravel())[0, 1] > 0.95
+
+
+def test_the_ordinary_wall_is_blurred_as_the_frames_are(room: LookingRoom, scene: Scene) -> None:
+    """Against a Gaussian of the same variance; the frame's own blur at that depth."""
+    blurred = scene.edited(camera__focus=0.9, camera__stop=2.0, rail__travel=0.001)
+    looker = loaded(room, blurred)
+    sharp = np.clip(looker.engine.draw(square_on(looker.ready.wall_in_view, 300.0), CLEAN).colour, 0.0, 1.0)
+    blur, _ = looker.delivered(1004, WIDTH, HEIGHT)
+    still = at_rest(blur)
+    assert still is not None
+    assert not still.moments
+    soft, _ = looker.wall_square_on(300.0, still)
+    sigma = still.spread_px(still.camera.focal_px / 300.0)
+    wanted = gaussian_filter(sharp, (sigma[1], sigma[0], 0.0))
+    assert sigma[0] > 0.8
+    inner = np.s_[20:-20, 20:-20]
+    assert float(np.std(soft[inner] - wanted[inner])) < 0.2 * float(np.std(sharp[inner] - wanted[inner]))
+
+
+def test_frames_that_move_alike_share_an_ordinary_wall(room: LookingRoom, scene: Scene) -> None:
+    fast = scene.edited(rail__travel=0.5, camera__focus=1.2, camera__shutter=None)
+    looker = loaded(room, fast)
+    move = looker.ready.move
+    steps = [as_moving(looker.delivered(f, WIDTH, HEIGHT)[0], 1.6) for f in move.frames]
+    # 0.5 m over 23 steps, a fifth of them each for starting and stopping: 27 mm a frame in the middle, half of it while
+    # the shutter is open; 40 mm on 35.9 mm make 535 px, so a point at 1.6 m runs 4.5 px: two steps of two
+    assert steps[len(steps) // 2][0] == 2
+    assert steps[0][0] < 2
+    assert as_moving(None, 1.0) == (0, 0)
+    walls = {id(looker.ordinary(HEIGHT, looker.delivered(f, WIDTH, HEIGHT)[0])) for f in move.frames[4:7]}
+    assert len(walls) == 1
+
+
+def test_a_picture_convolved_keeps_its_mean_and_its_rim() -> None:
+    rng = np.random.default_rng(4)
+    picture = rng.uniform(0.2, 0.8, (40, 50, 3)).astype(np.float32)
+    kernel = np.full((5, 5), 1.0 / 25.0)
+    out = convolved(picture, kernel)
+    assert out.shape == picture.shape
+    assert out[20, 25] == pytest.approx(picture[18:23, 23:28].mean(axis=(0, 1)), abs=1e-5)
+    flat = np.full((9, 9, 3), 0.4, dtype=np.float32)
+    assert convolved(flat, kernel) == pytest.approx(flat, abs=1e-6)
+    assert convolved(picture, np.ones((1, 1))) is picture
+
+
+def test_the_bridges_shadow_comes_apart_into_its_lamps(room: LookingRoom, scene: Scene) -> None:
+    """All that is lost together is the light without the bridge less the light with it; a lamp's part is its own."""
+    ready = loaded(room, scene).ready
+    baked, lighting = ready.wall.light, ready.wall.lighting
+    sight = sight_of(ready.built)
+    parts = shadow_parts(ready.built.wall, baked, lighting, sight)
+    assert parts.names == ("key", "the light from all over")
+    assert sum(parts.lost) == pytest.approx(baked.clean - baked.wall, abs=2e-3)
+    # under the bridge nothing of the key is left: its loss is all that it gives in the open
+    h, w = baked.clean.shape[:2]
+    texels = texel_points(ready.built.wall, w, h)
+    level = levels_of(texels, lit_emitters(lighting, sight)[0])
+    gone = (baked.seen_wall[0] == 0) & (baked.seen_clean[0] == 255)
+    assert gone.any()
+    assert parts.lost[0][gone] == pytest.approx(level[gone], rel=1e-5)
