@@ -14,7 +14,7 @@ import previz
 ROOT = Path(__file__).parent.parent
 
 # what the commands need and the words of the commands do not
-HEAVY = ("numpy", "scipy", "numba", "trimesh", "pyrender", "embreex", "matplotlib", "imageio", "PIL", "pydantic", "av")
+HEAVY = ("numpy", "scipy", "numba", "trimesh", "pyrender", "embreex", "cv2", "imageio", "PIL", "pydantic", "av")
 
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "previz", "scenes", "tests", "renders"}
 
@@ -125,6 +125,19 @@ def test_files_are_short() -> None:
         if (lines := len(path.read_text(encoding="utf-8").splitlines())) >= 500
     ]
     assert long == []
+
+
+def test_what_is_not_code_is_packaged_and_what_is_not_ours_has_its_licence() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    patterns = project["tool"]["setuptools"]["package-data"]["previz"]
+    packaged = {path for pattern in patterns for path in (ROOT / "previz").glob(pattern)}
+    kept = {path for path in kept_files() if path.is_relative_to(ROOT / "previz") and path.suffix != ".py"}
+    assert len(kept) > 10
+    assert kept <= packaged
+    for folder in ("vendor", "fonts"):
+        names = {path.name for path in (ROOT / "previz" / "static" / folder).iterdir()}
+        assert "README.md" in names
+        assert any(name.endswith(".LICENSE") for name in names)
 
 
 def test_there_is_one_version() -> None:

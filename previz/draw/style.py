@@ -7,7 +7,6 @@ finished sheet.
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +15,6 @@ from numpy.typing import NDArray
 from PIL import ImageFont
 
 from previz.colour import LINEAR_OF_CODE
-from previz.errors import PrevizError
 from previz.units import inches_text, mm_text
 
 Colour = tuple[int, int, int]
@@ -48,18 +46,12 @@ PAPER_LINEAR: Final[tuple[float, float, float]] = (
 # the limit below which a frame holds, in percent (design section 6)
 HOLDS_BELOW_PCT: Final = 5.0
 
-
-def _font_folder() -> Path:
-    # importing matplotlib itself would make folders in the user's home
-    found = find_spec("matplotlib")
-    if found is None or not found.submodule_search_locations:
-        raise PrevizError("matplotlib, whose fonts the sheets use, is not installed; run: pip install matplotlib")
-    return Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
+_FONTS: Final = Path(__file__).parent.parent / "static" / "fonts"
 
 
 def font_file(bold: bool = False) -> Path:
-    """The file of DejaVu Sans Mono, from matplotlib's own data, so that no system font is needed."""
-    return _font_folder() / ("DejaVuSansMono-Bold.ttf" if bold else "DejaVuSansMono.ttf")
+    """The file of DejaVu Sans Mono that comes with the package, so that no system font is needed."""
+    return _FONTS / ("DejaVuSansMono-Bold.ttf" if bold else "DejaVuSansMono.ttf")
 
 
 @lru_cache(maxsize=64)

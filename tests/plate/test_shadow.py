@@ -5,7 +5,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from matplotlib.path import Path as MplPath
+from skimage.measure import points_in_poly
 
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world, unit
@@ -57,11 +57,11 @@ def opencv_px(view: Camera, points: np.ndarray) -> np.ndarray:
 
 
 def painted(outline_px: np.ndarray, fine: int = 16) -> np.ndarray:
-    """A polygon (N, 2) px in a 640 x 360 picture by matplotlib, each pixel the mean of 16 x 16 places."""
+    """A polygon (N, 2) px in a 640 x 360 picture by scikit-image, each pixel the mean of 16 x 16 places."""
     (x0, y0), (x1, y1) = np.floor(outline_px.min(axis=0)), np.ceil(outline_px.max(axis=0))
     x0, y0, x1, y1 = max(int(x0), 0), max(int(y0), 0), min(int(x1), 640), min(int(y1), 360)
     x, y = x0 + (np.arange((x1 - x0) * fine) + 0.5) / fine, y0 + (np.arange((y1 - y0) * fine) + 0.5) / fine
-    inside = MplPath(outline_px).contains_points(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
+    inside = points_in_poly(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2), outline_px)
     out = np.zeros((360, 640))
     out[y0:y1, x0:x1] = inside.reshape(y1 - y0, fine, x1 - x0, fine).mean(axis=(1, 3))
     return out
