@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 from previz import colour
 from previz.geometry import Array
 from previz.scene.model import Bridge
+from previz.scene.shape import slab_of
 from previz.workshop.charts import Chart, Layout, laid_out, map_of
 from previz.workshop.surface import BRIDGE, Picture, Surface
-
-# pieces along a slab that is arched or bent
-_PIECES = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,28 +34,6 @@ class BridgeBuild:
         return w, h
 
 
-@dataclass(frozen=True, eq=False)
-class _Slab:
-    """Stations along the slab, from its buried end (N,): distance from the sill, middle, level and half width, m."""
-
-    z: Array
-    x: Array
-    y: Array
-    half: Array
-
-
-def _stations(bridge: Bridge, buried: float) -> _Slab:
-    straight = bridge.camber == 0.0 and bridge.bend == 0.0
-    z = np.concatenate([[-buried], np.linspace(0.0, bridge.length, 2 if straight else _PIECES + 1)])
-    part = np.maximum(z / bridge.length, 0.0)
-    return _Slab(
-        z=z,
-        x=bridge.bend * part**2,
-        y=4.0 * bridge.camber * part * (1.0 - part),
-        half=0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * part),
-    )
-
-
 def _gone(*along: Array) -> Array:
     """Length of the way (N,) along points given by their coordinates (N,)."""
     steps = np.sqrt(sum(np.diff(c) ** 2 for c in along))
@@ -67,31 +43,33 @@ def _gone(*along: Array) -> Array:
 def slab(bridge: Bridge, buried: float, texel: float) -> BridgeBuild:
     """The slab of a scene's ``[bridge]``, closed, its end ``buried`` m behind the datum plane.
 
-    Cross-sections are parallel to the wall. The middle bends to the right and rises along parabolas: ``bend`` at the
-    near end, ``camber`` half way. The top's and the underside's charts are as wide as the slab at every station and
-    as long as its middle; the sides' charts are as long as their own edges.
+    Its corners are the shape's (:class:`~previz.scene.shape.Slab`) at its stations. The top's and the underside's
+    charts are as wide as the slab at every station and as long as its middle; the sides' charts are as long as their
+    own edges.
     """
-    s = _stations(bridge, buried)
-    n = len(s.z)
+    shape = slab_of(bridge)
+    z = np.concatenate([[-buried], shape.stations])
+    x, y, half = shape.middle(z), shape.level(z), shape.half_width(z)
+    n = len(z)
     thick = bridge.thickness
-    left, right = s.x - s.half, s.x + s.half
+    left, right = x - half, x + half
     # charts lie with the wall's end at the top and the camera's end at the bottom
-    along_middle = _gone(s.z, s.y)
-    along_left, along_right = _gone(s.z, left), _gone(s.z, right)
-    lowest_x, highest_y = left.min(), s.y.max()
+    along_middle = _gone(z, y)
+    along_left, along_right = _gone(z, left), _gone(z, right)
+    lowest_x, highest_y = left.min(), y.max()
     size_top = (float(right.max() - lowest_x), float(along_middle[-1]))
-    tall = float(highest_y - s.y.min()) + thick
-    ends = [(2.0 * float(s.half[-1]), thick), (2.0 * float(s.half[0]), thick)]
+    tall = float(highest_y - y.min()) + thick
+    ends = [(2.0 * float(half[-1]), thick), (2.0 * float(half[0]), thick)]
     sizes = [size_top, size_top, (tall, float(along_left[-1])), (tall, float(along_right[-1])), *ends]
     layout = laid_out(sizes, texel)
-    drop = highest_y - s.y
+    drop = highest_y - y
     # (name, 3D rows of one edge and the other, chart places of both, words); each strip runs along the stations
     strips = [
-        ("top", _row(left, s.y, s.z), _row(right, s.y, s.z), left - lowest_x, right - lowest_x, along_middle),
-        ("underside", _row(right, s.y - thick, s.z), _row(left, s.y - thick, s.z),
+        ("top", _row(left, y, z), _row(right, y, z), left - lowest_x, right - lowest_x, along_middle),
+        ("underside", _row(right, y - thick, z), _row(left, y - thick, z),
          right.max() - right, right.max() - left, along_middle),
-        ("left side", _row(left, s.y - thick, s.z), _row(left, s.y, s.z), tall - drop - thick, tall - drop, along_left),
-        ("right side", _row(right, s.y, s.z), _row(right, s.y - thick, s.z), drop, drop + thick, along_right),
+        ("left side", _row(left, y - thick, z), _row(left, y, z), tall - drop - thick, tall - drop, along_left),
+        ("right side", _row(right, y, z), _row(right, y - thick, z), drop, drop + thick, along_right),
     ]  # fmt: skip
     words = {
         "top": ("to camera right", "towards the camera"),
@@ -116,12 +94,11 @@ def slab(bridge: Bridge, buried: float, texel: float) -> BridgeBuild:
         charts.append(_chart(name, layout, i, sizes[i], outline, words[name]))
         base += 2 * n
     for i, (name, at, flip) in enumerate([("front end", -1, 1.0), ("buried end", 0, -1.0)], start=4):
-        x, y, z, half = (float(v[at]) for v in (s.x, s.y, s.z, s.half))
+        at_x, at_y, reach = (float(v[at]) for v in (x, y, flip * half))
         w, h = sizes[i]
         flat_end = np.array([[0.0, 0.0], [0.0, h], [w, h], [w, 0.0]])
-        rim = np.array([[x - flip * half, y], [x - flip * half, y - thick], [x + flip * half, y - thick]])
-        rim = np.concatenate([rim, [[x + flip * half, y]]])
-        vertices.append(np.column_stack([rim, np.full(4, z)]))
+        corners = np.array([[-reach, 0.0], [-reach, -thick], [reach, -thick], [reach, 0.0]]) + (at_x, at_y)
+        vertices.append(np.column_stack([corners, np.full(4, z[at])]))
         places.append(map_of(layout, i, flat_end))
         faces.append(base + np.array([[0, 1, 2], [0, 2, 3]]))
         charts.append(_chart(name, layout, i, sizes[i], flat_end, words[name]))

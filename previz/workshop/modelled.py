@@ -8,14 +8,11 @@ from numpy.typing import NDArray
 from previz import colour
 from previz.errors import BuildError
 from previz.geometry import Array
+from previz.scene.foreign import RawMesh, require_closed, same_corners, sampled
 from previz.workshop.bridge import BridgeBuild
 from previz.workshop.charts import Chart, laid_out, map_of
-from previz.workshop.files import RawMesh, sampled
 from previz.workshop.surface import BRIDGE, WALL, Picture, Surface
 from previz.workshop.texels import texel_owners
-
-# corners closer than this (m) are one corner when it is asked whether a mesh is closed
-_SAME_PLACE = 1e-6
 
 # more charts than this and the mesh is too rough to be cut and painted
 _MOST_CHARTS = 400
@@ -96,7 +93,7 @@ def bridge(raw: RawMesh, name: str, texel: float, bare: str) -> BridgeBuild:
     A chart is the faces' picture along their main axis, so a face turned 45 degrees away is shortened by 30 %.
     A mesh that is not closed, or of hundreds of pieces, raises :class:`BuildError`.
     """
-    _closed(raw, name)
+    require_closed(raw, name)
     corners = raw.vertices[raw.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     keep = np.linalg.norm(normals, axis=1) > 0.0
@@ -154,38 +151,12 @@ def bridge(raw: RawMesh, name: str, texel: float, bare: str) -> BridgeBuild:
     return BridgeBuild(surface, tuple(charts), layout.texel, _cautions(raw, name))
 
 
-def _same_corners(vertices: Array) -> NDArray[np.int64]:
-    """A number for every corner (V,), the same for corners in the same place."""
-    _, number = np.unique(np.round(vertices / _SAME_PLACE).astype(np.int64), axis=0, return_inverse=True)
-    return number.reshape(-1).astype(np.int64)
-
-
-def _closed(raw: RawMesh, name: str) -> None:
-    """Every edge must be run through as often one way as the other; a volume must not be inside out."""
-    faces = _same_corners(raw.vertices)[raw.faces]
-    faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
-    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    forward = edges[:, 0] < edges[:, 1]
-    key = np.sort(edges, axis=1) @ np.array([len(raw.vertices) + 1, 1])
-    _, inverse = np.unique(key, return_inverse=True)
-    balance = np.bincount(inverse.reshape(-1), weights=np.where(forward, 1.0, -1.0))
-    open_edges = int((balance != 0.0).sum())
-    if open_edges or len(faces) == 0:
-        raise BuildError(
-            f"{name}: the bridge is not closed ({open_edges} open edges); close its holes, or turn its faces one way"
-        )
-    corners = raw.vertices[raw.faces]
-    volume = float(np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum()) / 6.0
-    if volume <= 0.0:
-        raise BuildError(f"{name}: the bridge is inside out; turn its faces over")
-
-
 def _pieces(vertices: Array, faces: NDArray[np.int64], side: NDArray[np.intp]) -> NDArray[np.int64]:
     """A number for every face (F,): connected faces of the same side have the same one, first face first."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    corner = _same_corners(vertices)[faces]
+    corner = same_corners(vertices)[faces]
     edges = np.sort(corner[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     owner = np.repeat(np.arange(len(faces)), 3)
     order = np.lexsort((edges[:, 1], edges[:, 0]))

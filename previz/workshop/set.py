@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from previz.geometry import Array
+from previz.scene.foreign import read_mesh, read_picture
 from previz.scene.model import Scene
 from previz.workshop import bridge as slabs
 from previz.workshop import modelled
 from previz.workshop.bridge import BridgeBuild
-from previz.workshop.files import read_mesh, read_picture
 from previz.workshop.noise import Field
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.relief import (

@@ -8,7 +8,7 @@ import trimesh
 from PIL import Image
 
 from previz.errors import BuildError
-from previz.workshop.files import read_mesh, read_picture
+from previz.scene.foreign import read_mesh, read_picture
 from previz.workshop.set import build_set, build_wall
 from previz.workshop.texels import texel_points
 from tests.workshop.sets import MM, depth_along_z, merged, scene

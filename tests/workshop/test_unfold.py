@@ -10,9 +10,9 @@ import trimesh
 from shapely import Point, Polygon
 
 from previz.errors import BuildError
+from previz.scene.foreign import RawMesh
 from previz.workshop import modelled
 from previz.workshop.bridge import slab
-from previz.workshop.files import RawMesh
 from previz.workshop.pattern.unfold import Pattern, Piece, fold_growth, unfold
 from tests.workshop.sets import MM, scene
 

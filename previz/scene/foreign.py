@@ -14,10 +14,15 @@ from PIL import Image, UnidentifiedImageError
 from previz import colour
 from previz.errors import BuildError
 from previz.geometry import Array
-from previz.workshop.surface import Picture
+
+# a picture (H, W, 3), linear light
+Picture = NDArray[np.float32]
 
 MESH_KINDS = (".glb", ".obj", ".ply", ".stl")
 PICTURE_KINDS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
+
+# corners closer than this (m) are one corner when it is asked whether a mesh is closed
+_SAME_PLACE = 1e-6
 
 _MOST_PIXELS = 120_000_000
 _MOST_MESH_BYTES = 400_000_000
@@ -131,8 +136,9 @@ def read_mesh(path: Path) -> RawMesh:
         raise BuildError(f"{path}: the mesh has corners whose place is not a number")
     size = float(np.ptp(raw.vertices, axis=0).max())
     if not 1e-3 <= size <= 100.0 or float(np.abs(raw.vertices).max()) > 1000.0:
+        unit = "; is it in millimetres? Meshes" if size > 100.0 else "; meshes"
         raise BuildError(
-            f"{path}: the mesh measures {size:.6g} m, which is no miniature; meshes are taken in metres, so scale it"
+            f"{path}: the mesh measures {size:.6g} m, which is no miniature{unit} are taken in metres, so scale it"
         )
     return raw
 
@@ -210,3 +216,32 @@ def sampled(image: Picture, uv: Array) -> Picture:
     columns = np.floor(uv[:, 0] * w).astype(np.int64) % w
     rows = np.floor(uv[:, 1] * h).astype(np.int64) % h
     return np.asarray(image[rows, columns])
+
+
+def same_corners(vertices: Array) -> NDArray[np.int64]:
+    """A number for every corner (V,), the same for corners in the same place."""
+    _, number = np.unique(np.round(vertices / _SAME_PLACE).astype(np.int64), axis=0, return_inverse=True)
+    return number.reshape(-1).astype(np.int64)
+
+
+def require_closed(raw: RawMesh, name: str) -> None:
+    """Every edge must be run through as often one way as the other; a volume must not be inside out.
+
+    Raises :class:`BuildError`.
+    """
+    faces = same_corners(raw.vertices)[raw.faces]
+    faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    forward = edges[:, 0] < edges[:, 1]
+    key = np.sort(edges, axis=1) @ np.array([len(raw.vertices) + 1, 1])
+    _, inverse = np.unique(key, return_inverse=True)
+    balance = np.bincount(inverse.reshape(-1), weights=np.where(forward, 1.0, -1.0))
+    open_edges = int((balance != 0.0).sum())
+    if open_edges or len(faces) == 0:
+        raise BuildError(
+            f"{name}: the bridge is not closed ({open_edges} open edges); close its holes, or turn its faces one way"
+        )
+    corners = raw.vertices[raw.faces]
+    volume = float(np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum()) / 6.0
+    if volume <= 0.0:
+        raise BuildError(f"{name}: the bridge is inside out; turn its faces over")
