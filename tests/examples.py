@@ -12,8 +12,7 @@ import pypdfium2 as pdfium
 from PIL import Image
 
 from previz.camera import camera_for
-from previz.command.lineup.lineup import Wishes as LineupWishes
-from previz.command.lineup.lineup import lineup
+from previz.command.lineup.lineup import LineupWishes, lineup
 from previz.command.paint.paint import paint
 from previz.command.plate.plate import Wishes, plate
 from previz.command.rig.rig import rig

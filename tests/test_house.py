@@ -1,5 +1,6 @@
 """House rules that no single file can keep: quick help, a tidy top level, nothing of the writer's machine."""
 
+import ast
 import importlib.metadata
 import re
 import subprocess
@@ -138,6 +139,27 @@ def test_what_is_not_code_is_packaged_and_what_is_not_ours_has_its_licence() -> 
         names = {path.name for path in (ROOT / "previz" / "static" / folder).iterdir()}
         assert "README.md" in names
         assert any(name.endswith(".LICENSE") for name in names)
+
+
+def public_classes(root: Path) -> dict[str, list[str]]:
+    """Names of the public classes under ``root``, and the files that define each."""
+    found: dict[str, list[str]] = {}
+    for path in sorted(root.rglob("*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                found.setdefault(node.name, []).append(path.relative_to(root).as_posix())
+    return found
+
+
+def test_a_class_name_stands_for_one_thing() -> None:
+    twice = {name: files for name, files in public_classes(ROOT / "previz").items() if len(files) > 1}
+    assert twice == {}
+
+
+def test_a_class_name_used_twice_is_found(tmp_path: Path) -> None:
+    (tmp_path / "a.py").write_text("class Room:\n    pass\n\n\nclass _Own:\n    pass\n", encoding="utf-8")
+    (tmp_path / "b.py").write_text("class Room:\n    pass\n\n\nclass _Own:\n    pass\n", encoding="utf-8")
+    assert public_classes(tmp_path) == {"Room": ["a.py", "b.py"]}
 
 
 def test_there_is_one_version() -> None:

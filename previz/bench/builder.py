@@ -35,7 +35,7 @@ from previz.workshop.set import BuiltSet, build_bridge
 
 
 @dataclass(frozen=True, eq=False)
-class Wanted:
+class BuildOrder:
     """A set to build for pictures ``width_px`` wide; ``key`` is its name."""
 
     key: str
@@ -89,7 +89,7 @@ class _Builder:
         self._ready: ReadySet | None = None
         self._bake: WallBake | None = None
 
-    def built(self, wanted: Wanted) -> Built:
+    def built(self, wanted: BuildOrder) -> Built:
         start = time.monotonic()
         scene = wanted.scene
         if self._ready is not None and _same_but_bridge(self._ready.scene, scene):

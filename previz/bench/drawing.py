@@ -16,7 +16,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
-from previz.bench.builder import Wanted, build_until_closed
+from previz.bench.builder import BuildOrder, build_until_closed
 from previz.bench.drawer import WIDTH_PX, draw_until_closed
 from previz.bench.order import Answer, Order
 from previz.run.workers import unheard_interrupts
@@ -63,7 +63,7 @@ class Drawing:
     def build(self, key: str, scene: Scene) -> None:
         """Build the scene's set in the background; the old one stays in use until it is done."""
         with suppress(OSError):
-            self._wants.send(Wanted(key, scene, WIDTH_PX))
+            self._wants.send(BuildOrder(key, scene, WIDTH_PX))
 
     async def close(self) -> None:
         """End both processes."""

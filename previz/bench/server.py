@@ -49,7 +49,7 @@ STATIC = {
 _KEPT = ("coarse", "fine", "clean", "break", "cautions", "hold", "unseen", "rest")
 
 
-class Drawer(Protocol):
+class DrawingService(Protocol):
     """What draws for the server."""
 
     def order(self, order: Order) -> None:
@@ -99,7 +99,7 @@ class Bench:
     def __init__(self, session: Session, token: str | None = None) -> None:
         self.session = session
         self.token = secrets.token_urlsafe(24) if token is None else token
-        self.drawer: Drawer | None = None
+        self.drawer: DrawingService | None = None
         self.ended = asyncio.Event()
         self.trouble = ""
         self._pages: set[_Page] = set()

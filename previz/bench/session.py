@@ -40,7 +40,7 @@ Changes = dict[str, Written]
 
 
 @dataclass
-class Candidate:
+class KeptState:
     """A state of the bench that was kept. ``values`` holds what was set (inside units) and how it is written."""
 
     number: int
@@ -68,7 +68,7 @@ class Session:
         self._redo: list[Changes] = []
         self._turning = False
         self._faults: list[dict[str, Any]] = []
-        self.shelf: list[Candidate] = []
+        self.shelf: list[KeptState] = []
         self._kept = 0
         self.frame = self._move_frame()
         self.follows = True
@@ -241,7 +241,7 @@ class Session:
 
     # ---- the shelf ---------------------------------------------------------------------------------------------
 
-    def keep(self, name: str, found: dict[str, Any], picture: bytes) -> Candidate:
+    def keep(self, name: str, found: dict[str, Any], picture: bytes) -> KeptState:
         """Put the bench as it is on the shelf, with what was found of it."""
         self._whole()
         if len(self.shelf) >= _SHELF:
@@ -255,11 +255,11 @@ class Session:
                 in_text = in_data(knob, data)
                 values[key] = (inside, written(knob, inside) if in_text is None else in_text)
         words = {key: shown(knob, self._scene) for key, knob in KNOBS.items()}
-        candidate = Candidate(self._kept, name, self.frame, values, words, found, picture)
+        candidate = KeptState(self._kept, name, self.frame, values, words, found, picture)
         self.shelf.append(candidate)
         return candidate
 
-    def candidate(self, number: int) -> Candidate:
+    def candidate(self, number: int) -> KeptState:
         """The candidate of a number."""
         for candidate in self.shelf:
             if candidate.number == number:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from previz.camera import AnyCamera, OrthoCamera
-from previz.draw.labels import Room
+from previz.draw.labels import LabelRoom
 from previz.draw.panel import MARGIN_PX, Panel
 from previz.draw.paper import Note, Paper, TitleBlock
 from previz.draw.railrule import RailRule, draw_rule, draw_rule_now
@@ -177,7 +177,7 @@ class SideSheet:
             "plan": Panel("PLAN, from above", static.plan, MARGIN_PX, 2 * MARGIN_PX + static.side.height_px),
         }
         self._paper = Paper(WIDTH_PX, HEIGHT_PX, 2)
-        self._rooms = {name: Room(panel.inner) for name, panel in self._panels.items()}
+        self._rooms = {name: LabelRoom(panel.inner) for name, panel in self._panels.items()}
         self._notes: list[Note] = []
         self._draw_static()
 

@@ -23,7 +23,7 @@ def _shared(a: Box, b: Box) -> float:
 
 
 @dataclass
-class Room:
+class LabelRoom:
     """What is taken on a sheet. Boxes are (left, top, right, bottom) in pixels; ``bounds`` is where labels may lie."""
 
     bounds: Box
@@ -43,9 +43,9 @@ class Room:
             y = start[1] + (end[1] - start[1]) * i / steps
             self.crossed.append((x - width, y - width, x + width, y + width))
 
-    def copy(self) -> Room:
+    def copy(self) -> LabelRoom:
         """The same room, to be filled further on its own."""
-        return Room(self.bounds, list(self.taken), list(self.crossed))
+        return LabelRoom(self.bounds, list(self.taken), list(self.crossed))
 
     def find(
         self, anchor: tuple[float, float], size: tuple[float, float], near: float = 8.0, far: float = 140.0

@@ -52,7 +52,7 @@ _PLAIN, _BOLD = "sheet-mono", "sheet-mono-bold"
 
 
 @dataclass(frozen=True)
-class Room:
+class PageSize:
     """A page and what it leaves to draw on. ``grows`` is the side of a roll that is cut as long as needed."""
 
     width_mm: float
@@ -79,7 +79,7 @@ class Room:
         """Height that may be drawn on, between the head line and the foot."""
         return self.height_mm - 2.0 * MARGIN_MM - HEAD_MM - FOOT_MM
 
-    def cut(self, used_width_mm: float, used_height_mm: float) -> Room:
+    def cut(self, used_width_mm: float, used_height_mm: float) -> PageSize:
         """The page of a roll, cut to what is used of it; a sheet stays as it is."""
         if self.grows == "height":
             return replace(self, height_mm=used_height_mm + 2.0 * MARGIN_MM + HEAD_MM + FOOT_MM)
@@ -88,7 +88,7 @@ class Room:
         return self
 
 
-def rooms(paper: PaperName, roll_width: float = 0.610) -> tuple[Room, Room]:
+def page_sizes(paper: PaperName, roll_width: float = 0.610) -> tuple[PageSize, PageSize]:
     """The page upright and lying. A roll is ``roll_width`` m wide and its pages are as long as they must be.
 
     Raises :class:`OutputError` for a paper it does not know and a roll too narrow for the title block.
@@ -100,21 +100,21 @@ def rooms(paper: PaperName, roll_width: float = 0.610) -> tuple[Room, Room]:
                 f"{mm_text(NARROWEST_ROLL, 0)} to {mm_text(LONGEST_MM / 1e3, 0)}; use another roll, or a4 or letter"
             )
         wide = roll_width * 1e3
-        return Room(wide, LONGEST_MM, "height"), Room(LONGEST_MM, wide, "width")
+        return PageSize(wide, LONGEST_MM, "height"), PageSize(LONGEST_MM, wide, "width")
     if paper not in _SHEETS_MM:
         raise OutputError(f'no paper is called "{paper}": expected a4, letter or roll')
     width, height = _SHEETS_MM[paper]
-    return Room(width, height), Room(height, width)
+    return PageSize(width, height), PageSize(height, width)
 
 
 @dataclass(frozen=True, eq=False)
-class Sheet:
+class PdfPage:
     """One page: its ``room``, its ``subject`` for the title block, and what draws it.
 
     ``drawn`` is the scale of what is on it: "1:1" true size, "1:20" a twentieth, "-" words only.
     """
 
-    room: Room
+    room: PageSize
     subject: str
     draw: Callable[[Pen], None]
     drawn: str = "1:1"
@@ -155,7 +155,7 @@ def wrapped(text: str, size: float, width: float, bold: bool = False) -> list[st
 class Pen:
     """What draws on one sheet. See the module's text for its units."""
 
-    def __init__(self, canvas: Canvas, room: Room, block: TitleBlock, drawn: str = "1:1") -> None:
+    def __init__(self, canvas: Canvas, room: PageSize, block: TitleBlock, drawn: str = "1:1") -> None:
         self.room, self.block, self.drawn = room, block, drawn
         self._canvas = canvas
         self._shift: Point = (0.0, 0.0)
@@ -385,7 +385,7 @@ def both_mm(length_mm: float, decimals: int = 1) -> str:
     return f"{mm_text(length_mm / 1e3, decimals)} / {inches_text(length_mm / 1e3)}"
 
 
-def pdf_bytes(sheets: Sequence[Sheet], block: TitleBlock, title: str) -> bytes:
+def pdf_bytes(sheets: Sequence[PdfPage], block: TitleBlock, title: str) -> bytes:
     """The sheets as one PDF. Every sheet gets its own subject and number in ``block``. Same input, same bytes."""
     _fonts()
     out = io.BytesIO()

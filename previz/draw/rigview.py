@@ -31,7 +31,7 @@ _WORTH: Final = 2.0
 
 
 @dataclass(frozen=True)
-class View:
+class ScaledView:
     """Plan or elevation at 1:``scale``; the set's origin lies at ``at`` on the sheet. ``box`` is what may be drawn on.
 
     The wall is at the right, the camera at the left: sheet right is into the wall. In plan camera right is down.
@@ -75,7 +75,7 @@ def core(drawing: RigDrawing, side: bool) -> list[Array]:
     return [corners, bridge, drawing.rail_line, drawing.station[None, :], *([] if wall is None else [wall])]
 
 
-def fitted_view(drawing: RigDrawing, side: bool, box: labels.Box, scale: int | None = None) -> View:
+def fitted_view(drawing: RigDrawing, side: bool, box: labels.Box, scale: int | None = None) -> ScaledView:
     """The view at the largest scale that fits ``box``; lamps that would make it much smaller stay beyond its edge."""
     must = core(drawing, side)
     stands = [stand.face for stand in drawing.stands]
@@ -89,7 +89,7 @@ def fitted_view(drawing: RigDrawing, side: bool, box: labels.Box, scale: int | N
     left = box[0] + 0.5 * (box[2] - box[0] - width)
     top = box[1] + 0.5 * (box[3] - box[1] - height)
     down = high[1] if side else -low[1]
-    return View(side, chosen, (float(left + high[0] * k), float(top + down * k)), box)
+    return ScaledView(side, chosen, (float(left + high[0] * k), float(top + down * k)), box)
 
 
 def _fits(low: Array, high: Array, scale: int, box: labels.Box) -> bool:
@@ -113,11 +113,11 @@ class Drawn:
     """Draws in a view and keeps labels off one another."""
 
     pen: Pen
-    view: View
-    room: labels.Room = field(init=False)
+    view: ScaledView
+    room: labels.LabelRoom = field(init=False)
 
     def __post_init__(self) -> None:
-        self.room = labels.Room(self.view.box)
+        self.room = labels.LabelRoom(self.view.box)
 
     def hatch(self, outline: Array, colour: Colour = SOFT, step: float = 2.0, width: float = 0.12) -> None:
         """Slanting lines inside an outline (N, 2) mm."""

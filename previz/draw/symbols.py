@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from previz.draw.labels import Room
+from previz.draw.labels import LabelRoom
 from previz.draw.panel import Panel
 from previz.draw.paper import Note, Paper, block_size
 from previz.draw.style import INK, PAPER, Colour, mixed
@@ -43,7 +43,7 @@ def draw_camera(
         paper.line([(at[0] - dx, at[1] - dy), (at[0] + dx, at[1] + dy)], colour, 1.4)
 
 
-def draw_lamp(paper: Paper, panel: Panel, room: Room, lamp: LampMark) -> Note:
+def draw_lamp(paper: Paper, panel: Panel, room: LabelRoom, lamp: LampMark) -> Note:
     """A lamp with an arrow the way it shines; gives its label. One outside the window is an arrow at its edge."""
     at = np.asarray(panel.point(lamp.position))
     aim = np.asarray(panel.point(lamp.aim))

@@ -12,7 +12,7 @@ from typing import Final
 
 from previz.draw.labels import Box
 from previz.draw.paper import Point
-from previz.draw.pdf import LEADING, Pen, Room, Sheet, corners, wrapped
+from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, corners, wrapped
 from previz.draw.style import INK, SOFT
 from previz.errors import OutputError
 
@@ -30,7 +30,7 @@ Draw = Callable[[Pen, "Tile"], None]
 
 
 @dataclass(frozen=True)
-class Piece:
+class PrintPiece:
     """A flat piece to be printed. ``words`` go under its name on every part: which way it lies."""
 
     name: str
@@ -43,7 +43,7 @@ class Piece:
 class Tile:
     """One part of a piece: number ``index`` of ``count`` (from 1), and the ``box`` of the piece that it shows."""
 
-    piece: Piece
+    piece: PrintPiece
     index: int
     count: int
     column: int
@@ -124,7 +124,7 @@ class Placed:
 
 @dataclass
 class _Page:
-    room: Room
+    room: PageSize
     shelves: list[list[float]] = field(default_factory=list)  # top, height, used width
     used: list[float] = field(default_factory=lambda: [0.0, 0.0])
 
@@ -154,7 +154,7 @@ class _Page:
 class Spread:
     """Parts laid out on the sheets of one section; ``above`` and ``below`` mm are kept free on each for notes."""
 
-    rooms: tuple[Room, ...]
+    rooms: tuple[PageSize, ...]
     placed: tuple[Placed, ...]
     above: float
     below: float
@@ -184,7 +184,7 @@ def _box_of(tile: Tile) -> tuple[float, float, float]:
     return max(_NARROWEST, tile.width_mm + 2.0 * SIDE_MM), label + tile.height_mm + 2.0 * _ends(tile), label
 
 
-def _cut(piece: Piece, columns: int, rows: int) -> list[Tile]:
+def _cut(piece: PrintPiece, columns: int, rows: int) -> list[Tile]:
     wide = (piece.width_mm + (columns - 1) * OVERLAP_MM) / columns
     high = (piece.height_mm + (rows - 1) * OVERLAP_MM) / rows
     out = []
@@ -197,7 +197,7 @@ def _cut(piece: Piece, columns: int, rows: int) -> list[Tile]:
     return out
 
 
-def tiles_of(piece: Piece, room: Room, reserved: float) -> list[Tile]:
+def tiles_of(piece: PrintPiece, room: PageSize, reserved: float) -> list[Tile]:
     """The fewest equal parts of a piece that fit a room of which ``reserved`` mm of height are kept free.
 
     Raises :class:`OutputError` where the paper leaves too little room.
@@ -220,7 +220,7 @@ def tiles_of(piece: Piece, room: Room, reserved: float) -> list[Tile]:
     return tiles
 
 
-def spread(pieces: Sequence[Piece], rooms: Sequence[Room], above: float = 0.0, below: float = 0.0) -> Spread:
+def spread(pieces: Sequence[PrintPiece], rooms: Sequence[PageSize], above: float = 0.0, below: float = 0.0) -> Spread:
     """All parts of all pieces on sheets; each piece on the kind of page (``rooms``) that takes fewer parts.
 
     ``above`` and ``below`` mm of every sheet are kept free. Raises :class:`OutputError`.
@@ -247,7 +247,7 @@ def spread(pieces: Sequence[Piece], rooms: Sequence[Room], above: float = 0.0, b
 
 
 def _free_place(
-    pages: list[_Page], room: Room, width: float, height: float, reserved: float
+    pages: list[_Page], room: PageSize, width: float, height: float, reserved: float
 ) -> tuple[int, Point]:
     """The first page with a free place for a box, a new one if need be, and the place."""
     for number, page in enumerate(pages):
@@ -263,7 +263,7 @@ def _free_place(
 
 def sheets_of(
     layout: Spread, subject: str, more: str, draw: Draw, notes: Callable[[Pen, int], None] | None = None
-) -> list[Sheet]:
+) -> list[PdfPage]:
     """The sheets of a section. ``draw`` draws a part in the piece's own places; ``notes`` a page's free strips."""
 
     def drawn(page: int) -> Callable[[Pen], None]:
@@ -276,7 +276,7 @@ def sheets_of(
 
         return on_paper
 
-    return [Sheet(room, subject, drawn(page)) for page, room in enumerate(layout.rooms)]
+    return [PdfPage(room, subject, drawn(page)) for page, room in enumerate(layout.rooms)]
 
 
 def _draw_part(pen: Pen, placed: Placed, draw: Draw) -> None:

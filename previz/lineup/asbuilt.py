@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from previz.errors import PlateError
 from previz.geometry import Array, turned
-from previz.lineup.solve import Points, Solved, nudged
+from previz.lineup.solve import CameraFit, Points, nudged
 
 # what a built piece is taken to be within before anything is measured: standard deviations, m and rad
 _SHIFT: Final = 0.03
@@ -46,7 +46,7 @@ def pieces_of(points: Points) -> dict[str, Points]:
     return {word: points.only(np.array([w == word for w in words])) for word in found}
 
 
-def offset_of(piece: str, points: Points, camera: Solved) -> Offset:
+def offset_of(piece: str, points: Points, camera: CameraFit) -> Offset:
     """How far a piece is off, by least squares of its points' picture errors.
 
     With fewer than four points the turn is mostly taken from what pieces usually are within (3 deg), and said to be no
@@ -57,7 +57,7 @@ def offset_of(piece: str, points: Points, camera: Solved) -> Offset:
     about = points.world.mean(axis=0)
     scatter = 1.0
 
-    def seen(v: Array, by: Solved) -> Array:
+    def seen(v: Array, by: CameraFit) -> Array:
         here = (points.world - about) @ turned(*(v[3:] * _UNIT).tolist()).T + about + v[:3] * _UNIT
         return by.project(here)
 
@@ -77,7 +77,7 @@ def offset_of(piece: str, points: Points, camera: Solved) -> Offset:
     return Offset(piece, about, found.x[:3] * _UNIT, found.x[3:] * _UNIT, np.asarray(spread), rms, len(points))
 
 
-def _with_camera(found, seen, camera: Solved, scatter: float) -> Array:  # type: ignore[no-untyped-def]
+def _with_camera(found, seen, camera: CameraFit, scatter: float) -> Array:  # type: ignore[no-untyped-def]
     """Covariance (6, 6) of the offset, with what the camera's own doubt adds."""
     own = np.linalg.pinv(found.jac.T @ found.jac)
     base = seen(found.x, camera)

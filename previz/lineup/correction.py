@@ -11,7 +11,7 @@ from scipy.stats import t as student
 
 from previz.camera import Camera
 from previz.geometry import Array, unit
-from previz.lineup.solve import Solved, nudged
+from previz.lineup.solve import CameraFit, nudged
 from previz.units import deg_text, mm_text
 
 # differentiation steps: m, rad, ln focal
@@ -66,7 +66,7 @@ def changes(real: Camera, wanted: Camera, along: Array) -> Array:
     return np.array([*shift, *turn, wanted.focal_px / real.focal_px - 1.0])
 
 
-def correction(found: Solved, wanted: Camera, along: Array) -> tuple[Step, ...]:
+def correction(found: CameraFit, wanted: Camera, along: Array) -> tuple[Step, ...]:
     """The seven steps from a found camera to the wanted one."""
     change = changes(found.camera, wanted, along)
     slope = np.empty((7, 7))

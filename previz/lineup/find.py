@@ -68,7 +68,7 @@ class Photograph:
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class MarkersFound:
     """Markers found: ``numbers`` (T,) and ``corners`` (T, 4, 2) px, in the order of the printed marker's corners;
     ``doubtful`` are numbers that were read and whose edges are hidden or unclear."""
 
@@ -154,7 +154,7 @@ def _focal(image: Image.Image) -> tuple[float | None, float | None]:
     return kept[0], kept[1]
 
 
-def found_markers(photograph: Photograph) -> Found:
+def found_markers(photograph: Photograph) -> MarkersFound:
     """All markers of the family in a photograph, whichever set they belong to."""
     numbers, rough = _read(photograph.grey)
     kept, corners, doubtful = [], [], []
@@ -166,10 +166,10 @@ def found_markers(photograph: Photograph) -> Found:
             kept.append(number)
             # OpenCV counts from the middle of the first pixel
             corners.append(fine + 0.5)
-    return Found(tuple(kept), np.array(corners).reshape(-1, 4, 2), tuple(doubtful))
+    return MarkersFound(tuple(kept), np.array(corners).reshape(-1, 4, 2), tuple(doubtful))
 
 
-def looked_for(photograph: Photograph, numbers: Sequence[int], corners: Array) -> Found:
+def looked_for(photograph: Photograph, numbers: Sequence[int], corners: Array) -> MarkersFound:
     """Markers that a reader misses because something touches or hides a part of them, looked for where they must be.
 
     ``corners`` (K, 4, 2) px are where the markers ``numbers`` should lie, to half a module or so. One is found where
@@ -183,7 +183,7 @@ def looked_for(photograph: Photograph, numbers: Sequence[int], corners: Array) -
         if fine is not None and _as_printed(photograph.grey, fine, modules(number)):
             kept.append(number)
             places.append(fine + 0.5)
-    return Found(tuple(kept), np.array(places).reshape(-1, 4, 2))
+    return MarkersFound(tuple(kept), np.array(places).reshape(-1, 4, 2))
 
 
 def _as_printed(grey: NDArray[Any], corners: Array, black: NDArray[np.bool_]) -> bool:

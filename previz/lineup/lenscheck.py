@@ -17,7 +17,7 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, inverse_rigid, rigid, transform_points, turned
 from previz.lineup.locate import Located, bent
-from previz.lineup.solve import HALF_SHEET, Points, Solved, distorted, nudged
+from previz.lineup.solve import HALF_SHEET, CameraFit, Points, distorted, nudged
 
 LEAST: Final = 3
 _UNIT: Final = 1e-3
@@ -139,7 +139,7 @@ def _adjusted(
     return replace(now, spread=np.asarray(spread), rms_px=rms), moved
 
 
-def agree(lens: Lens, solved: Solved) -> bool:
+def agree(lens: Lens, solved: CameraFit) -> bool:
     """Whether one photograph's own focal length agrees with the lens's, to three standard deviations of both."""
     spread = float(np.hypot(lens.spread[0] / lens.focal_px, solved.spread[6]))
     return bool(abs(np.log(solved.camera.focal_px / lens.focal_px)) < 3.0 * spread)

@@ -15,9 +15,9 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.correction import head_angles
-from previz.lineup.find import Found, Photograph, found_markers, looked_for, seen_mirrored
+from previz.lineup.find import MarkersFound, Photograph, found_markers, looked_for, seen_mirrored
 from previz.lineup.markers import MODULES, Board
-from previz.lineup.solve import Points, Priors, Solved, distorted, outward_of, solved_camera
+from previz.lineup.solve import CameraFit, Points, Priors, distorted, outward_of, solved_camera
 
 # markers that must be found and agree
 _LEAST: Final = 3
@@ -35,13 +35,13 @@ class Located:
 
     photograph: Photograph
     points: Points
-    solved: Solved
+    solved: CameraFit
     missing: tuple[int, ...]
     left_out: tuple[str, ...]
     notes: tuple[str, ...]
 
 
-def measured(found: Found, board: Board) -> Points:
+def measured(found: MarkersFound, board: Board) -> Points:
     """Corners of the markers that belong to a board."""
     kept = [k for k, number in enumerate(found.numbers) if number in board.numbers]
     where = [board.corner(found.numbers[k]) for k in kept]
@@ -96,7 +96,8 @@ def located(
     solved = _solved(points, _guesses(photograph, expected), priors, frames)
     more = _hidden_ones(photograph, found, board, solved)
     if more.numbers:
-        found = Found((*found.numbers, *more.numbers), np.concatenate([found.corners, more.corners]), found.doubtful)
+        corners = np.concatenate([found.corners, more.corners])
+        found = MarkersFound((*found.numbers, *more.numbers), corners, found.doubtful)
         points = measured(found, board)
         solved = _solved(points, _guesses(photograph, expected), priors, frames)
     # to the nearest quarter
@@ -120,7 +121,7 @@ def located(
     return Located(photograph, points, solved, missing, tuple(left_out), tuple(notes))
 
 
-def _hidden_ones(photograph: Photograph, found: Found, board: Board, solved: Solved) -> Found:
+def _hidden_ones(photograph: Photograph, found: MarkersFound, board: Board, solved: CameraFit) -> MarkersFound:
     """Markers of the board that were not read, looked for where a first camera sees them."""
     missing = [n for n in board.numbers if n not in found.numbers]
     places = np.array([solved.project(board.corner(n)[1]) for n in missing]).reshape(-1, 4, 2)
@@ -137,7 +138,7 @@ def _guesses(photograph: Photograph, expected: Callable[[int, int], Camera]) -> 
     return [replace(camera, focal_px=length) for length in lengths]
 
 
-def _solved(points: Points, guesses: Sequence[Camera], priors: Priors, frames: Sequence[Array]) -> Solved:
+def _solved(points: Points, guesses: Sequence[Camera], priors: Priors, frames: Sequence[Array]) -> CameraFit:
     solved = solved_camera(points, guesses, priors, frames)
     for _ in range(2):
         px = points.px - bent(points, solved.camera, solved.k1)
@@ -145,7 +146,7 @@ def _solved(points: Points, guesses: Sequence[Camera], priors: Priors, frames: S
     return solved
 
 
-def _refuse_strangers(photograph: Photograph, found: Found, board: Board) -> None:
+def _refuse_strangers(photograph: Photograph, found: MarkersFound, board: Board) -> None:
     own = [n for n in found.numbers if n in board.numbers]
     if len(own) >= _LEAST:
         return
@@ -167,7 +168,7 @@ def _refuse_strangers(photograph: Photograph, found: Found, board: Board) -> Non
     )
 
 
-def _sheet_notes(board: Board, solved: Solved, priors: Priors) -> list[str]:
+def _sheet_notes(board: Board, solved: CameraFit, priors: Priors) -> list[str]:
     if priors.placed <= 0.0:
         return []
     out = []

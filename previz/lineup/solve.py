@@ -87,7 +87,7 @@ class Priors:
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
+class CameraFit:
     """A camera found. ``covariance`` (8, 8) is of place (m), own turns pan, tilt, roll (rad), ln focal length and k1;
     ``rms_px`` of the points used; ``used`` (N,) which were; ``freedom`` degrees of freedom; ``sheet_off`` (S, 3) m how
     far each sheet seems to stand off its place, right, up and out of its paper, ``sheet_frames`` where that is;
@@ -240,7 +240,7 @@ class _Fit:
 
 def solved_camera(
     points: Points, guesses: Sequence[Camera], priors: Priors, sheet_frames: Sequence[Array] = ()
-) -> Solved:
+) -> CameraFit:
     """The camera that sees ``points`` where they are; ``guesses`` give frame, principal point and focal lengths to try.
 
     ``sheet_frames`` are the sheets' ``world_from_sheet``. Points that do not agree with the others are left out.
@@ -309,7 +309,7 @@ def _sound(group: NDArray[np.int64], good: NDArray[np.bool_]) -> list[int]:
     return [int(g) for g in np.unique(group) if good[group == g].mean() >= 0.75]
 
 
-def _answer(fit: _Fit, used: NDArray[np.bool_]) -> Solved:
+def _answer(fit: _Fit, used: NDArray[np.bool_]) -> CameraFit:
     likeliest = np.zeros(3)
     u: Array | None = None
     for _ in range(2):
@@ -332,7 +332,7 @@ def _answer(fit: _Fit, used: NDArray[np.bool_]) -> Solved:
     off = u[fit.lens_end :].reshape(-1, 6)[:, :3] * _UNIT if fit.sheets else np.zeros((len(fit.frames), 3))
     found = tuple(fit.frame(u, index) for index in range(len(fit.frames)))
     rms = float(np.sqrt(np.mean(np.sum(misses**2, axis=1))))
-    return Solved(
+    return CameraFit(
         camera, k1, np.asarray(covariance[:8, :8]), rms, used, freedom, np.asarray(off), found, fit.scatter
     )
 

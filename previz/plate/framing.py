@@ -59,7 +59,7 @@ def bars_of(width_px: int, height_px: int, aspect: float | None) -> Bars:
 
 
 @dataclass(frozen=True)
-class Room:
+class ReframeRoom:
     """How far (px) the delivered picture can be moved up and down before it shows the edge of what was shot."""
 
     up_px: float
@@ -71,23 +71,23 @@ class Room:
         return f"the picture can be reframed {self.up_px:.0f} px up and {self.down_px:.0f} px down inside the bars"
 
 
-def room_in(bars: Bars, spare_up_px: float = 0.0, spare_down_px: float = 0.0) -> Room:
+def room_in(bars: Bars, spare_up_px: float = 0.0, spare_down_px: float = 0.0) -> ReframeRoom:
     """The room behind the bars, and what was shot above and below the frame besides (see :func:`spare_lines`)."""
-    return Room(bars.top + spare_up_px, bars.height_px - bars.bottom + spare_down_px)
+    return ReframeRoom(bars.top + spare_up_px, bars.height_px - bars.bottom + spare_down_px)
 
 
-def spare_lines(sensor: tuple[float, float], width_px: int, height_px: int) -> Room:
+def spare_lines(sensor: tuple[float, float], width_px: int, height_px: int) -> ReframeRoom:
     """What the whole height of the sensor (wide, high, m) gives above and below the frame, px of the frame.
 
     The frame takes the sensor's full width and the middle of its height, so half of the rest lies on either side.
     Nothing is spare where the frame is taller than the sensor.
     """
     spare = max(0.0, 0.5 * (sensor[1] * width_px / sensor[0] - height_px))
-    return Room(spare, spare)
+    return ReframeRoom(spare, spare)
 
 
 def drift_curve(
-    frames: int, drift_px: float, room: Room, start_px: float = 0.0, ease: float = 0.5, margin_px: float = 0.0
+    frames: int, drift_px: float, room: ReframeRoom, start_px: float = 0.0, ease: float = 0.5, margin_px: float = 0.0
 ) -> Array:
     """How far (frames,) px the delivered picture stands above the middle, frame by frame.
 

@@ -95,7 +95,7 @@ class Marks:
 
 
 @dataclass(frozen=True)
-class Solved:
+class Estimate:
     """A value and its standard deviation, in the inside unit."""
 
     value: float
@@ -113,12 +113,12 @@ class SolvedCamera:
     chance that marks of the stated noise disagree so much (1 where nothing was spare).
     """
 
-    height: Solved
-    distance: Solved
-    lateral: Solved
-    tilt: Solved
-    roll: Solved
-    pan: Solved | None
+    height: Estimate
+    distance: Estimate
+    lateral: Estimate
+    tilt: Estimate
+    roll: Estimate
+    pan: Estimate | None
     misfit_px: float
     spare: int
     doubt: float
@@ -147,11 +147,11 @@ class SolvedCamera:
         return out
 
 
-def _metres(solved: Solved) -> str:
+def _metres(solved: Estimate) -> str:
     return f"{solved.value:.2f} +- {solved.sigma:.2f} m"
 
 
-def _deg(solved: Solved) -> str:
+def _deg(solved: Estimate) -> str:
     return f"{deg_text(solved.value, 2)} +- {deg_text(solved.sigma, 2)}"
 
 
@@ -182,8 +182,8 @@ def solve_camera(picture: PlatePicture, marks: Marks) -> SolvedCamera:
             "are longer and farther apart"
         )
 
-    def solved(index: int, sign: float = 1.0) -> Solved:
-        return Solved(sign * float(values[index]), float(sigma[index]))
+    def solved(index: int, sign: float = 1.0) -> Estimate:
+        return Estimate(sign * float(values[index]), float(sigma[index]))
 
     spare = jacobian.shape[0] - jacobian.shape[1]
     cost = 2.0 * float(found.cost)
@@ -192,7 +192,7 @@ def solve_camera(picture: PlatePicture, marks: Marks) -> SolvedCamera:
         distance=solved(fit.first_upright + 1),
         lateral=solved(fit.first_upright, -1.0),
         tilt=solved(fit.TILT),
-        roll=solved(fit.ROLL) if fit.rolls else Solved(0.0, 0.0),
+        roll=solved(fit.ROLL) if fit.rolls else Estimate(0.0, 0.0),
         pan=None if marks.edges is None else solved(fit.first_edge, -1.0),
         misfit_px=marks.noise_px * math.sqrt(cost / jacobian.shape[0]),
         spare=spare,

@@ -14,7 +14,7 @@ _DECIMALS = 9
 
 
 @dataclass(frozen=True)
-class Piece:
+class SpeedPiece:
     """Delivered frames ``first`` to ``first + count - 1``, counted from 0: frame ``first + k`` shows source frame
     ``start + k speed``. ``speed`` is signed, in source frames a delivered frame."""
 
@@ -30,7 +30,7 @@ class Piece:
 
 def constant_speed_pieces(
     source: ArrayLike, tolerance: float = TOLERANCE, lowest: float = -np.inf, highest: float = np.inf
-) -> list[Piece]:
+) -> list[SpeedPiece]:
     """The fewest pieces of constant speed that keep within ``tolerance`` of ``source`` (N,) at every delivered frame.
 
     Each starts on a whole delivered frame where it likes: two pieces need not meet. No piece shows a frame outside
@@ -41,7 +41,7 @@ def constant_speed_pieces(
     floor, ceiling = np.maximum(curve - tolerance, lowest), np.minimum(curve + tolerance, highest)
     if tolerance <= 0.0 or (floor > ceiling).any():
         raise ValueError("the tolerance must be above 0 and the curve within the frames of the take")
-    pieces: list[Piece] = []
+    pieces: list[SpeedPiece] = []
     first = 0
     while first < len(curve):
         fits, reach = 1, 2
@@ -58,7 +58,7 @@ def constant_speed_pieces(
         part = slice(first, first + fits)
         start, speed = _best(curve[part], floor[part], ceiling[part])
         # a billionth of a frame is nothing; the digits after it differ from one processor to the next
-        pieces.append(Piece(first, fits, round(start, _DECIMALS), round(speed, _DECIMALS)))
+        pieces.append(SpeedPiece(first, fits, round(start, _DECIMALS), round(speed, _DECIMALS)))
         first += fits
     return pieces
 

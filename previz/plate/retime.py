@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.plate.pieces import TOLERANCE, Piece, constant_speed_pieces
+from previz.plate.pieces import TOLERANCE, SpeedPiece, constant_speed_pieces
 from previz.plate.push import Push, judged
 from previz.plate.rates import rate_text, slowing_sentence
 from previz.plate.take import Take
@@ -76,7 +76,7 @@ class Retime:
         lacking = (pace >= _HELD) & (pace < 1.0 - _WHOLE)
         return np.where(lacking, 1.0 / np.where(lacking, pace, 1.0) - 1.0, 0.0)
 
-    def pieces(self, tolerance: float = TOLERANCE) -> list[Piece]:
+    def pieces(self, tolerance: float = TOLERANCE) -> list[SpeedPiece]:
         """The fewest pieces of constant speed within ``tolerance`` source frames of ``source``."""
         return constant_speed_pieces(self.source, tolerance, float(self.take.frames[0]), float(self.take.frames[-1]))
 

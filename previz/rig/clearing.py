@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from previz.geometry import Array
 from previz.judge.viewer import JND_COLOUR
-from previz.rig.gleam import Look, Places, Stage, difference
+from previz.rig.gleam import HighlightScene, Look, SurfacePlaces, difference
 from previz.rig.sighted import card_corners, in_picture, lamp_light
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp
@@ -78,7 +78,7 @@ def turned_lamp(lamp: Lamp, azimuth: float, height: float) -> Lamp:
     return lamp.model_copy(update={"position": tuple(float(v) for v in position)})
 
 
-def _allowed(stage: Stage, lamp: Lamp) -> bool:
+def _allowed(stage: HighlightScene, lamp: Lamp) -> bool:
     """Whether a lamp can stand there: before the wall, above its foot, not in the picture, the aim in its sight."""
     emitter = stage.emitter(lamp)
     body = emitter.points(emitter.places(9))
@@ -93,7 +93,7 @@ def _allowed(stage: Stage, lamp: Lamp) -> bool:
 
 
 def clearing_move(
-    stage: Stage, places: Places, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
+    stage: HighlightScene, places: SurfacePlaces, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
 ) -> LampMove | None:
     """The smallest turn of a lamp about its aim after which its highlight shows in none of the frames.
 
@@ -141,8 +141,8 @@ def clearing_move(
 
 
 def _proved(
-    stage: Stage,
-    places: Places,
+    stage: HighlightScene,
+    places: SurfacePlaces,
     looks: Sequence[Look],
     at: Callable[[float], Lamp],
     turn_deg: float,
@@ -177,7 +177,7 @@ def _move_words(lamp: Lamp, moved: Lamp) -> str:
 
 
 def clearing_flag(
-    stage: Stage, places: Places, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
+    stage: HighlightScene, places: SurfacePlaces, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
 ) -> Flag | None:
     """The flag that keeps a lamp off all that gleams in the given frames and costs least light; None if none does.
 
@@ -238,7 +238,7 @@ def _rim(is_point: bool) -> Array:
 
 
 def _light_of(
-    stage: Stage, places: Places, lit: NDArray[np.intp], lamp: Lamp, cards: Sequence[Card]
+    stage: HighlightScene, places: SurfacePlaces, lit: NDArray[np.intp], lamp: Lamp, cards: Sequence[Card]
 ) -> tuple[float, float]:
     """Light, summed over places, of all lamps and ambient together, and of one lamp."""
     total = 3.0 * len(lit) * stage.lighting.light.ambient / stage.lighting.reference

@@ -30,7 +30,7 @@ _FAINT = 2e-4
 
 
 @dataclass(frozen=True, eq=False)
-class Places:
+class SurfacePlaces:
     """Places on a surface: points, normals (N, 3), ``sent`` (N, 3) what they send without shine, ``area`` m2 each."""
 
     name: str
@@ -40,10 +40,10 @@ class Places:
     sent: Array
     area: float
 
-    def every(self, step: int) -> Places:
+    def every(self, step: int) -> SurfacePlaces:
         """One place in ``step``."""
         pick = slice(None, None, step)
-        return Places(
+        return SurfacePlaces(
             self.name, self.gloss, self.points[pick], self.normals[pick], self.sent[pick], self.area * step
         )
 
@@ -62,7 +62,7 @@ class Look:
     sheen: Array
 
 
-def places_of(lit: LitSurface, name: str, kind: Gloss, count: int) -> Places:
+def places_of(lit: LitSurface, name: str, kind: Gloss, count: int) -> SurfacePlaces:
     surface = lit.surface
     height, width = lit.code.shape[:2]
     rough = texel_points(surface, max(width // 8, 1), max(height // 8, 1))
@@ -78,7 +78,7 @@ def places_of(lit: LitSurface, name: str, kind: Gloss, count: int) -> Places:
     corners = surface.vertices[surface.faces]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = 0.5 * float(np.linalg.norm(across, axis=1).sum())
-    return Places(
+    return SurfacePlaces(
         name,
         kind,
         texels.points[on_it].astype(np.float64),
@@ -89,7 +89,7 @@ def places_of(lit: LitSurface, name: str, kind: Gloss, count: int) -> Places:
 
 
 @dataclass(frozen=True, eq=False)
-class Stage:
+class HighlightScene:
     """Everything that stands still while lamps are moved."""
 
     scene: Scene
@@ -100,7 +100,7 @@ class Stage:
     lighting: Lighting
     box: Box
 
-    def look(self, places: Places, frame: int) -> Look:
+    def look(self, places: SurfacePlaces, frame: int) -> Look:
         """One frame's look at a surface."""
         camera = self.move.camera(frame)
         at = seen_places(camera, places.points, places.normals, self.sight, self.names, self.box)
@@ -127,7 +127,7 @@ class Stage:
         """The lamp as what it sends, in shares of white."""
         return emitter_of(lamp, self.lighting.light, self.lighting.reference)
 
-    def gleam(self, places: Places, look: Look, emitter: Emitter, cards: Sequence[Card]) -> Array:
+    def gleam(self, places: SurfacePlaces, look: Look, emitter: Emitter, cards: Sequence[Card]) -> Array:
         """What a lamp's highlight adds (n, 3) at the places of a look."""
         points, normals = places.points[look.at], places.normals[look.at]
         added = mirrored(points, normals, emitter, places.gloss, look.eye).astype(np.float64)
@@ -138,7 +138,7 @@ class Stage:
         out[strong] = added[strong] * seen[:, None]
         return out
 
-    def worst(self, places: Places, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]) -> float:
+    def worst(self, places: SurfacePlaces, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]) -> float:
         """The largest difference dE*ab that the lamp's highlight makes in several frames."""
         emitter, worst = self.emitter(lamp), 0.0
         for look in looks:

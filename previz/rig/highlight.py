@@ -11,7 +11,7 @@ from previz import colour
 from previz.judge.viewer import JND_COLOUR
 from previz.look.sight import SightLines
 from previz.rig.clearing import LARGE_MOVE, Flag, LampMove, clearing_flag, clearing_move
-from previz.rig.gleam import Look, Places, Stage, difference, places_of, shown_lab
+from previz.rig.gleam import HighlightScene, Look, SurfacePlaces, difference, places_of, shown_lab
 from previz.scene.layout import delivered_box_px, judged_frames
 from previz.scene.model import Card, Gloss, Lamp, Scene
 from previz.scene.move import Move
@@ -94,7 +94,7 @@ def highlights(
         return ShineReport((), (), (), (), ("Wall and bridge are matt: there is no highlight to clear.",))
     if not lighting.lamps:
         return ShineReport((), (), (), (), ("There is no lamp, so there is no highlight to clear.",))
-    stage = Stage(scene, move, sight, (wall.name, bridge.name), wall, lighting, delivered_box_px(scene))
+    stage = HighlightScene(scene, move, sight, (wall.name, bridge.name), wall, lighting, delivered_box_px(scene))
     standing = scene.cards if cards is None else tuple(cards)
     first, last = scene.rail.hold
     frames = judged_frames(move, _FRAMES)
@@ -137,7 +137,7 @@ def highlights(
     return ShineReport(tuple(found), tuple(sheens), tuple(moves), tuple(flags), tuple(sentences))
 
 
-def _sheen(places: Places, looks: Sequence[Look]) -> Sheen | None:
+def _sheen(places: SurfacePlaces, looks: Sequence[Look]) -> Sheen | None:
     """The strongest sheen in several frames; None where it is below one just noticeable difference."""
     best: Sheen | None = None
     for look in looks:
@@ -153,7 +153,7 @@ def _sheen(places: Places, looks: Sequence[Look]) -> Sheen | None:
 
 
 def _highlight(
-    stage: Stage, places: Places, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
+    stage: HighlightScene, places: SurfacePlaces, looks: Sequence[Look], lamp: Lamp, cards: Sequence[Card]
 ) -> Highlight | None:
     """One lamp's highlight over all frames; None where it is below one just noticeable difference in all."""
     emitter = stage.emitter(lamp)

@@ -36,7 +36,7 @@ _LOAD, _DO = "load", "do"
 
 @dataclass(frozen=True)
 class Opened:
-    """How a room draws: name and driver of its engine; ``message`` is one line for the user where there is a need."""
+    """How a pool draws: name and driver of its engine; ``message`` is one line for the user where there is a need."""
 
     engine: str
     driver: str
@@ -119,8 +119,8 @@ def default_workers() -> int:
     return max(1, min(4, count))
 
 
-class LookingRoom:
-    """Looks at frames with ``workers`` processes, no more than there are ``jobs``; use it in a ``with`` block.
+class WorkerPool:
+    """A pool of ``workers`` processes that draw and judge frames, no more than there are ``jobs``; use it in ``with``.
 
     Make it before the set is built: its workers then start meanwhile. With one worker everything happens in this
     process.
@@ -136,7 +136,7 @@ class LookingRoom:
         self._own: Looker | None = None
         self._opened: Opened | None = None
 
-    def __enter__(self) -> LookingRoom:
+    def __enter__(self) -> WorkerPool:
         if self.workers == 1:
             choice = choose_engine(self._engine)
             self._opened = _opened(choice)
@@ -181,7 +181,7 @@ class LookingRoom:
 
     @property
     def opened(self) -> Opened:
-        """How this room draws; waits until its workers have opened their engines."""
+        """How this pool draws; waits until its workers have opened their engines."""
         if self._opened is None:
             found = [_received(line)[1] for line in self._lines]
             self._opened = found[0]

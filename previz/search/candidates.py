@@ -24,7 +24,7 @@ _FIRST_LOOKS = 7
 
 
 @dataclass(frozen=True)
-class Setting:
+class CameraSetting:
     """A camera to try: height above the bridge's top, tilt, distance from the wall, focal length, lateral place."""
 
     height: float
@@ -34,10 +34,10 @@ class Setting:
     lateral: float
 
     @staticmethod
-    def of(scene: Scene) -> Setting:
+    def of(scene: Scene) -> CameraSetting:
         """The scene's own camera."""
         body = scene.camera
-        return Setting(body.position[1], body.tilt, body.position[2], body.lens, body.position[0])
+        return CameraSetting(body.position[1], body.tilt, body.position[2], body.lens, body.position[0])
 
     def put_into(self, scene: Scene) -> Scene:
         """The scene with this camera. Raises ``pydantic.ValidationError`` where it is no camera."""
@@ -52,7 +52,7 @@ class CandidateResult:
     at the station frame, None where the camera cannot stand there."""
 
     number: int
-    setting: Setting
+    setting: CameraSetting
     scene: Scene | None
     summary: HoldSummary | None
     slip_px: float
@@ -65,7 +65,7 @@ class CandidateJob:
     """A candidate to judge in frames of ``width_px`` x ``height_px``."""
 
     number: int
-    setting: Setting
+    setting: CameraSetting
     base: Scene
     width_px: int
     height_px: int

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from previz.command.lineup.lineup import Wishes, lineup
+from previz.command.lineup.lineup import LineupWishes, lineup
 from previz.command.lineup.words import lineup_rows
 from previz.lineup.markers import board_of
 from previz.run.progress import Progress
@@ -65,7 +65,7 @@ def built(place: Path, name: str, bridge: np.ndarray, wall: np.ndarray | None) -
         ]
     points = place / f"{name}.csv"
     points.write_text("name,x,y,z,px,py\n" + "\n".join(rows), encoding="utf-8")
-    wishes = Wishes(judge=False, points=points, write=True)
+    wishes = LineupWishes(judge=False, points=points, write=True)
     made = lineup(scene_path, place / "knocked.jpg", wishes, place / name, 1, None, QUIET)
     assert lineup_rows(made.values, "x")
     return read_scene(made.folder / made.values["as_built_scene"]), truth, made.values
@@ -132,7 +132,7 @@ def test_all_that_stands_in_the_set_stands_where_it_stood(place: Path) -> None:
 def test_a_line_up_by_the_scene_as_built_needs_nothing(place: Path) -> None:
     bridge = placed((-5e-3, -4e-3, 0.0), (0.0, 0.0, 0.0), np.zeros(3))
     built(place, "again", bridge, None)
-    wishes = Wishes(judge=False)
+    wishes = LineupWishes(judge=False)
     path = place / "again" / "quarry-as-built.toml"
     made = lineup(path, place / "knocked.jpg", wishes, place / "again2", 1, None, QUIET)
     assert not any(step["sure"] for step in made.values["steps"])
@@ -151,7 +151,7 @@ def test_chance_turns_nothing(place: Path) -> None:
 
 def test_without_points_only_the_camera_is_written(place: Path) -> None:
     scene_path = place / "quarry.toml"
-    wishes = Wishes(judge=False, write=True)
+    wishes = LineupWishes(judge=False, write=True)
     made = lineup(scene_path, place / "knocked.jpg", wishes, place / "camera", 1, None, QUIET)
     scene, drawn = read_scene(made.folder / made.values["as_built_scene"]), read_scene(scene_path)
     assert scene.bridge == drawn.bridge
@@ -170,6 +170,7 @@ def test_a_frame_beside_the_station_gives_the_same_scene(place: Path) -> None:
     frame = 1060
     gone = move.camera(frame).position - move.camera(move.station_frame).position
     photo = shoot(place, "later.jpg", truth_of(scene_path).knocked(tuple(gone), (0.0, 0.0, 0.0)), scene_path)
-    made = lineup(scene_path, photo, Wishes(frame=frame, judge=False, write=True), place / "later", 1, None, QUIET)
+    wishes = LineupWishes(frame=frame, judge=False, write=True)
+    made = lineup(scene_path, photo, wishes, place / "later", 1, None, QUIET)
     again = read_scene(made.folder / made.values["as_built_scene"])
     assert np.abs(np.subtract(again.camera.position, scene.camera.position)).max() < 6e-3

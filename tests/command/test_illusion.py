@@ -10,7 +10,7 @@ import pytest
 from previz.camera import Camera
 from previz.command.lineup.illusion import advice, drift_values
 from previz.command.lineup.lineupjob import Drifted, IllusionJob, IllusionNow, delivered_view
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
@@ -31,10 +31,10 @@ def quarry() -> Scene:
 
 
 @pytest.fixture(scope="module")
-def room(quarry: Scene):
-    with LookingRoom(1, None) as room:
-        room.load(prepare(quarry))
-        yield room
+def pool(quarry: Scene):
+    with WorkerPool(1, None) as pool:
+        pool.load(prepare(quarry))
+        yield pool
 
 
 def camera_at(scene: Scene, shift: tuple[float, float, float]) -> Camera:
@@ -45,16 +45,16 @@ def camera_at(scene: Scene, shift: tuple[float, float, float]) -> Camera:
     return replace(camera, world_from_cam=pose)
 
 
-def judged(room: LookingRoom, scene: Scene, shift: tuple[float, float, float]) -> IllusionNow:
+def judged(pool: WorkerPool, scene: Scene, shift: tuple[float, float, float]) -> IllusionNow:
     move = move_of(scene)
     wanted = move.camera(move.station_frame, *SIZE)
-    (now,) = room.run([IllusionJob(move.station_frame, camera_at(scene, shift), wanted)])
+    (now,) = pool.run([IllusionJob(move.station_frame, camera_at(scene, shift), wanted)])
     return now
 
 
-def test_the_wanted_place_scores_as_the_frame_itself(room: LookingRoom, quarry: Scene) -> None:
-    (frame,) = room.run([FrameJob(move_of(quarry).station_frame, *SIZE, pictures=False)])
-    now = judged(room, quarry, (0.0, 0.0, 0.0))
+def test_the_wanted_place_scores_as_the_frame_itself(pool: WorkerPool, quarry: Scene) -> None:
+    (frame,) = pool.run([FrameJob(move_of(quarry).station_frame, *SIZE, pictures=False)])
+    now = judged(pool, quarry, (0.0, 0.0, 0.0))
     assert now.wanted.break_pct == pytest.approx(frame.judged.score.break_pct, abs=1e-6)
     assert now.real.break_pct == pytest.approx(frame.judged.score.break_pct, abs=1e-6)
     assert now.drifted is not None
@@ -62,18 +62,18 @@ def test_the_wanted_place_scores_as_the_frame_itself(room: LookingRoom, quarry: 
     assert now.drifted.worst_px < 1e-3
 
 
-def test_other_frames_than_the_station_score_as_themselves(room: LookingRoom, quarry: Scene) -> None:
+def test_other_frames_than_the_station_score_as_themselves(pool: WorkerPool, quarry: Scene) -> None:
     move = move_of(quarry)
     frame = 1060
-    (wanted,) = room.run([FrameJob(frame, *SIZE, pictures=False)])
+    (wanted,) = pool.run([FrameJob(frame, *SIZE, pictures=False)])
     there = move.camera(frame, *SIZE)
-    (now,) = room.run([IllusionJob(frame, there, there)])
+    (now,) = pool.run([IllusionJob(frame, there, there)])
     assert now.wanted.break_pct == pytest.approx(wanted.judged.score.break_pct, abs=1e-6)
     assert now.wanted.slip_px == pytest.approx(wanted.judged.score.slip_px, abs=1e-6)
 
 
-def test_a_growing_knock_breaks_more_and_more(room: LookingRoom, quarry: Scene) -> None:
-    found = [judged(room, quarry, (0.0, up * 1e-3, 0.0)).real.break_pct for up in (0.0, 3.0, 6.0, 10.0, 20.0, 40.0)]
+def test_a_growing_knock_breaks_more_and_more(pool: WorkerPool, quarry: Scene) -> None:
+    found = [judged(pool, quarry, (0.0, up * 1e-3, 0.0)).real.break_pct for up in (0.0, 3.0, 6.0, 10.0, 20.0, 40.0)]
     assert all(value is not None for value in found)
     # a clean wall itself scores up to 2 % (design, section 6)
     assert all(later > earlier - 2.5 for earlier, later in pairwise(found)), found
@@ -83,10 +83,10 @@ def test_a_growing_knock_breaks_more_and_more(room: LookingRoom, quarry: Scene) 
     assert found[5] > found[4] + 5.0
 
 
-def test_the_paint_is_not_laid_anew_for_the_knocked_camera(room: LookingRoom, quarry: Scene) -> None:
+def test_the_paint_is_not_laid_anew_for_the_knocked_camera(pool: WorkerPool, quarry: Scene) -> None:
     # paint for the station point, looked at from 12 mm beside it, drifts as sec. 6 has it: f d (1/z_b - 1/z_w)
     shift = 12e-3
-    now = judged(room, quarry, (shift, 0.0, 0.0))
+    now = judged(pool, quarry, (shift, 0.0, 0.0))
     camera = camera_at(quarry, (shift, 0.0, 0.0))
     near, length = 0.0, quarry.bridge.length
     assert now.drifted is not None
@@ -101,9 +101,9 @@ def test_the_paint_is_not_laid_anew_for_the_knocked_camera(room: LookingRoom, qu
     assert now.drifted.holding < 0.5
 
 
-def test_how_far_from_the_sill_the_paint_lines_up(room: LookingRoom, quarry: Scene) -> None:
+def test_how_far_from_the_sill_the_paint_lines_up(pool: WorkerPool, quarry: Scene) -> None:
     shift = 3e-3
-    now = judged(room, quarry, (shift, 0.0, 0.0))
+    now = judged(pool, quarry, (shift, 0.0, 0.0))
     camera = camera_at(quarry, (shift, 0.0, 0.0))
     focal = camera.focal_px * 1920 / SIZE[0]
     station = np.array([-0.03, 0.43, DISTANCE])

@@ -13,7 +13,7 @@ import pytest
 from PIL import ExifTags, Image
 
 from previz.command.lineup.lenscheck import lens_check
-from previz.command.lineup.lineup import Wishes, lineup, with_first_guess
+from previz.command.lineup.lineup import LineupWishes, lineup, with_first_guess
 from previz.command.lineup.markers import markers
 from previz.command.lineup.watch import watch
 from previz.command.lineup.words import lens_rows, lineup_rows, marker_rows
@@ -34,7 +34,7 @@ from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 SCENES = Path(__file__).parent.parent.parent / "scenes"
 QUIET = Progress(quiet=True)
 SIZE = (1800, 1200)
-NUMBERS_ONLY = Wishes(judge=False)
+NUMBERS_ONLY = LineupWishes(judge=False)
 
 
 def truth_of(scene_path: Path) -> Truth:
@@ -253,7 +253,7 @@ def test_options_that_would_be_passed_over(previz: Command, place: Path) -> None
 def test_the_illusion_in_a_whole_line_up(tmp_path: Path) -> None:
     scene = laid(tmp_path, ("frame = [320, 180]", "frame = [1280, 720]"))
     photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)
-    made = lineup(scene, photo, Wishes(width_px=640), tmp_path / "out", 1, None, QUIET)
+    made = lineup(scene, photo, LineupWishes(width_px=640), tmp_path / "out", 1, None, QUIET)
     scored = score(scene, tmp_path / "scored", 640, 1, None, QUIET)
     assert abs(made.values["break_wanted_pct"] - scored.summary["break_station_pct"]) < 0.05
     assert abs(made.values["break_now_pct"] - made.values["break_wanted_pct"]) < 2.5
@@ -273,7 +273,7 @@ def test_solved_paint_is_judged_as_it_is_laid(tmp_path: Path, monkeypatch: pytes
         return with_paint(ready, SolvedPaint(code, None))
 
     monkeypatch.setattr("previz.command.paint.solvedpaint.with_solved_paint", red)
-    made = lineup(scene, photo, Wishes(width_px=640), tmp_path / "out", 1, None, QUIET)
+    made = lineup(scene, photo, LineupWishes(width_px=640), tmp_path / "out", 1, None, QUIET)
     assert made.values["break_now_pct"] > 90.0
     assert made.values["break_wanted_pct"] > 90.0
     assert "the paint itself has to be mended" in made.values["repaint"]

@@ -13,13 +13,13 @@ import pytest
 from PIL import Image
 
 from previz import colour
-from previz.command.plate.animatic import SetJob, Stage, staged
+from previz.command.plate.animatic import AnimaticLayers, SetJob, staged
 from previz.command.plate.plate import Wishes, plate
 from previz.command.plate.plateinput import course_of
 from previz.plate.framing import bars_of
 from previz.run.ledger import Ledger
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.stage.looking import FrameJob
@@ -144,9 +144,9 @@ def test_the_match_warms_the_animatic(plated: Run) -> None:
     ready = prepare(scene, 320)
     bars = bars_of(320, 180, None)
     rail = np.repeat(move_of(scene).rail[:, None], 3, axis=1)
-    with LookingRoom(1) as room:
-        room.load(staged(ready, Stage((320, 180), rail, bars, np.zeros(6))))
-        (alone,) = room.run([SetJob(0)])
+    with WorkerPool(1) as pool:
+        pool.load(staged(ready, AnimaticLayers((320, 180), rail, bars, np.zeros(6))))
+        (alone,) = pool.run([SetJob(0)])
     red, blue = (frame[..., c].mean() for c in (0, 2))
     assert red / blue > 1.15 * alone[20:140, :, 0].mean() / alone[20:140, :, 2].mean()
 
@@ -302,11 +302,11 @@ def test_the_set_is_drawn_as_it_is_when_it_is_shot(plain: Path) -> None:
     ready = prepare(scene, 320)
     move = move_of(scene)
     rail = course_of(scene, move).rail
-    stage = Stage((320, 180), rail, bars_of(320, 180, None), np.zeros(len(rail)))
-    with LookingRoom(1) as room:
-        room.load(staged(ready, stage))
-        drawn = list(room.run([SetJob(0), SetJob(3)]))
-        shot = list(room.run([FrameJob(1001, 320, 180), FrameJob(1004, 320, 180)]))
+    stage = AnimaticLayers((320, 180), rail, bars_of(320, 180, None), np.zeros(len(rail)))
+    with WorkerPool(1) as pool:
+        pool.load(staged(ready, stage))
+        drawn = list(pool.run([SetJob(0), SetJob(3)]))
+        shot = list(pool.run([FrameJob(1001, 320, 180), FrameJob(1004, 320, 180)]))
     for one, other in zip(drawn, shot, strict=True):
         assert other.code is not None
         # the middle of the exposure may differ in the last digit, and a value be rounded the other way

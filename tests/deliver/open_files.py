@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from previz.camera import Camera, camera_for
-from previz.deliver.export.interchange import Painted, Shining, Travel
+from previz.deliver.export.interchange import PointLight, TexturedSurface, Travel
 from previz.workshop.surface import BRIDGE, WALL, Surface
 
 SENSOR = 0.0359
@@ -30,13 +30,13 @@ def square(name: str, layer: int, z: float, size: float) -> Surface:
     return Surface(name, layer, corners, faces, uv, np.zeros((4, 8, 3), dtype=np.float32))
 
 
-def painted(lit: bool = True) -> list[Painted]:
+def painted(lit: bool = True) -> list[TexturedSurface]:
     """A wall and a bridge."""
     rng = np.random.default_rng(3)
     out = []
     for name, layer, z, size in (("wall", WALL, 0.0, 1.8), ("bridge", BRIDGE, 0.5, 0.1)):
         code = rng.integers(0, 256, (4, 8, 3), dtype=np.uint8)
-        out.append(Painted(name, square(name, layer, z, size), code, lit))
+        out.append(TexturedSurface(name, square(name, layer, z, size), code, lit))
     return out
 
 
@@ -55,13 +55,13 @@ def travel(shift: tuple[float, float] = (0.0, 0.0), frames: int = 7) -> Travel:
     )  # fmt: skip
 
 
-def lamps() -> list[Shining]:
+def lamps() -> list[PointLight]:
     """A spot and a lamp that shines all round."""
     key = np.array([-0.8, 1.0, 1.5])
     tint = np.array([1.2, 0.98, 0.6])
     return [
-        Shining("key", key, np.zeros(3), 900.0 * float(key @ key), tint, (0.2, 0.3)),
-        Shining("fill", np.array([1.0, 0.5, 1.0]), np.array([0.0, 0.0, 2.0]), 50.0, np.ones(3), None),
+        PointLight("key", key, np.zeros(3), 900.0 * float(key @ key), tint, (0.2, 0.3)),
+        PointLight("fill", np.array([1.0, 0.5, 1.0]), np.array([0.0, 0.0, 2.0]), 50.0, np.ones(3), None),
     ]
 
 

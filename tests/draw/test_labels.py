@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, minimize
 
-from previz.draw.labels import Room, spread
+from previz.draw.labels import LabelRoom, spread
 
 
 @settings(max_examples=15, deadline=None)
@@ -46,7 +46,7 @@ def test_spread_stays_between_its_ends() -> None:
 
 
 def test_no_label_lies_on_another() -> None:
-    room = Room((0.0, 0.0, 400.0, 300.0))
+    room = LabelRoom((0.0, 0.0, 400.0, 300.0))
     room.block((180.0, 130.0, 220.0, 170.0))
     size = (60.0, 14.0)
     boxes = [(180.0, 130.0, 220.0, 170.0)]
@@ -60,8 +60,8 @@ def test_no_label_lies_on_another() -> None:
 
 
 def test_labels_keep_off_lines_where_they_can() -> None:
-    free = Room((0.0, 0.0, 400.0, 300.0)).find((200.0, 150.0), (60.0, 14.0))
-    room = Room((0.0, 0.0, 400.0, 300.0))
+    free = LabelRoom((0.0, 0.0, 400.0, 300.0)).find((200.0, 150.0), (60.0, 14.0))
+    room = LabelRoom((0.0, 0.0, 400.0, 300.0))
     room.block_line((free[0], free[1] + 7.0), (free[0] + 60.0, free[1] + 7.0), 5.0)
     x, y = room.find((200.0, 150.0), (60.0, 14.0))
     assert (x, y) != free

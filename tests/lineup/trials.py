@@ -16,10 +16,10 @@ from scipy.stats import t as student
 from previz.camera import Camera, camera_for
 from previz.command.lineup.lineup import settled, steps_to
 from previz.lineup.correction import Step, correction
-from previz.lineup.find import Found, Photograph, read_photograph
+from previz.lineup.find import MarkersFound, Photograph, read_photograph
 from previz.lineup.locate import Located, located, measured
 from previz.lineup.markers import Board, MarkerSheet, grid
-from previz.lineup.solve import Priors, Solved, solved_camera
+from previz.lineup.solve import CameraFit, Priors, solved_camera
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 
 SHIFT, TURN = 3e-3, math.radians(0.4)
@@ -66,7 +66,7 @@ class Trial:
     markers: int
 
 
-def errors_of(solved: Solved, truth: Truth) -> np.ndarray:
+def errors_of(solved: CameraFit, truth: Truth) -> np.ndarray:
     """Found less true (8,): the turns about the found camera's own axes."""
     camera = solved.camera
     between = Rotation.from_matrix(camera.world_from_cam[:3, :3].T @ truth.world_from_cam)
@@ -75,7 +75,7 @@ def errors_of(solved: Solved, truth: Truth) -> np.ndarray:
     return np.array([*place, -pan, -tilt, -roll, math.log(camera.focal_px / truth.focal_px), solved.k1 - truth.k1])
 
 
-def judged(solved: Solved, truth: Truth, signs: np.ndarray, markers: int) -> Trial:
+def judged(solved: CameraFit, truth: Truth, signs: np.ndarray, markers: int) -> Trial:
     """Compare with the truth."""
     errors = errors_of(solved, truth)
     covered = np.abs(errors) <= solved.spread * student.ppf(0.975, solved.freedom)
@@ -184,7 +184,7 @@ def corners_seen(sheets: Sequence[MarkerSheet], truth: Truth, rng: np.random.Gen
 
 def from_corners(corners: np.ndarray, board: Board, priors: Priors) -> Located:
     """The camera that sees these corners (T, 4, 2) px of all markers."""
-    points = measured(Found(board.numbers, corners), board)
+    points = measured(MarkersFound(board.numbers, corners), board)
     frames = [sheet.world_from_sheet for sheet in board.sheets]
     solved = solved_camera(points, [expected(*SIZE)], priors, frames)
     blank = Photograph("none", np.zeros((SIZE[1], SIZE[0], 3), np.uint8), np.zeros((SIZE[1], SIZE[0]), np.uint8))

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from previz.errors import PlateError
-from previz.plate.framing import Room, bars_of, drift_curve, fastest_drift, framed, room_in, spare_lines
+from previz.plate.framing import ReframeRoom, bars_of, drift_curve, fastest_drift, framed, room_in, spare_lines
 
 
 def test_scope_inside_high_definition() -> None:
@@ -58,7 +58,7 @@ def test_what_the_whole_sensor_gives_besides() -> None:
 
 
 def test_a_drift_starts_and_ends_at_rest() -> None:
-    room = Room(138, 138)
+    room = ReframeRoom(138, 138)
     curve = drift_curve(100, 40.0, room)
     assert (curve[0], curve[-1]) == (0.0, 40.0)
     assert (np.diff(curve) > 0.0).all()
@@ -77,10 +77,10 @@ def test_a_drift_starts_and_ends_at_rest() -> None:
 def test_the_edge_is_never_shown(frames: int, drift: float, start: float, up: int, down: int, ease: float) -> None:
     if not all(-down - 1e-9 <= place <= up + 1e-9 for place in (start, start + drift)):
         with pytest.raises(PlateError) as told:
-            drift_curve(frames, drift, Room(up, down), start, ease)
+            drift_curve(frames, drift, ReframeRoom(up, down), start, ease)
         assert "\n" not in str(told.value)
         return
-    curve = drift_curve(frames, drift, Room(up, down), start, ease)
+    curve = drift_curve(frames, drift, ReframeRoom(up, down), start, ease)
     assert len(curve) == frames
     assert curve.max() <= up + 1e-6
     assert curve.min() >= -down - 1e-6

@@ -10,7 +10,7 @@ import pytest
 from previz import colour, gloss
 from previz.judge.viewer import JND_COLOUR
 from previz.rig.clearing import turned_lamp
-from previz.rig.gleam import Stage, places_of
+from previz.rig.gleam import HighlightScene, places_of
 from previz.rig.highlight import ShineReport, highlights
 from previz.rig.sighted import card_corners, in_picture
 from previz.scene.layout import delivered_box_px
@@ -121,7 +121,8 @@ def test_the_move_clears_it_and_is_small() -> None:
     assert not [h for h in again.highlights if h.hold_frames]
     bridge = s.lit(SHARE)[1]
     places = places_of(bridge, "bridge", "satin", 2000)
-    stage = Stage(s.scene, s.move, s.sight, ("wall", "bridge"), s.lit(SHARE)[0], s.lighting, delivered_box_px(s.scene))
+    names, box = ("wall", "bridge"), delivered_box_px(s.scene)
+    stage = HighlightScene(s.scene, s.move, s.sight, names, s.lit(SHARE)[0], s.lighting, box)
     looks = [stage.look(places, 1003)]
     (lamp,) = s.scene.lamps
     distance = float(np.linalg.norm(old - aim))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.stage.looking import Looker
 
 
@@ -23,8 +23,8 @@ class Heavy:
 
 def test_large_jobs_with_large_answers_get_through() -> None:
     count, size = 12, 400_000
-    with LookingRoom(2, "sightlines") as room:
-        _ = room.opened
-        answers = list(room.run(Heavy(np.full(size, float(k))) for k in range(count)))
+    with WorkerPool(2, "sightlines") as pool:
+        _ = pool.opened
+        answers = list(pool.run(Heavy(np.full(size, float(k))) for k in range(count)))
     assert [float(a[0]) for a in answers] == [k + 1.0 for k in range(count)]
     assert all(len(a) == size for a in answers)

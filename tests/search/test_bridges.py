@@ -10,11 +10,11 @@ import pytest
 
 from previz.judge.hold import FrameScore
 from previz.look.sight import SightLines
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.search.bridges import BridgeSets, bridge_sets, fast_looker
-from previz.search.candidates import CandidateJob, Setting
+from previz.search.candidates import CameraSetting, CandidateJob
 from previz.search.trials import Trial
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import BRIDGE, WALL, lit_wall, prepare, sight_of
@@ -26,14 +26,14 @@ LAMP = {"name": "key", "position": (-0.8, 1.0, 1.5), "lux": 800.0, "size": 0.3}
 
 
 class Held:
-    """A room in this process, and its looker."""
+    """A pool in this process, and its looker."""
 
-    def __init__(self, room: LookingRoom) -> None:
-        self.room = room
+    def __init__(self, pool: WorkerPool) -> None:
+        self.pool = pool
 
     def load(self, scene: Scene) -> Looker:
-        self.room.load(prepare(scene, WIDTH))
-        return next(iter(self.room.run([_Self()])))
+        self.pool.load(prepare(scene, WIDTH))
+        return next(iter(self.pool.run([_Self()])))
 
 
 class _Self:
@@ -43,8 +43,8 @@ class _Self:
 
 @pytest.fixture(scope="module")
 def held() -> Iterator[Held]:
-    with LookingRoom(1) as room:
-        yield Held(room)
+    with WorkerPool(1) as pool:
+        yield Held(pool)
 
 
 @pytest.fixture
@@ -116,9 +116,9 @@ def test_a_replaced_surface_leaves_the_others_embree_scenes_in_use(held: Held, l
 
 def test_a_sheets_candidate_is_judged_fast_and_drawn_with_its_own_paint(held: Held, lit: Scene) -> None:
     """Against the pictures of a set painted for that candidate from the start."""
-    setting = Setting(height=0.4, tilt=lit.camera.tilt, distance=1.55, lens=0.04, lateral=0.01)
+    setting = CameraSetting(height=0.4, tilt=lit.camera.tilt, distance=1.55, lens=0.04, lateral=0.01)
     looker = held.load(lit)
-    (first, again) = held.room.run([CandidateJob(n, setting, lit, WIDTH, HEIGHT) for n in (0, 1)])
+    (first, again) = held.pool.run([CandidateJob(n, setting, lit, WIDTH, HEIGHT) for n in (0, 1)])
     assert first.summary == again.summary
     assert first.summary is not None
     assert first.code is not None

@@ -18,7 +18,7 @@ from previz.command.search.search import LEDGER, search
 from previz.command.shoot.shoot import score
 from previz.errors import SceneError
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.reader import read_scene
 from previz.search.freedoms import freedoms_of, placed
 from previz.search.trials import Trial
@@ -81,10 +81,10 @@ def test_a_row_is_enough_to_judge_its_candidate_again(whole: tuple[Path, Path, d
     scene = read_scene(scene_path)
     table = [row for row in rows(out) if row["number"] != "0"]
     chosen = [table[0], table[5], table[-1]]
-    with LookingRoom(1) as room:
-        room.load(prepare(scene, WIDTH))
+    with WorkerPool(1) as pool:
+        pool.load(prepare(scene, WIDTH))
         jobs = [Trial(values_in(row, freedoms_of(scene)), scene, WIDTH, HEIGHT) for row in chosen]
-        for row, outcome in zip(chosen, room.run(jobs), strict=True):
+        for row, outcome in zip(chosen, pool.run(jobs), strict=True):
             assert row["reason"] == outcome.reason
             if outcome.judged:
                 assert row["hold_mm"] == f"{1e3 * outcome.hold:.3f}"

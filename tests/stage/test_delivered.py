@@ -12,7 +12,7 @@ from previz import colour
 from previz.judge.frame import JudgedFrame
 from previz.look.sampling import bilinear
 from previz.rig.lightadvice import shadow_parts
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.stage.delivering import as_moving, at_rest, convolved
@@ -32,8 +32,8 @@ class _Self:
 
 
 @pytest.fixture(scope="module")
-def room() -> Iterator[LookingRoom]:
-    with LookingRoom(1) as held:
+def pool() -> Iterator[WorkerPool]:
+    with WorkerPool(1) as held:
         yield held
 
 
@@ -43,28 +43,28 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
     return found.edited(lamps=(KEY,), light__ambient=300.0, camera__focus=None, rail__travel=0.02)
 
 
-def loaded(room: LookingRoom, scene: Scene) -> Looker:
-    room.load(prepare(scene, WIDTH))
-    return next(iter(room.run([_Self()])))
+def loaded(pool: WorkerPool, scene: Scene) -> Looker:
+    pool.load(prepare(scene, WIDTH))
+    return next(iter(pool.run([_Self()])))
 
 
 def judged(looker: Looker, frame: int = 1004) -> JudgedFrame:
     return looker.look(FrameJob(frame, WIDTH, HEIGHT, pictures=False)).judged
 
 
-def test_a_near_end_out_of_focus_is_told_by_focus(room: LookingRoom, scene: Scene) -> None:
+def test_a_near_end_out_of_focus_is_told_by_focus(pool: WorkerPool, scene: Scene) -> None:
     """Projected paint under flat light is exact but for the lens: what is seen of it then is the lens's doing."""
     flat = scene.edited(lamps=(), light__ambient=0.0)
-    assert (judged(loaded(room, flat)).score.break_pct or 0.0) < 2.0
-    wide = loaded(room, flat.edited(camera__focus=1.6, camera__stop=1.4))
+    assert (judged(loaded(pool, flat)).score.break_pct or 0.0) < 2.0
+    wide = loaded(pool, flat.edited(camera__focus=1.6, camera__stop=1.4))
     found = judged(wide)
     assert (found.score.break_pct or 0.0) > 20.0
     assert found.score.tells[0] == "focus"
 
 
-def test_shine_is_told_and_goes_with_matt_paint(room: LookingRoom, scene: Scene) -> None:
-    matt = judged(loaded(room, scene))
-    looker = loaded(room, scene.edited(bridge__gloss="gloss"))
+def test_shine_is_told_and_goes_with_matt_paint(pool: WorkerPool, scene: Scene) -> None:
+    matt = judged(loaded(pool, scene))
+    looker = loaded(pool, scene.edited(bridge__gloss="gloss"))
     glossy = judged(looker)
     assert (glossy.score.break_pct or 0.0) > (matt.score.break_pct or 0.0) + 10.0
     assert "shine" in glossy.score.tells
@@ -72,31 +72,31 @@ def test_shine_is_told_and_goes_with_matt_paint(room: LookingRoom, scene: Scene)
     camera = move_of(scene).camera(1004, WIDTH, HEIGHT)
     _, (looks, without) = looker.delivered(1004, WIDTH, HEIGHT)
     seen, clean = without["shine"]()
-    _, (plain, _) = loaded(room, scene).delivered(1004, WIDTH, HEIGHT)
+    _, (plain, _) = loaded(pool, scene).delivered(1004, WIDTH, HEIGHT)
     assert np.array_equal(seen, plain.seen)
     assert np.array_equal(clean, looks.clean)
     assert camera.width_px == WIDTH
 
 
-def test_shine_stays_with_its_frame_whatever_is_drawn_between(room: LookingRoom, scene: Scene) -> None:
-    looker = loaded(room, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
+def test_shine_stays_with_its_frame_whatever_is_drawn_between(pool: WorkerPool, scene: Scene) -> None:
+    looker = loaded(pool, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
     first = looker.look(FrameJob(1004, WIDTH, HEIGHT)).code
     looker.look(FrameJob(1010, WIDTH, HEIGHT))
     looker.wall_square_on(300.0)
     again = looker.look(FrameJob(1004, WIDTH, HEIGHT)).code
     assert first is not None
     assert np.array_equal(first, again)
-    fresh = loaded(room, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
+    fresh = loaded(pool, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
     assert np.array_equal(fresh.wall_square_on(300.0)[0], looker.wall_square_on(300.0)[0])
 
 
-def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(room: LookingRoom, scene: Scene) -> None:
+def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(pool: WorkerPool, scene: Scene) -> None:
     """The extra light on the top, seen pixel by pixel, against Fresnel's share of the wall that a mirror shows there.
 
     Fresnel's equations for unpolarised light, refractive index 1.5 (any textbook of optics); sight lines traced here.
     """
     glossy = scene.edited(bridge__gloss="gloss", lamps=(), light__ambient=500.0, bridge__paint="bare")
-    looker = loaded(room, glossy)
+    looker = loaded(pool, glossy)
     camera = looker.ready.move.camera(1004, WIDTH, HEIGHT)
     shone = looker.delivered(1004, WIDTH, HEIGHT)[1][0].seen
     # sixteen looks into every pixel between the top's middle and its near end, well inside its sides
@@ -116,16 +116,16 @@ def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(room: LookingRoom, scene
     p = ((inside - 1.5 * cosine) / (inside + 1.5 * cosine)) ** 2
     wanted = (0.5 * (s + p)[:, None] * wall).reshape(len(rows), 4, len(columns), 4, 3).mean(axis=(1, 3))
     region = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    dull = loaded(room, glossy.edited(bridge__gloss="matt")).delivered(1004, WIDTH, HEIGHT)[1][0].seen
+    dull = loaded(pool, glossy.edited(bridge__gloss="matt")).delivered(1004, WIDTH, HEIGHT)[1][0].seen
     got = shone[region] - dull[region]
     assert got.mean(axis=(0, 1)) == pytest.approx(wanted.mean(axis=(0, 1)), rel=0.03)
     assert np.corrcoef(got.ravel(), wanted.ravel())[0, 1] > 0.95
 
 
-def test_the_ordinary_wall_is_blurred_as_the_frames_are(room: LookingRoom, scene: Scene) -> None:
+def test_the_ordinary_wall_is_blurred_as_the_frames_are(pool: WorkerPool, scene: Scene) -> None:
     """Against a Gaussian of the same variance; the frame's own blur at that depth."""
     blurred = scene.edited(camera__focus=0.9, camera__stop=2.0, rail__travel=0.001)
-    looker = loaded(room, blurred)
+    looker = loaded(pool, blurred)
     sharp = np.clip(looker.engine.draw(square_on(looker.ready.wall_in_view, 300.0), CLEAN).colour, 0.0, 1.0)
     blur, _ = looker.delivered(1004, WIDTH, HEIGHT)
     still = at_rest(blur)
@@ -139,9 +139,9 @@ def test_the_ordinary_wall_is_blurred_as_the_frames_are(room: LookingRoom, scene
     assert float(np.std(soft[inner] - wanted[inner])) < 0.2 * float(np.std(sharp[inner] - wanted[inner]))
 
 
-def test_frames_that_move_alike_share_an_ordinary_wall(room: LookingRoom, scene: Scene) -> None:
+def test_frames_that_move_alike_share_an_ordinary_wall(pool: WorkerPool, scene: Scene) -> None:
     fast = scene.edited(rail__travel=0.5, camera__focus=1.2, camera__shutter=None)
-    looker = loaded(room, fast)
+    looker = loaded(pool, fast)
     move = looker.ready.move
     steps = [as_moving(looker.delivered(f, WIDTH, HEIGHT)[0], 1.6) for f in move.frames]
     # 0.5 m over 23 steps, a fifth of them each for starting and stopping: 27 mm a frame in the middle, half of it while
@@ -165,9 +165,9 @@ def test_a_picture_convolved_keeps_its_mean_and_its_rim() -> None:
     assert convolved(picture, np.ones((1, 1))) is picture
 
 
-def test_the_bridges_shadow_comes_apart_into_its_lamps(room: LookingRoom, scene: Scene) -> None:
+def test_the_bridges_shadow_comes_apart_into_its_lamps(pool: WorkerPool, scene: Scene) -> None:
     """All that is lost together is the light without the bridge less the light with it; a lamp's part is its own."""
-    ready = loaded(room, scene).ready
+    ready = loaded(pool, scene).ready
     baked, lighting = ready.wall.light, ready.wall.lighting
     sight = sight_of(ready.built)
     parts = shadow_parts(ready.built.wall, baked, lighting, sight)

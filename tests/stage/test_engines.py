@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from previz.errors import EngineError, Fault, JudgeError, SceneError
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from tests.command.conftest import ROOT, Command, ended, files, started
 from tests.command.scenes import laid
 
@@ -75,9 +75,9 @@ def test_pictures_draw_where_there_is_opengl(previz: Command, tmp_path: Path) ->
 
 
 def test_a_room_has_no_more_workers_than_jobs() -> None:
-    assert LookingRoom(64, None, 3).workers == 3
-    assert LookingRoom(2, None, 100).workers == 2
-    assert LookingRoom(5, None, 0).workers == 1
+    assert WorkerPool(64, None, 3).workers == 3
+    assert WorkerPool(2, None, 100).workers == 2
+    assert WorkerPool(5, None, 0).workers == 1
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from previz.errors import BuildError
 from previz.scene.foreign import RawMesh
 from previz.workshop import modelled
 from previz.workshop.bridge import slab
-from previz.workshop.pattern.unfold import Pattern, Piece, fold_growth, unfold
+from previz.workshop.pattern.unfold import Pattern, PatternPiece, fold_growth, unfold
 from tests.workshop.sets import MM, scene
 
 # what issue 4 asks for
@@ -76,7 +76,7 @@ def worst_edge(pattern: Pattern, vertices, stretched: float = 1.0) -> float:
     return max(off)
 
 
-def area_of(piece: Piece) -> float:
+def area_of(piece: PatternPiece) -> float:
     return Polygon(piece.outline, piece.holes).area
 
 

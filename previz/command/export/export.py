@@ -20,7 +20,7 @@ from previz.deliver.export.cameracsv import write_camera
 from previz.deliver.export.cameratrack import Body, sample_text, samples
 from previz.deliver.export.exr import exr_there
 from previz.deliver.export.gltf import WIDER, glb_bytes
-from previz.deliver.export.interchange import Painted, Shining, Travel, missing
+from previz.deliver.export.interchange import PointLight, TexturedSurface, Travel, missing
 from previz.deliver.export.setdrawings import cut_drawing, elevation_drawing, plan_drawing
 from previz.deliver.export.usd import usd_there, write_usd
 from previz.draw.dxf import dxf_text
@@ -30,7 +30,7 @@ from previz.errors import BuildError
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in, strangers
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Lamp, Light, Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -100,10 +100,10 @@ def export(
     asked, left_out = wanted.settled()
     size_px = (width_px, scaled_height(scene, width_px))
     with results_in(results_folder(scene_path, out)) as folder, ExitStack() as stack:
-        room = None
+        pool = None
         if asked.exr:
             # its workers start while the set is built
-            room = stack.enter_context(LookingRoom(workers, engine, len(move_of(scene).frames)))
+            pool = stack.enter_context(WorkerPool(workers, engine, len(move_of(scene).frames)))
         ready = made_ready(scene, folder, sha256, engine, progress)
         travel = travel_of(scene, ready.move)
         notes = _notes(asked, travel, scene)
@@ -123,12 +123,12 @@ def export(
             drawings, told = drawings_of(ready, scene_date(scene, scene_path))
             cautions += told
             files += _drawn(folder, drawings, asked)
-        if room is not None:
-            room.load(ready)
-            progress.note(room.opened.message)
-            run = run_of(scene, sha256, room.opened, size_px)
+        if pool is not None:
+            pool.load(ready)
+            progress.note(pool.opened.message)
+            run = run_of(scene, sha256, pool.opened, size_px)
             about = about_frames(travel.scale)
-            write_frames(folder, room, travel.frames, size_px, travel.rate, about, run, progress)
+            write_frames(folder, pool, travel.frames, size_px, travel.rate, about, run, progress)
             files.append("exr/")
         values = {
             "title": scene.title,
@@ -162,7 +162,7 @@ def travel_of(scene: Scene, move: Move) -> Travel:
     )
 
 
-def surfaces_of(ready: ReadySet, lit: bool) -> list[Painted]:
+def surfaces_of(ready: ReadySet, lit: bool) -> list[TexturedSurface]:
     """Wall and bridge, with what they send to the lens, or with their paint before any light."""
     named: list[tuple[str, LitSurface, Surface]] = [
         (WALL, ready.wall.shadowed, ready.built.wall),
@@ -171,7 +171,7 @@ def surfaces_of(ready: ReadySet, lit: bool) -> list[Painted]:
     out = []
     for name, shown, plain in named:
         code = shown.code if lit else _reflectance_code(ready, name, plain)
-        out.append(Painted(name, plain, code, lit))
+        out.append(TexturedSurface(name, plain, code, lit))
     return out
 
 
@@ -183,7 +183,7 @@ def _reflectance_code(ready: ReadySet, name: str, surface: Surface) -> np.ndarra
     return colour.encoded8(reflectance_of(ready.bridge.code, painter.light))
 
 
-def shining(lamp: Lamp, light: Light) -> Shining:
+def shining(lamp: Lamp, light: Light) -> PointLight:
     """A lamp as a point of light that gives its lux at the point it is aimed at: I = E d^2, in candela."""
     position, aim = np.asarray(lamp.position, dtype=np.float64), np.asarray(lamp.aim, dtype=np.float64)
     beam = None
@@ -192,7 +192,7 @@ def shining(lamp: Lamp, light: Light) -> Shining:
         beam = (half * (1.0 - lamp.edge), half * (1.0 + lamp.edge))
     candela = lamp.lux * float(((aim - position) ** 2).sum())
     tint = np.asarray(colour.lamp_tint(lamp.kelvin, light.white_balance), dtype=np.float64)
-    return Shining(lamp.name, position, aim, candela, tint, beam)
+    return PointLight(lamp.name, position, aim, candela, tint, beam)
 
 
 def _notes(asked: Wanted, travel: Travel, scene: Scene) -> list[str]:

@@ -14,7 +14,7 @@ from previz.look.view import Engine
 from previz.run.ledger import Ledger, ledger_name
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.stage.looking import Looker
 from previz.stage.prepare import WITH_BRIDGE
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
@@ -71,7 +71,7 @@ def about_frames(scale: float) -> str:
 
 def write_frames(
     folder: OutputFolder,
-    room: LookingRoom,
+    pool: WorkerPool,
     frames: tuple[int, ...],
     size_px: tuple[int, int],
     rate: Fraction,
@@ -79,7 +79,7 @@ def write_frames(
     run: Mapping[str, str],
     progress: Progress,
 ) -> None:
-    """Write ``exr/NUMBER.exr`` of all ``frames`` of the set that is loaded in ``room``.
+    """Write ``exr/NUMBER.exr`` of all ``frames`` of the set that is loaded in ``pool``.
 
     Those that a stopped run of the same ``run`` (in texts, all that they depend on) has left are not made again.
     """
@@ -88,7 +88,7 @@ def write_frames(
         wanted = [f for f in frames if f not in ledger.done or not folder.has(ledger.done[f].name)]
         progress.going_on(len(frames) - len(wanted), len(frames), "frames")
         jobs = [ExrJob(frame, size_px, folder.path, rate, about) for frame in wanted]
-        for frame, file in progress.over(room.run(jobs), len(jobs), "frames written to exr/"):
+        for frame, file in progress.over(pool.run(jobs), len(jobs), "frames written to exr/"):
             ledger.add(frame, file)
         ledger.close(finished=True)
     finally:

@@ -97,7 +97,7 @@ def add_lineup(
             if lens_check:
                 made = check_lens(scene, photos, out, progress)
             else:
-                wishes = run.Wishes(frame, against, points, not no_judge, width, write)
+                wishes = run.LineupWishes(frame, against, points, not no_judge, width, write)
                 made = run.lineup(scene, photos[0], wishes, out, workers, engine, progress)
         if as_json:
             print_json(made.values)

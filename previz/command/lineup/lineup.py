@@ -32,7 +32,7 @@ from previz.run.frames import png_bytes
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_of_text, scene_sha256
@@ -54,7 +54,7 @@ class Made:
 
 
 @dataclass(frozen=True)
-class Wishes:
+class LineupWishes:
     """What a line-up is asked for: the frame whose camera is wanted (station unless given), a photograph ``against``
     which the change is told, ``points`` measured by hand, whether the illusion is judged and in what width, whether
     the set as built is written."""
@@ -88,7 +88,7 @@ def expected_camera(scene: Scene, wanted: Camera) -> Callable[[int, int], Camera
 def lineup(
     scene_path: Path,
     photo: Path,
-    wishes: Wishes,
+    wishes: LineupWishes,
     out: Path | None,
     workers: int | None,
     engine: str | None,
@@ -222,7 +222,7 @@ def _judged(
     sha256: str,
     cameras: tuple[Camera, Camera],
     frame: int,
-    wishes: Wishes,
+    wishes: LineupWishes,
     workers: int | None,
     engine: str | None,
     folder: OutputFolder,
@@ -234,10 +234,10 @@ def _judged(
     real, wanted = (delivered_view(camera, own) for camera in cameras)
     ready = made_ready(scene, folder, sha256, engine, progress)
     progress.say("judging the illusion from where the camera is")
-    with LookingRoom(workers, engine, jobs=1) as room:
-        room.load(ready)
-        progress.note(room.opened.message)
-        (now,) = room.run([IllusionJob(frame, real, wanted)])
+    with WorkerPool(workers, engine, jobs=1) as pool:
+        pool.load(ready)
+        progress.note(pool.opened.message)
+        (now,) = pool.run([IllusionJob(frame, real, wanted)])
         return now
 
 

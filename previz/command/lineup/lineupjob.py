@@ -1,4 +1,4 @@
-"""What the illusion is from where the camera really stands, judged in the room where frames are looked at.
+"""What the illusion is from where the camera really stands, judged by the workers that draw frames.
 
 The set keeps the paint that it has: laid for the station point, or solved for the hold, and looked at from the real
 place. A frame is drawn, blurred and judged just as ``score`` and ``shoot`` do it.

@@ -39,7 +39,7 @@ from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in, say_scene
 from previz.run.table import csv_text
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene, scene_sha256
 from previz.stage.cautions import scene_cautions
@@ -123,12 +123,12 @@ def paint(
         progress.say("building and lighting the set")
         ready = prepare(scene, None, LightCache(folder.path), progress.say)
         # solving keeps what it has found in one worker
-        with LookingRoom(1, engine) as room:
-            room.load(ready)
-            progress.note(room.opened.message)
-            run = run_of(scene, sha256, room.opened, size_px)
-            art, report, around = solved_paint(ready, room, progress, steps)
-            others = {name: SolvedPaint(next(iter(room.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
+        with WorkerPool(1, engine) as pool:
+            pool.load(ready)
+            progress.note(pool.opened.message)
+            run = run_of(scene, sha256, pool.opened, size_px)
+            art, report, around = solved_paint(ready, pool, progress, steps)
+            others = {name: SolvedPaint(next(iter(pool.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
         keep(folder, sha256, art)
         rows, pictures = _judged(ready, {**others, "solved": art.lit}, workers, engine, size_px, progress)
         values = _values(scene, run, report, rows, art)
@@ -160,7 +160,7 @@ def _judged(
     """Break of every paint on frames between those solved for, one row each, and a picture of the last of them."""
     frames = _compared_frames(ready.scene)
     rows, pictures = [], []
-    with LookingRoom(workers, engine, len(paints)) as room, tempfile.TemporaryDirectory() as name:
+    with WorkerPool(workers, engine, len(paints)) as pool, tempfile.TemporaryDirectory() as name:
         jobs = []
         for at, laid in enumerate(paints.values()):
             files = [Path(name) / f"{at}-bridge.npy", Path(name) / f"{at}-wall.npy"]
@@ -168,8 +168,8 @@ def _judged(
             if laid.wall is not None:
                 np.save(files[1], laid.wall)
             jobs.append(PaintedJob(files[0], None if laid.wall is None else files[1], frames, size_px, frames[-1]))
-        room.load(ready)
-        answers = progress.over(room.run(jobs), len(jobs), "paints judged")
+        pool.load(ready)
+        answers = progress.over(pool.run(jobs), len(jobs), "paints judged")
         for name, (breaks, picture) in zip(paints, answers, strict=True):
             found = [b for b in breaks if b is not None]
             rows.append(

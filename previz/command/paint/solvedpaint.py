@@ -19,7 +19,7 @@ from previz.run.frames import png_bytes, read_png
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.stage.prepare import Painter, ReadySet, prepare, sight_of
 from previz.workshop.charts import PADDING_PX
@@ -128,9 +128,9 @@ def with_solved_paint(
         return ready
     paint = kept(folder, sha256, ready)
     if paint is None:
-        with LookingRoom(1, engine) as room:
-            room.load(ready)
-            art, _, _ = solved_paint(ready, room, progress, None)
+        with WorkerPool(1, engine) as pool:
+            pool.load(ready)
+            art, _, _ = solved_paint(ready, pool, progress, None)
         keep(folder, sha256, art)
         paint = art.lit
     else:
@@ -139,16 +139,16 @@ def with_solved_paint(
 
 
 def solved_paint(
-    ready: ReadySet, room: LookingRoom, progress: Progress, steps: int | None
+    ready: ReadySet, pool: WorkerPool, progress: Progress, steps: int | None
 ) -> tuple[LaidPaint, SolveReport, WallAround]:
-    """Solve and lay the paint of a set that a room of one worker has loaded."""
-    solved, report = solve(ready, room, progress) if steps is None else solve(ready, room, progress, steps)
-    (around,) = room.run([WallAroundJob()])
+    """Solve and lay the paint of a set that a pool of one worker has loaded."""
+    solved, report = solve(ready, pool, progress) if steps is None else solve(ready, pool, progress, steps)
+    (around,) = pool.run([WallAroundJob()])
     progress.say("mixing and laying the paint")
     art = laid_paint(ready, solved, around.seen)
     if art.lit.wall is not None:
-        room.load(with_paint(ready, art.lit))
-        (painted,) = room.run([WallPictureJob(around.part)])
+        pool.load(with_paint(ready, art.lit))
+        (painted,) = pool.run([WallPictureJob(around.part)])
         around = replace(around, repainted=painted)
-        room.load(ready)
+        pool.load(ready)
     return art, report, around

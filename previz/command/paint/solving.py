@@ -19,7 +19,7 @@ from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import STEPS, Descent, worst_of
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.stage.looking import Looker
@@ -293,20 +293,20 @@ def solved_size_px(scene: Scene) -> tuple[int, int]:
 
 
 def solve(
-    ready: ReadySet, room: LookingRoom, progress: Progress, steps: int = STEPS
+    ready: ReadySet, pool: WorkerPool, progress: Progress, steps: int = STEPS
 ) -> tuple[SolvedPaint, SolveReport]:
-    """Solve the paint of a ready set in a room of one worker that has it loaded.
+    """Solve the paint of a ready set in a pool of one worker that has it loaded.
 
     The paint, and how it went.
     """
-    report = _only(room.run([BeginSolving(ready.scene, solved_size_px(ready.scene), steps)]))
+    report = _only(pool.run([BeginSolving(ready.scene, solved_size_px(ready.scene), steps)]))
     tally = progress.tally(steps, "steps of solving")
     more = steps > 0
     while more:
-        report = _only(room.run([GoOnSolving(_AT_ONCE)]))
+        report = _only(pool.run([GoOnSolving(_AT_ONCE)]))
         tally.at(report.taken, f"worst frame {100.0 * report.worst:.0f} of {100.0 * report.worst_before:.0f}")
         more = report.more
-    return _only(room.run([SolvedCodes()])), report
+    return _only(pool.run([SolvedCodes()])), report
 
 
 def _only(answers: Iterator[Answer]) -> Answer:

@@ -67,7 +67,7 @@ class Throw:
 
 
 @dataclass(frozen=True, eq=False)
-class Stage:
+class AnimaticLayers:
     """All that the frames of one set are made of, N of them, drawn at ``size_px`` (width, height).
 
     ``rail`` (N, 3) m is where the camera is as the shutter opens, in the middle and as it closes. ``laid`` is the
@@ -90,12 +90,12 @@ class Stage:
 
 @dataclass(frozen=True, eq=False)
 class StagedSet(ReadySet):
-    """A ready set and what is staged on it; a room is loaded with both at once, so that its jobs stay small."""
+    """A ready set and what is staged on it; a pool is loaded with both at once, so that its jobs stay small."""
 
-    stage: Stage
+    stage: AnimaticLayers
 
 
-def staged(ready: ReadySet, stage: Stage) -> StagedSet:
+def staged(ready: ReadySet, stage: AnimaticLayers) -> StagedSet:
     """A ready set with a stage."""
     return StagedSet(**{name: getattr(ready, name) for name in ReadySet.__dataclass_fields__}, stage=stage)
 
@@ -296,7 +296,7 @@ def _stood(picture: Picture, figure: Figure, box_px: Array, laid: Laid, index: i
 
 
 def jobs_of(
-    stage: Stage, out: int, cdl: Cdl = NO_CHANGE, space: Space = "log", wipe: bool = False
+    stage: AnimaticLayers, out: int, cdl: Cdl = NO_CHANGE, space: Space = "log", wipe: bool = False
 ) -> list[AnimaticJob]:
     """Jobs for all frames of a stage, of which the first ``out`` lead out; a place is drawn once for both ways."""
     count = len(stage.rail)

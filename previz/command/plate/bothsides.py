@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from previz.camera import Camera
-from previz.command.plate.animatic import Laid, Stage, Throw
+from previz.command.plate.animatic import AnimaticLayers, Laid, Throw
 from previz.command.plate.plateinput import (
     Course,
     FigureIn,
@@ -98,7 +98,7 @@ class Both:
 
     def stage(
         self, move: Move, rail: Array, size_px: tuple[int, int], mattes: bool = False, burn_in: bool = False
-    ) -> Stage:
+    ) -> AnimaticLayers:
         """The stage of a set whose camera makes ``move`` by way of ``rail`` (N, 3) m."""
         bars = bars_of(*size_px, self.scene.delivery.bars)
         above = self.above() * (size_px[0] / self.scene.delivery.frame[0])
@@ -106,12 +106,13 @@ class Both:
         above = np.clip(above, bars.bottom - bars.height_px, bars.top)
         words = tuple(self._words(index) for index in range(len(rail))) if burn_in else ()
         if self.figure is None:
-            return Stage(size_px, rail, bars, above, words=words)
+            return AnimaticLayers(size_px, rail, bars, above, words=words)
         track = self.track(move, rail[:, 1], size_px)
         laid = Laid(track.anchor_px, track.foot_px, track.scale, track.turn)
         throw = self._throw(move, rail[:, 1], size_px, track)
         matte_px = self.scene.delivery.frame if mattes and throw is not None else None
-        return Stage(size_px, rail, bars, above, laid, self.figure.files, self.figure.shown, throw, matte_px, words)
+        files, shown = self.figure.files, self.figure.shown
+        return AnimaticLayers(size_px, rail, bars, above, laid, files, shown, throw, matte_px, words)
 
     def _throw(self, move: Move, rail: Array, size_px: tuple[int, int], track: FootTrack) -> Throw | None:
         scene, stand = self.scene, self.on_bridge

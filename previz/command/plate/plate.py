@@ -47,7 +47,7 @@ from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in, strangers
 from previz.run.table import csv_text
-from previz.run.workers import LookingRoom, Opened
+from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene, scene_sha256
 from previz.stage.cautions import once, scene_cautions
@@ -97,26 +97,26 @@ def plate(
     size_px = (width_px, scaled_height(scene, width_px))
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        LookingRoom(workers, engine, both.course.out) as room,
+        WorkerPool(workers, engine, both.course.out) as pool,
     ):
         values: dict[str, Any] = {"title": scene.title, "scene_sha256": sha256, "version": __version__}
         progress.say("working out scale, retime and feet")
         files, said = _written_tables(folder, both)
         ready = made_ready(scene, folder, sha256, engine, progress)
         stage = both.stage(both.move, both.course.rail, size_px, mattes=True, burn_in=wishes.burn_in)
-        room.load(staged(ready, stage))
-        progress.note(room.opened.message)
-        matches = _matches(both, still, room)
+        pool.load(staged(ready, stage))
+        progress.note(pool.opened.message)
+        matches = _matches(both, still, pool)
         cdl, space = NO_CHANGE, matches.space
         if matches.shown is not None:
             cdl = matches.shown.cdl
         files += _written_match(folder, scene, matches)
-        run = _run_of(scene, sha256, room.opened, size_px, wishes)
+        run = _run_of(scene, sha256, pool.opened, size_px, wishes)
         reel = Reel(folder, "animatic", both.course.frames, run)
         all_jobs = jobs_of(stage, both.course.out, cdl, space, wishes.wipe)
         jobs = reel.missing(all_jobs)
         progress.going_on(len(all_jobs) - len(jobs), len(all_jobs), "places of the move")
-        made = progress.over(room.run(jobs), len(jobs), "places of the move drawn")
+        made = progress.over(pool.run(jobs), len(jobs), "places of the move drawn")
         try:
             write_film(folder, "animatic.mp4", reel.film(in_order(made)), scene.delivery.rate)
             if wishes.wipe:
@@ -124,7 +124,7 @@ def plate(
                 write_film(folder, "wipe.mp4", reel.pictures("wipe"), scene.delivery.rate)
             split = None
             if wishes.split:
-                split = split_film(both, folder, room, ready, (cdl, space), size_px, run, progress)
+                split = split_film(both, folder, pool, ready, (cdl, space), size_px, run, progress)
         except PrevizError:
             # going on would come to the same end
             reel.close()
@@ -134,8 +134,8 @@ def plate(
             reel.close()
         films = ["animatic.mp4", *(["wipe.mp4"] if wishes.wipe else []), *(split.files if split else [])]
         values |= {
-            "engine": room.opened.engine,
-            "driver": room.opened.driver,
+            "engine": pool.opened.engine,
+            "driver": pool.opened.driver,
             "size_px": list(size_px),
             **said,
             **_facts(both, matches),
@@ -184,12 +184,12 @@ class _Matches:
     of_photograph: bool
 
 
-def _matches(both: Both, still: dict[str, Picture], room: LookingRoom) -> _Matches:
+def _matches(both: Both, still: dict[str, Picture], pool: WorkerPool) -> _Matches:
     assert both.scene.plate is not None
     space = both.scene.plate.match
     if "plate" not in still:
         return _Matches(None, None, space, "miniature" in still)
-    (drawn,) = room.run([SetJob(both.station)])
+    (drawn,) = pool.run([SetJob(both.station)])
     shown = colour_match(colour.decoded8(drawn), still["plate"], space)
     photograph = still.get("miniature")
     written = shown if photograph is None else colour_match(photograph, still["plate"], space)

@@ -23,7 +23,7 @@ from previz.run.film import write_film
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.layout import distance_to_bridge
 from previz.scene.move import move_of
 from previz.stage.prepare import ReadySet, prepare
@@ -40,7 +40,7 @@ class Split:
 def split_film(
     both: Both,
     folder: OutputFolder,
-    room: LookingRoom,
+    pool: WorkerPool,
     ready: ReadySet,
     grade: tuple[Cdl, Space],
     size_px: tuple[int, int],
@@ -70,10 +70,10 @@ def split_film(
         all_jobs = jobs_of(stage, both.course.out, *grade)
         jobs = reel.missing(all_jobs)
         progress.going_on(len(all_jobs) - len(jobs), len(all_jobs), f"places of the {name} half")
-        room.load(staged(one, stage))
+        pool.load(staged(one, stage))
         bars = stage.bars
         try:
-            for frame in in_order(progress.over(room.run(jobs), len(jobs), f"places of the {name} half drawn")):
+            for frame in in_order(progress.over(pool.run(jobs), len(jobs), f"places of the {name} half drawn")):
                 reel.keep(replace(frame, code=frame.code[bars.top : bars.bottom, bars.left : bars.right]))
         finally:
             reel.close()

@@ -22,7 +22,7 @@ from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in
 from previz.run.table import csv_text
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -152,23 +152,23 @@ def knock(
     count = scene.knock.samples if samples is None else samples
     size_px = width_px, scaled_height(scene, width_px)
     station = move.station_frame
-    with results_in(results_folder(scene_path, out)) as folder, LookingRoom(workers, engine) as room:
-        room.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
-        progress.note(room.opened.message)
+    with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
+        pool.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
+        progress.note(pool.opened.message)
         asked = frames_of_hold(scene, move)
-        (as_is,) = room.run([_Unknocked(*size_px, tuple((frame, 0.0) for frame in asked))])
+        (as_is,) = pool.run([_Unknocked(*size_px, tuple((frame, 0.0) for frame in asked))])
         broken = dict(zip(asked, as_is, strict=True))
         held = [f for f, b in broken.items() if b is not None and b <= HOLDS_BELOW_PCT]
         frames = tuple((f, limit_of(broken[f] or 0.0)) for f in held) if station in held else ()
-        drifts = _drifts(room, size_px, frames, progress) if frames else _no_drifts()
+        drifts = _drifts(pool, size_px, frames, progress) if frames else _no_drifts()
         jobs = [
             _BuildsJob(*size_px, frames, first, min(first + _BUILDS, count))
             for first in range(0, count if frames else 0, _BUILDS)
         ]
-        builds = [b for part in progress.over(room.run(jobs), len(jobs), "tens of builds tried") for b in part]
+        builds = [b for part in progress.over(pool.run(jobs), len(jobs), "tens of builds tried") for b in part]
         lost = {f: b for f, b in broken.items() if f not in held}
         summary = _summary(scene, drifts, builds, sorted(f for f, _ in frames), lost)
-        run = run_of(scene, sha256, room.opened, size_px)
+        run = run_of(scene, sha256, pool.opened, size_px)
         summary |= {"engine": run["engine"], "driver": run["driver"], "size_px": list(size_px)}
         summary = {"title": scene.title, "scene_sha256": sha256, **summary}
         _write(folder, scene, scene_path, drifts, summary)
@@ -176,7 +176,7 @@ def knock(
 
 
 def _drifts(
-    room: LookingRoom, size_px: tuple[int, int], frames: tuple[tuple[int, float], ...], progress: Progress
+    pool: WorkerPool, size_px: tuple[int, int], frames: tuple[tuple[int, float], ...], progress: Progress
 ) -> list[Drift]:
     jobs = [
         _DriftJob(*size_px, chosen, slack, side)
@@ -184,7 +184,7 @@ def _drifts(
         for chosen in (frames[:1], frames)
         for side in (-1.0, 1.0)
     ]
-    found = list(progress.over(room.run(jobs), len(jobs), "drifts found"))
+    found = list(progress.over(pool.run(jobs), len(jobs), "drifts found"))
     return [
         Drift(slack, (found[4 * n], found[4 * n + 1]), (found[4 * n + 2], found[4 * n + 3]))
         for n, slack in enumerate(SLACKS)

@@ -22,7 +22,7 @@ from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -71,21 +71,21 @@ def search(
     asked = scene.search.budget if budget is None else budget
     size_px = width_px, scaled_height(scene, width_px)
     longest = max(abs(scene.rail.travel), *(scene.search.rail_length or (0.0,)))
-    with results_in(results_folder(scene_path, out)) as folder, LookingRoom(workers, engine) as room:
-        room.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
-        progress.note(room.opened.message)
-        run = run_of(scene, sha256, room.opened, size_px)
+    with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
+        pool.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
+        progress.note(pool.opened.message)
+        run = run_of(scene, sha256, pool.opened, size_px)
         with SearchLedger(folder.place(LEDGER), _looked_at(scene, run), scene.search.least_reveal) as ledger:
-            hunt = _Hunt(scene, freedoms, size_px, longest, asked, room, ledger, progress)
+            hunt = _Hunt(scene, freedoms, size_px, longest, asked, pool, ledger, progress)
             hunt.run()
             ledger.commit()
             trade = Trade(longest)
             write_csv(folder, rows_of(ledger, scene, trade))
             best, own = ledger.best(), ledger.row(0)
-            summary = summary_of(scene, sha256, room.opened, size_px, ledger, trade, freedoms)
+            summary = summary_of(scene, sha256, pool.opened, size_px, ledger, trade, freedoms)
             if best is None or own is None:
                 raise RuntimeError("a search ended before its first candidate")
-            pictures = _checked(best, scene, room, size_px, summary) if best.outcome.judged else []
+            pictures = _checked(best, scene, pool, size_px, summary) if best.outcome.judged else []
             _write_best(folder, scene_path, scene, best)
             title = title_block(scene, scene_date(scene, scene_path), "hold against reveal")
             plot = TradePlot(
@@ -126,7 +126,7 @@ class _Hunt:
         size_px: tuple[int, int],
         longest: float,
         budget: int,
-        room: LookingRoom,
+        pool: WorkerPool,
         ledger: SearchLedger,
         progress: Progress,
     ) -> None:
@@ -134,7 +134,7 @@ class _Hunt:
             raise ValueError("the scene has no bounds to search within")
         self._scene, self._asked = scene, scene.search
         self._freedoms, self._size_px, self._longest, self._budget = freedoms, size_px, longest, budget
-        self._room, self._ledger = room, ledger
+        self._pool, self._ledger = pool, ledger
         self._tally = progress.tally(budget, "candidates tried")
 
     def run(self) -> None:
@@ -176,7 +176,7 @@ class _Hunt:
         # neighbours one after the other: they share what is seen from where they stand
         order = sorted((n for n, outcome in enumerate(known) if outcome is None), key=lambda n: _shelf(candidates[n]))
         jobs = [Trial(candidates[n], self._scene, *self._size_px) for n in order]
-        for n, outcome in zip(order, self._room.run(jobs), strict=True):
+        for n, outcome in zip(order, self._pool.run(jobs), strict=True):
             self._ledger.add(candidates[n], outcome)
             known[n] = outcome
         outcomes = [outcome for outcome in known if outcome is not None]
@@ -208,14 +208,14 @@ def _place(outcome: Outcome) -> tuple[float, float] | None:
 
 
 def _checked(
-    best: Row, scene: Scene, room: LookingRoom, size_px: tuple[int, int], summary: dict[str, Any]
+    best: Row, scene: Scene, pool: WorkerPool, size_px: tuple[int, int], summary: dict[str, Any]
 ) -> list[tuple[str, Pixels8]]:
     """Build the best scene anew and judge it by pictures, at the station and at the reveal; gives those two."""
     chosen = placed(scene, best.values)
     move = move_of(chosen)
-    room.load(prepare(chosen, size_px[0]))
+    pool.load(prepare(chosen, size_px[0]))
     frames = {"station": move.station_frame, "reveal": reveal_of(move)}
-    looks = list(room.run([FrameJob(frame, *size_px) for frame in frames.values()]))
+    looks = list(pool.run([FrameJob(frame, *size_px) for frame in frames.values()]))
     checked = {}
     pictures = []
     for (name, frame), look in zip(frames.items(), looks, strict=True):

@@ -33,11 +33,11 @@ from previz.run.lightcache import LightCache
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in, say_scene
 from previz.run.shelf import Shelf
-from previz.run.workers import LookingRoom
+from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
-from previz.search.candidates import CandidateJob, CandidateResult, Setting, as_row, better
+from previz.search.candidates import CameraSetting, CandidateJob, CandidateResult, as_row, better
 from previz.stage.cautions import left_out
 from previz.stage.prepare import ReadySet, prepare
 from previz.workshop.surface import Pixels8
@@ -54,9 +54,9 @@ _PARSERS = {
 _MOST = 4000
 
 
-def settings_of(scene: Scene, ranges: dict[str, str]) -> list[Setting]:
+def settings_of(scene: Scene, ranges: dict[str, str]) -> list[CameraSetting]:
     """Every combination of the values asked for; what is not asked for stays as the scene has it."""
-    own = Setting.of(scene)
+    own = CameraSetting.of(scene)
     columns = [
         values_of(ranges[name], parse, name) if name in ranges else (getattr(own, name),)
         for name, parse in _PARSERS.items()
@@ -64,7 +64,7 @@ def settings_of(scene: Scene, ranges: dict[str, str]) -> list[Setting]:
     count = math.prod(len(column) for column in columns)
     if count > _MOST:
         raise UnitError(f"{count} candidates are more than a sheet of {_MOST} can hold; ask for fewer values")
-    return [Setting(*values) for values in itertools.product(*columns)]
+    return [CameraSetting(*values) for values in itertools.product(*columns)]
 
 
 @dataclass(frozen=True)
@@ -105,20 +105,20 @@ def sheet(
     size_px = width_px, scaled_height(scene, width_px)
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        LookingRoom(workers, engine, len(settings)) as room,
+        WorkerPool(workers, engine, len(settings)) as pool,
     ):
         progress.say("building and lighting the set")
         ready = prepare(scene, width_px, LightCache(folder.path), progress.say)
-        room.load(ready)
-        progress.note(room.opened.message)
-        run = run_of(scene, sha256, room.opened, size_px, with_figure=True)
+        pool.load(ready)
+        progress.note(pool.opened.message)
+        run = run_of(scene, sha256, pool.opened, size_px, with_figure=True)
         ledger = Ledger(folder, ledger_name("sheet"), {**run, "settings": repr(settings)}, Kept)
         shelf = Shelf(folder, MOST_SHOWN)
         _take_up(ledger, shelf, scene, settings)
         jobs = [CandidateJob(n, s, scene, *size_px) for n, s in enumerate(settings) if n not in ledger.done]
         progress.going_on(len(settings) - len(jobs), len(settings), "candidates")
         try:
-            for result in progress.over(room.run(jobs), len(jobs), "candidates judged"):
+            for result in progress.over(pool.run(jobs), len(jobs), "candidates judged"):
                 picture = _with_figure(result, figure)
                 if picture is not None:
                     shelf.put(better(result), result.number, picture)
@@ -140,7 +140,7 @@ def sheet(
     return Sheet(scene.title, rows, varied, [*left_out(scene), *ready.built.cautions], folder.path)
 
 
-def _take_up(ledger: Ledger[Kept], shelf: Shelf, scene: Scene, settings: list[Setting]) -> None:
+def _take_up(ledger: Ledger[Kept], shelf: Shelf, scene: Scene, settings: list[CameraSetting]) -> None:
     """Go on from what a stopped run has left; a candidate whose picture is missing is judged anew."""
     done = {n: _result(n, kept, scene, settings[n]) for n, kept in ledger.done.items() if n < len(settings)}
     pictured = sorted((n for n in done if ledger.done[n].pictured), key=lambda n: better(done[n]))
@@ -151,7 +151,7 @@ def _take_up(ledger: Ledger[Kept], shelf: Shelf, scene: Scene, settings: list[Se
             del ledger.done[n]
 
 
-def _result(number: int, kept: Kept, scene: Scene, setting: Setting) -> CandidateResult:
+def _result(number: int, kept: Kept, scene: Scene, setting: CameraSetting) -> CandidateResult:
     placed = setting.put_into(scene) if kept.pictured else None
     return CandidateResult(number, setting, placed, kept.summary, kept.slip_px, None, kept.reason)
 

@@ -31,7 +31,7 @@ from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.results import results_folder, results_in
 from previz.run.table import HoldRow, write_hold, write_summary
-from previz.run.workers import LookingRoom, Opened
+from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -73,20 +73,20 @@ def shoot(
     date = scene_date(scene, scene_path)
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        LookingRoom(workers, engine, len(move.frames)) as room,
+        WorkerPool(workers, engine, len(move.frames)) as pool,
     ):
         ready = made_ready(scene, folder, sha256, engine, progress)
-        room.load(ready)
-        progress.note(room.opened.message)
-        run = run_of(scene, sha256, room.opened, (width_px, height_px), with_figure)
+        pool.load(ready)
+        progress.note(pool.opened.message)
+        run = run_of(scene, sha256, pool.opened, (width_px, height_px), with_figure)
         ledger = Ledger(folder, ledger_name("shoot"), {**run, "date": date}, FrameScore)
         scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
         wanted = [f for f in move.frames if f not in scores]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         jobs = [FrameJob(f, width_px, height_px) for f in wanted]
-        results = room.run(jobs)
+        results = pool.run(jobs)
         # drawn while the first frames are looked at; engines are asked for in one word
-        chosen = choose_engine(room.opened.engine.replace(" ", ""))
+        chosen = choose_engine(pool.opened.engine.replace(" ", ""))
         side = SideView(ready, chosen.engine, date)
         try:
             for result in progress.over(results, len(jobs), "frames looked at and judged"):
@@ -106,7 +106,7 @@ def shoot(
         _write_plot(folder, scene, date, move, order, summary)
         if summary.worst_frame is not None:
             job = FrameJob(summary.worst_frame, width_px, height_px)
-            _write_worst(folder, next(iter(room.run([job]))))
+            _write_worst(folder, next(iter(pool.run([job]))))
         values = _written(scene, order, summary, run, (width_px, height_px), ready)
         _write_tables(folder, order, values)
         progress.say("writing the report")
@@ -130,18 +130,18 @@ def score(
     height_px = scaled_height(scene, width_px)
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        LookingRoom(workers, engine, len(move.frames)) as room,
+        WorkerPool(workers, engine, len(move.frames)) as pool,
     ):
         ready = made_ready(scene, folder, sha256, engine, progress)
-        room.load(ready)
-        progress.note(room.opened.message)
-        run = run_of(scene, sha256, room.opened, (width_px, height_px))
+        pool.load(ready)
+        progress.note(pool.opened.message)
+        run = run_of(scene, sha256, pool.opened, (width_px, height_px))
         ledger = Ledger(folder, ledger_name("score"), run, FrameScore)
         wanted = [f for f in move.frames if f not in ledger.done]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         jobs = [FrameJob(f, width_px, height_px, pictures=False) for f in wanted]
         try:
-            for result in progress.over(room.run(jobs), len(jobs), "frames judged"):
+            for result in progress.over(pool.run(jobs), len(jobs), "frames judged"):
                 ledger.add(result.judged.score.frame, result.judged.score)
         finally:
             ledger.close(finished=False)

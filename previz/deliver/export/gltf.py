@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.camera import Camera
-from previz.deliver.export.interchange import CLIP, Painted, Shining, Travel, quaternions, vertex_normals
+from previz.deliver.export.interchange import CLIP, PointLight, TexturedSurface, Travel, quaternions, vertex_normals
 from previz.geometry import Array, unit
 from previz.run.frames import png_bytes
 
@@ -73,7 +73,9 @@ class _Bin:
         return len(self.accessors) - 1
 
 
-def glb_bytes(title: str, surfaces: Sequence[Painted], travel: Travel, lamps: Sequence[Shining], version: str) -> bytes:
+def glb_bytes(
+    title: str, surfaces: Sequence[TexturedSurface], travel: Travel, lamps: Sequence[PointLight], version: str
+) -> bytes:
     """A GLB file of the surfaces, the camera with its move and the lamps. Same input, same bytes.
 
     Projection of a point by the camera's node and ``yfov`` is that of :meth:`previz.camera.Camera.project` to float32;
@@ -122,7 +124,7 @@ def _roots(nodes: Sequence[dict[str, Any]]) -> list[int]:
     return [number for number in range(len(nodes)) if number not in hung]
 
 
-def _add_surface(root: dict[str, Any], store: _Bin, number: int, painted: Painted) -> None:
+def _add_surface(root: dict[str, Any], store: _Bin, number: int, painted: TexturedSurface) -> None:
     surface = painted.surface
     attributes = {
         "POSITION": store.accessor(surface.vertices, "VEC3", _VERTICES, bounds=True),
@@ -229,7 +231,7 @@ def _wider(camera: Camera) -> dict[str, Any]:
     }
 
 
-def _light(lamp: Shining) -> dict[str, Any]:
+def _light(lamp: PointLight) -> dict[str, Any]:
     # a tint of luminance 1 may exceed 1 in a channel: the colour is brought to 1, the intensity takes the rest
     most = float(lamp.tint.max())
     light: dict[str, Any] = {
@@ -245,7 +247,7 @@ def _light(lamp: Shining) -> dict[str, Any]:
     return light
 
 
-def _lamp_node(number: int, lamp: Shining) -> dict[str, Any]:
+def _lamp_node(number: int, lamp: PointLight) -> dict[str, Any]:
     return {
         "name": lamp.name,
         "translation": [float(v) for v in lamp.position],

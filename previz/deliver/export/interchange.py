@@ -22,7 +22,7 @@ CLIP: tuple[float, float] = (0.01, 100.0)
 
 
 @dataclass(frozen=True, eq=False)
-class Painted:
+class TexturedSurface:
     """A surface with the picture ``code`` (H, W, 3) uint8, sRGB, that lies on it.
 
     ``name`` becomes part of file names. ``lit`` tells what the picture is: what the surface sends to the lens, light
@@ -72,7 +72,7 @@ class Travel:
 
 
 @dataclass(frozen=True, eq=False)
-class Shining:
+class PointLight:
     """A lamp as a point that shines: ``position`` (3,) m, ``aim`` (3,) m, ``candela`` along the aim, ``tint`` (3,)
     linear Rec.709 of luminance 1, ``beam`` the half angles (rad) of full light and of none, or None for all round."""
 

@@ -19,7 +19,7 @@ from previz.draw.drawnset import RigDrawing
 from previz.draw.flatdrawing import FlatDrawing, Line, Words, dimension, line
 from previz.draw.style import both_text
 from previz.geometry import Array
-from previz.workshop.pattern.pieces import Piece
+from previz.workshop.pattern.pieces import PatternPiece
 from previz.workshop.pattern.unfold import Pattern
 
 # heights of words: on a drawing as large as the set, and on a piece that is cut
@@ -187,7 +187,7 @@ _LAYERS: Final[dict[Stroke, str]] = {
 }
 
 
-def _piece_words(piece: Piece, shift: Array) -> list[Words]:
+def _piece_words(piece: PatternPiece, shift: Array) -> list[Words]:
     """The letters of a piece, and the names of its faces where they are clear of them: they stand above it as well."""
     out: list[Words] = []
     for label in sorted(piece.labels, key=lambda label: label.kind != "letter"):
@@ -210,7 +210,7 @@ def _piece_words(piece: Piece, shift: Array) -> list[Words]:
     return out
 
 
-def _piece_lines(piece: Piece, shift: Array) -> Iterator[Line]:
+def _piece_lines(piece: PatternPiece, shift: Array) -> Iterator[Line]:
     for stroke, points in rim(piece):
         layer = _LAYERS[stroke]
         closed = layer == "cut" and len(points) > 3 and np.allclose(points[0], points[-1], atol=1e-9)

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from previz.deliver.export.interchange import CLIP, Painted, Travel, missing, vertex_normals
+from previz.deliver.export.interchange import CLIP, TexturedSurface, Travel, missing, vertex_normals
 from previz.run.frames import png_bytes
 from previz.run.output import OutputFolder
 
@@ -34,7 +34,9 @@ def usd_there() -> bool:
     return True
 
 
-def write_usd(folder: OutputFolder, title: str, surfaces: Sequence[Painted], travel: Travel, version: str) -> list[str]:
+def write_usd(
+    folder: OutputFolder, title: str, surfaces: Sequence[TexturedSurface], travel: Travel, version: str
+) -> list[str]:
     """Write ``set.usda`` and ``textures/NAME.png``; gives their names.
 
     Raises :class:`previz.errors.OutputError` where the library is not installed.
@@ -66,7 +68,7 @@ def write_usd(folder: OutputFolder, title: str, surfaces: Sequence[Painted], tra
     return ["set.usda", *files]
 
 
-def _add_surface(stage: Any, painted: Painted, picture: Any) -> None:
+def _add_surface(stage: Any, painted: TexturedSurface, picture: Any) -> None:
     from pxr import UsdGeom, UsdShade, Vt
 
     surface, name = painted.surface, re.sub(r"\W", "_", painted.name)

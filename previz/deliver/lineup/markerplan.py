@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from previz.draw.labels import Box
-from previz.draw.pdf import Pen, Room, Sheet, text_width
-from previz.draw.rigview import LABEL, SCALES, Drawn, View
+from previz.draw.pdf import PageSize, PdfPage, Pen, text_width
+from previz.draw.rigview import LABEL, SCALES, Drawn, ScaledView
 from previz.draw.style import CHALK, CHALK_WASH, INK, SOFT, both_text, mixed
 from previz.geometry import Array
 from previz.lineup.markers import MarkerSheet
@@ -39,7 +39,7 @@ class MarkerPlan:
     lens: Array
 
 
-class _Front(View):
+class _Front(ScaledView):
     """The set as the lens faces it: camera right is right."""
 
     def points(self, world: ArrayLike) -> Array:
@@ -48,7 +48,7 @@ class _Front(View):
         return np.stack([self.at[0] + p[..., 0], self.at[1] - p[..., 1]], axis=-1)
 
 
-def plan_page(plan: MarkerPlan, sheets: Sequence[MarkerSheet], room: Room) -> Sheet:
+def plan_page(plan: MarkerPlan, sheets: Sequence[MarkerSheet], room: PageSize) -> PdfPage:
     """The page with both drawings, true to a stated scale."""
     half = 0.5 * (room.free_height_mm - 6.0)
     rows = len(sheets) * _ROW
@@ -66,10 +66,10 @@ def plan_page(plan: MarkerPlan, sheets: Sequence[MarkerSheet], room: Room) -> Sh
         pen.text((room.left, boxes[1][1] - 3.0), "from camera right", 3.0, bold=True)
         _side(Drawn(pen, side), plan, sheets)
 
-    return Sheet(room, "marker sheets: places", draw, f"1:{scale}")
+    return PdfPage(room, "marker sheets: places", draw, f"1:{scale}")
 
 
-def _box(room: Room, top: float, bottom: float, rows: float) -> Box:
+def _box(room: PageSize, top: float, bottom: float, rows: float) -> Box:
     left, above, right, below = _AROUND
     return (room.left + left, top + above, room.left + room.free_width_mm - right, bottom - below - rows)
 
@@ -92,14 +92,14 @@ def _fits(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, boxes: Se
     return bool(front and size[2] <= boxes[1][2] - boxes[1][0] and size[1] <= boxes[1][3] - boxes[1][1])
 
 
-def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: Box, side: bool) -> View:
+def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: Box, side: bool) -> ScaledView:
     shown = _shown(plan, sheets) * 1e3 / scale
     low, high = shown.min(axis=0), shown.max(axis=0)
     across = 2 if side else 0
     wide = high[across] - low[across]
     left = box[0] + 0.5 * (box[2] - box[0] - wide)
     x = left + (high[2] if side else -low[0])
-    return (View if side else _Front)(side, scale, (float(x), float(box[1] + high[1])), box)
+    return (ScaledView if side else _Front)(side, scale, (float(x), float(box[1] + high[1])), box)
 
 
 def _wall_in(plan: MarkerPlan, on: Drawn) -> Array:

@@ -12,7 +12,7 @@ from shapely.ops import unary_union
 
 from previz.deliver.lineup.markerplan import MarkerPlan, plan_page
 from previz.draw.paper import TitleBlock
-from previz.draw.pdf import Pen, Room, Sheet, both_mm, pdf_bytes, rooms, text_width, wrapped
+from previz.draw.pdf import PageSize, PdfPage, Pen, both_mm, page_sizes, pdf_bytes, text_width, wrapped
 from previz.draw.style import CHALK, INK, SOFT
 from previz.lineup.markers import MODULES, MarkerSheet, modules
 from previz.units import deg_text
@@ -55,14 +55,14 @@ def marker_pdf(
 
     ``in_picture`` says of every sheet by name whether the shot's picture shows it.
     """
-    upright, _ = rooms("letter" if paper == "letter" else "a4")
-    pages = [Sheet(upright, "where the marker sheets go", _placing(sheets, in_picture, upright), "-")]
+    upright, _ = page_sizes("letter" if paper == "letter" else "a4")
+    pages = [PdfPage(upright, "where the marker sheets go", _placing(sheets, in_picture, upright), "-")]
     pages.append(plan_page(plan, sheets, upright))
-    pages += [Sheet(upright, f"marker sheet {sheet.name}", _page(sheet, upright)) for sheet in sheets]
+    pages += [PdfPage(upright, f"marker sheet {sheet.name}", _page(sheet, upright)) for sheet in sheets]
     return pdf_bytes(pages, block, title)
 
 
-def _placing(sheets: Sequence[MarkerSheet], in_picture: dict[str, str], room: Room):  # type: ignore[no-untyped-def]
+def _placing(sheets: Sequence[MarkerSheet], in_picture: dict[str, str], room: PageSize):  # type: ignore[no-untyped-def]
     def draw(pen: Pen) -> None:
         pen.head("Where the marker sheets go", "places of the middle crosses")
         y = room.top + 4.0
@@ -102,7 +102,7 @@ def _turn(sheet: MarkerSheet) -> float:
     return float(np.arctan2(-right[2], right[0]))
 
 
-def _page(sheet: MarkerSheet, room: Room):  # type: ignore[no-untyped-def]
+def _page(sheet: MarkerSheet, room: PageSize):  # type: ignore[no-untyped-def]
     def draw(pen: Pen) -> None:
         where = ", ".join(f"{value * 1e3:.1f} mm {way}" for value, way in ways(sheet.middle))
         words = f"cross {where}; {_FACES[sheet.name]}"

@@ -20,9 +20,9 @@ from previz.deliver.paint.guideindex import MapEntry, first_sheets, string_sheet
 from previz.deliver.paint.regions import boundaries, filled_out, inside_outline, regions
 from previz.draw.labels import Box
 from previz.draw.paper import Point
-from previz.draw.pdf import PaperName, Pen, Sheet, corners, pdf_bytes, rooms, text_width
+from previz.draw.pdf import PaperName, PdfPage, Pen, corners, page_sizes, pdf_bytes, text_width
 from previz.draw.style import CHALK, INK, SOFT
-from previz.draw.tiling import BLEED_MM, OVERLAP_MM, SIDE_MM, Piece, Spread, Tile, sheets_of, spread, window_of
+from previz.draw.tiling import BLEED_MM, OVERLAP_MM, SIDE_MM, PrintPiece, Spread, Tile, sheets_of, spread, window_of
 from previz.geometry import Array
 from previz.workshop.surface import Pixels8
 
@@ -47,7 +47,7 @@ class _Art:
     picture without its bleed.
     """
 
-    piece: Piece
+    piece: PrintPiece
     texel: tuple[float, float]
     picture: Pixels8
     bleed: int
@@ -67,7 +67,7 @@ def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> byte
     On sheets, pieces larger than the paper come in parts that overlap by 10 mm; on a roll in one piece, unless both
     their sides are wider than the roll. Raises :class:`previz.errors.OutputError` for a paper that cannot be used.
     """
-    pages = rooms(paper, roll_width)
+    pages = page_sizes(paper, roll_width)
     across = pages[0].free_width_mm if paper != "roll" else 190.0
     key = _KEY_MM * -(-len(guide.swatches) // int(across // _KEY_STEP_MM))
     faces = [_face_art(face, name) for face, name in zip(guide.faces, _names(guide.faces), strict=True)]
@@ -78,9 +78,9 @@ def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> byte
     layout = spread([art.piece for art in faces], pages, key, _NOTE_MM)
     wall_layout = spread([walls[0][1].piece], pages, key, _NOTE_MM)
 
-    sections: list[tuple[str, Spread, list[Sheet]]] = []
+    sections: list[tuple[str, Spread, list[PdfPage]]] = []
 
-    def add(word: str, where: Spread, sheets: list[Sheet]) -> None:
+    def add(word: str, where: Spread, sheets: list[PdfPage]) -> None:
         sections.append((word, where, sheets))
 
     keyed = partial(_key, guide.swatches)
@@ -119,7 +119,7 @@ def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> byte
 def _map(
     faces: Sequence[_Art],
     walls: Sequence[tuple[str, _Art]],
-    sections: Sequence[tuple[str, Spread, list[Sheet]]],
+    sections: Sequence[tuple[str, Spread, list[PdfPage]]],
     ahead: int,
 ) -> list[MapEntry]:
     """Every piece with the numbers of the sheets that show its parts, section by section."""
@@ -165,7 +165,7 @@ def _face_art(face: GuideFace, name: str) -> _Art:
     if not face.seen[inside].any():
         words += "; never seen in the hold: any dark paint will do"
     return _Art(
-        piece=Piece(name, face.size[0] * 1e3, face.size[1] * 1e3, words),
+        piece=PrintPiece(name, face.size[0] * 1e3, face.size[1] * 1e3, words),
         texel=(texel_mm, texel_mm),
         picture=picture,
         bleed=b,
@@ -192,7 +192,7 @@ def _wall_art(wall: GuideWall, code: Pixels8, region: NDArray[np.int16] | None) 
         return (points - (wall.left, wall.top)) * (1e3, -1e3)
 
     return _Art(
-        piece=Piece("wall", wide, high, "→ to camera right, ↓ down"),
+        piece=PrintPiece("wall", wide, high, "→ to camera right, ↓ down"),
         texel=texel,
         picture=code,
         bleed=0,
@@ -247,7 +247,7 @@ def _in_box(x: float, y: float, box: Box, room: float = 0.0) -> bool:
     return box[0] + room <= x <= box[2] - room and box[1] + room <= y <= box[3] - room
 
 
-def _colour_of(arts: dict[Piece, _Art]) -> Callable[[Pen, Tile], None]:
+def _colour_of(arts: dict[PrintPiece, _Art]) -> Callable[[Pen, Tile], None]:
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
         _draw_picture(pen, art, tile)
@@ -263,7 +263,7 @@ def _colour_of(arts: dict[Piece, _Art]) -> Callable[[Pen, Tile], None]:
     return draw
 
 
-def _lines_of(arts: dict[Piece, _Art]) -> Callable[[Pen, Tile], None]:
+def _lines_of(arts: dict[PrintPiece, _Art]) -> Callable[[Pen, Tile], None]:
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
         _draw_lines(pen, art, tile, 0.1, False)
@@ -287,7 +287,7 @@ class _Listed:
         return found
 
 
-def _with_note(sheet: Sheet, listed: _Listed) -> Sheet:
+def _with_note(sheet: PdfPage, listed: _Listed) -> PdfPage:
     """The sheet with a line over its foot about the regions that are too small for a number."""
 
     def draw(pen: Pen) -> None:
@@ -304,10 +304,10 @@ def _with_note(sheet: Sheet, listed: _Listed) -> Sheet:
             size = 2.1
         pen.text((room.left, room.top + room.free_height_mm - 1.5), words, size, SOFT)
 
-    return Sheet(sheet.room, sheet.subject, draw)
+    return PdfPage(sheet.room, sheet.subject, draw)
 
 
-def _numbers_of(arts: dict[Piece, _Art], listed: _Listed) -> Callable[[Pen, Tile], None]:
+def _numbers_of(arts: dict[PrintPiece, _Art], listed: _Listed) -> Callable[[Pen, Tile], None]:
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
         _draw_lines(pen, art, tile, 0.12, True)

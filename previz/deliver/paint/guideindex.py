@@ -13,9 +13,9 @@ import numpy as np
 
 from previz.deliver.paint.guidedata import Guide, GuideString, PaintSwatch, Place
 from previz.draw.paper import Point
-from previz.draw.pdf import LEADING, Pen, Room, Sheet, both_mm, fitted, text_width, wrapped
+from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, both_mm, fitted, text_width, wrapped
 from previz.draw.style import CHALK, INK, SOFT
-from previz.draw.tiling import OVERLAP_MM, Piece, Tile
+from previz.draw.tiling import OVERLAP_MM, PrintPiece, Tile
 from previz.geometry import Array
 from previz.units import inches_text
 from previz.workshop.surface import Pixels8
@@ -52,7 +52,7 @@ class MapEntry:
     sheets.
     """
 
-    piece: Piece
+    piece: PrintPiece
     picture: Pixels8
     texel: tuple[float, float]
     outline: Array
@@ -70,7 +70,7 @@ class _Block:
     heads: _Block | None = None
 
 
-def first_sheets(guide: Guide, entries: Sequence[MapEntry], room: Room, roll: bool) -> list[Sheet]:
+def first_sheets(guide: Guide, entries: Sequence[MapEntry], room: PageSize, roll: bool) -> list[PdfPage]:
     """How to use the guide, the page map and the palette."""
     blocks = [_words(guide.title_block.scene, 5.0, True), _words("Painting guide, true size", 3.2, False), _space(2.0)]
     blocks += [_words("How to use it", 3.0, True)]
@@ -83,7 +83,7 @@ def first_sheets(guide: Guide, entries: Sequence[MapEntry], room: Room, roll: bo
     return _flowed(blocks, room, roll, "Index, page map, palette")
 
 
-def string_sheets(guide: Guide, room: Room, roll: bool) -> list[Sheet]:
+def string_sheets(guide: Guide, room: PageSize, roll: bool) -> list[PdfPage]:
     """The table of strings; no sheet if there are none."""
     if not guide.strings:
         return []
@@ -107,7 +107,7 @@ def string_sheets(guide: Guide, room: Room, roll: bool) -> list[Sheet]:
     return _flowed(blocks, room, roll, "Strings")
 
 
-def _flowed(blocks: Sequence[_Block], room: Room, roll: bool, subject: str) -> list[Sheet]:
+def _flowed(blocks: Sequence[_Block], room: PageSize, roll: bool, subject: str) -> list[PdfPage]:
     """Blocks one under the other, in as many columns as the paper is wide; a table's head is said again."""
     if roll:
         room = replace(room, height_mm=_ROLL_PAGE_MM, grows="")
@@ -137,7 +137,7 @@ def _flowed(blocks: Sequence[_Block], room: Room, roll: bool, subject: str) -> l
 
         return on_paper
 
-    return [Sheet(room, subject, drawn(page)) for page in pages]
+    return [PdfPage(room, subject, drawn(page)) for page in pages]
 
 
 def _space(height: float) -> _Block:
@@ -207,7 +207,7 @@ def _map_blocks(entries: Sequence[MapEntry]) -> list[_Block]:
     return blocks
 
 
-def _size_text(piece: Piece) -> str:
+def _size_text(piece: PrintPiece) -> str:
     wide, high = piece.width_mm, piece.height_mm
     return f"{piece.name} {wide:.1f} x {high:.1f} mm / {inches_text(wide / 1e3)} x {inches_text(high / 1e3)}"
 

@@ -25,12 +25,12 @@ from previz.deliver.paint.patternindex import (
 )
 from previz.draw import tiling
 from previz.draw.paper import TitleBlock
-from previz.draw.pdf import PaperName, Pen, Room, both_mm, pdf_bytes, rooms, text_width
+from previz.draw.pdf import PageSize, PaperName, Pen, both_mm, page_sizes, pdf_bytes, text_width
 from previz.draw.style import CHALK, INK, SOFT, Colour
 from previz.draw.tiling import Tile, sheets_of, spread, tiles_of, window_of
 from previz.errors import OutputError
 from previz.geometry import Array
-from previz.workshop.pattern.pieces import Cut, Label, Piece
+from previz.workshop.pattern.pieces import Cut, Label, PatternPiece
 from previz.workshop.pattern.unfold import Pattern
 
 _DIMENSION: Final = 8.5  # strip beside and below a piece for its dimension lines
@@ -47,9 +47,9 @@ class _Art:
     """A piece as it lies on the paper: ``upright`` where its longer side runs down; ``paper`` is its box with room for
     dimension lines, mm."""
 
-    piece: Piece
+    piece: PatternPiece
     upright: bool
-    paper: tiling.Piece
+    paper: tiling.PrintPiece
 
     def at(self, points: Array) -> Array:
         """Places (N, 2) m of the piece in mm from the box's top left corner, right and down."""
@@ -78,7 +78,7 @@ def pattern_pdf(pattern: Pattern, title_block: TitleBlock, paper: PaperName, rol
     On sheets, pieces larger than the paper come in parts that overlap by 10 mm, as in the guide. Raises
     :class:`previz.errors.OutputError` for a paper that cannot be used.
     """
-    pages = rooms(paper, roll_width)
+    pages = page_sizes(paper, roll_width)
     arts = [_art(piece, number, pages) for number, piece in enumerate(pattern.pieces, 1)]
     layout = spread([art.paper for art in arts], pages)
     named = {art.paper: art for art in arts}
@@ -88,7 +88,7 @@ def pattern_pdf(pattern: Pattern, title_block: TitleBlock, paper: PaperName, rol
     ahead = len(index_sheets(pattern, [], pages[0], paper == "roll"))
     for _ in range(3):
         # the index is as long whatever the numbers in it, but its own length moves them
-        numbers: dict[tiling.Piece, list[tuple[Tile, int]]] = {}
+        numbers: dict[tiling.PrintPiece, list[tuple[Tile, int]]] = {}
         for placed in layout.placed:
             numbers.setdefault(placed.tile.piece, []).append((placed.tile, ahead + placed.page + 1))
         entries = [Entry(a.paper, a.at(a.piece.outline), a.piece, tuple(numbers[a.paper])) for a in arts]
@@ -99,7 +99,7 @@ def pattern_pdf(pattern: Pattern, title_block: TitleBlock, paper: PaperName, rol
     return pdf_bytes(index + drawn, title_block, f"{title_block.scene}: cut pattern")
 
 
-def _art(piece: Piece, number: int, pages: tuple[Room, Room]) -> _Art:
+def _art(piece: PatternPiece, number: int, pages: tuple[PageSize, PageSize]) -> _Art:
     """The piece laid the way that takes fewer sheets, its longer side down the page where both take as many."""
     left, low, right, high = piece.bounds
     wide, tall = (right - left) * 1e3, (high - low) * 1e3
@@ -110,7 +110,7 @@ def _art(piece: Piece, number: int, pages: tuple[Room, Room]) -> _Art:
         words = f"with {shown}; {words}"
     choices = []
     for upright, w, h in ((True, tall, wide), (False, wide, tall)):
-        paper = tiling.Piece(f"piece {number}: {piece.name}", w + _DIMENSION, h + _DIMENSION, words)
+        paper = tiling.PrintPiece(f"piece {number}: {piece.name}", w + _DIMENSION, h + _DIMENSION, words)
         parts = []
         for room in pages:
             try:
@@ -121,7 +121,7 @@ def _art(piece: Piece, number: int, pages: tuple[Room, Room]) -> _Art:
     return min(choices, key=lambda c: c[:2])[2]
 
 
-def _draw_of(arts: dict[tiling.Piece, _Art]) -> Callable[[Pen, Tile], None]:
+def _draw_of(arts: dict[tiling.PrintPiece, _Art]) -> Callable[[Pen, Tile], None]:
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
         with pen.clipped(window_of(tile)):
@@ -160,7 +160,7 @@ def _stroke_of(cut: Cut) -> Stroke:
     return "mountain" if cut.angle >= 0.0 else "valley"
 
 
-def rim(piece: Piece) -> Iterator[tuple[Stroke, Array]]:
+def rim(piece: PatternPiece) -> Iterator[tuple[Stroke, Array]]:
     """The lines round the piece, as long as they are of one kind, in one."""
     rings: list[list[Cut]] = []
     for cut in piece.cuts:

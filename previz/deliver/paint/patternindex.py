@@ -12,12 +12,12 @@ import numpy as np
 from previz.draw import tiling
 from previz.draw.labels import Box
 from previz.draw.paper import Point
-from previz.draw.pdf import LEADING, Pen, Room, Sheet, both_mm, fitted, wrapped
+from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, both_mm, fitted, wrapped
 from previz.draw.style import CHALK, INK, SIGNAL, SOFT, Colour
 from previz.draw.tiling import Tile
 from previz.geometry import Array
 from previz.units import METRES_PER_INCH
-from previz.workshop.pattern.pieces import Piece
+from previz.workshop.pattern.pieces import PatternPiece
 from previz.workshop.pattern.unfold import Pattern
 
 Stroke = Literal["cut", "mountain", "valley", "bend"]
@@ -60,9 +60,9 @@ class Entry:
     """A piece on the map: its ``paper`` box, its ``outline`` (K, 2) mm in it, the piece, and its parts with the numbers
     of their sheets."""
 
-    paper: tiling.Piece
+    paper: tiling.PrintPiece
     outline: Array
-    piece: Piece
+    piece: PatternPiece
     tiles: tuple[tuple[Tile, int], ...]
 
 
@@ -72,7 +72,7 @@ class _Block:
     draw: Callable[[Pen, Point], None]
 
 
-def index_sheets(pattern: Pattern, entries: Sequence[Entry], room: Room, roll: bool) -> list[Sheet]:
+def index_sheets(pattern: Pattern, entries: Sequence[Entry], room: PageSize, roll: bool) -> list[PdfPage]:
     """How to build it, cautions, the key, the material's rules, every piece in small with its sheets."""
     if roll:
         room = replace(room, height_mm=_ROLL_PAGE, grows="")
@@ -90,7 +90,7 @@ def index_sheets(pattern: Pattern, entries: Sequence[Entry], room: Room, roll: b
     return _flowed(blocks, room, wide)
 
 
-def _flowed(blocks: Sequence[_Block], room: Room, wide: float) -> list[Sheet]:
+def _flowed(blocks: Sequence[_Block], room: PageSize, wide: float) -> list[PdfPage]:
     columns = max(1, int((room.free_width_mm + _GAP) // (wide + _GAP)))
     pages: list[list[tuple[_Block, Point]]] = [[]]
     column, y = 0, 0.0
@@ -111,7 +111,7 @@ def _flowed(blocks: Sequence[_Block], room: Room, wide: float) -> list[Sheet]:
 
         return on_paper
 
-    return [Sheet(room, "Cut pattern: index and key", drawn(page)) for page in pages]
+    return [PdfPage(room, "Cut pattern: index and key", drawn(page)) for page in pages]
 
 
 def _nothing(pen: Pen, at: Point) -> None:

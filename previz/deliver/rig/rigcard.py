@@ -10,7 +10,18 @@ from previz.deliver.rig.rigdata import CardTable, Measure, Notes, RigCard, Setti
 from previz.deliver.rig.rigdetail import detail_sheet
 from previz.deliver.rig.rigdrawing import best_room, elevation_sheet, plan_sheet
 from previz.draw.paper import Point
-from previz.draw.pdf import LEADING, PaperName, Pen, Room, Sheet, fitted, pdf_bytes, rooms, text_width, wrapped
+from previz.draw.pdf import (
+    LEADING,
+    PageSize,
+    PaperName,
+    PdfPage,
+    Pen,
+    fitted,
+    page_sizes,
+    pdf_bytes,
+    text_width,
+    wrapped,
+)
 from previz.draw.style import INK, SIGNAL, SOFT
 
 __all__ = ["rig_pdf"]
@@ -35,14 +46,14 @@ def rig_pdf(card: RigCard, paper: PaperName) -> bytes:
 
     The card is one page where its words fit at a size that can be read, else it goes on on another.
     """
-    upright, lying = rooms(paper)
+    upright, lying = page_sizes(paper)
     sheets = _card_sheets(card, upright)
     room = best_room(card.drawing, (lying, upright))
     sheets += [plan_sheet(card, room), elevation_sheet(card, room), detail_sheet(card, lying)]
     return pdf_bytes(sheets, card.title_block, f"{card.title_block.scene}: rig")
 
 
-def _card_sheets(card: RigCard, room: Room) -> list[Sheet]:
+def _card_sheets(card: RigCard, room: PageSize) -> list[PdfPage]:
     free = room.free_height_mm - 1.0
     for size in _SIZES:
         blocks = _blocks(card, room.free_width_mm, size)
@@ -69,7 +80,7 @@ def _card_sheets(card: RigCard, room: Room) -> list[Sheet]:
 
     words = "lengths from the entrance pupil, not the sensor; write what was measured into the boxes"
     return [
-        Sheet(room, "shot card", drawn(page, words if number == 0 else "continued"), "-")
+        PdfPage(room, "shot card", drawn(page, words if number == 0 else "continued"), "-")
         for number, page in enumerate(pages)
     ]
 

@@ -10,7 +10,7 @@ import numpy as np
 from previz.deliver.rig.rigdata import RigCard
 from previz.draw import labels
 from previz.draw.drawnset import CrossSection
-from previz.draw.pdf import LEADING, Pen, Room, Sheet, wrapped
+from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, wrapped
 from previz.draw.railrule import RailMark
 from previz.draw.rigview import SCALES
 from previz.draw.style import CHALK, CHALK_WASH, INK, SOFT, both_text, mixed
@@ -20,7 +20,7 @@ _RULER_MM: Final = 58.0  # height that the ruler with its marks takes
 _GREY: Final = mixed(INK, 0.10, (255, 255, 255))
 
 
-def detail_sheet(card: RigCard, room: Room) -> Sheet:
+def detail_sheet(card: RigCard, room: PageSize) -> PdfPage:
     """Rail ruler and cross sections, on one sheet."""
     travel = abs(card.drawing.rail.travel) * 1e3
     rail_scale = next((s for s in SCALES if travel / s <= room.free_width_mm - 8.0), SCALES[-1])
@@ -39,14 +39,14 @@ def detail_sheet(card: RigCard, room: Room) -> Sheet:
         _cuts(pen, room, card, cut_scale, y + 6.0 + len(words) * 2.3 * LEADING)
 
     scales = f"1:{rail_scale}" if rail_scale == cut_scale else f"1:{rail_scale}, 1:{cut_scale}"
-    return Sheet(room, "rail and support", draw, scales)
+    return PdfPage(room, "rail and support", draw, scales)
 
 
-def _words(card: RigCard, room: Room) -> list[str]:
+def _words(card: RigCard, room: PageSize) -> list[str]:
     return [line for text in card.support for line in wrapped(text, 2.3, room.free_width_mm)]
 
 
-def _ruler(pen: Pen, room: Room, card: RigCard, scale: int) -> None:
+def _ruler(pen: Pen, room: PageSize, card: RigCard, scale: int) -> None:
     """The rail lying, start at the left where the travel is positive: ticks, the hold, the marks with their lines."""
     rule = card.drawing.rail
     travel = abs(rule.travel) * 1e3
@@ -75,7 +75,7 @@ def _ruler(pen: Pen, room: Room, card: RigCard, scale: int) -> None:
     _marks(pen, marks, [x(mark.rail) for mark in marks], base, room)
 
 
-def _marks(pen: Pen, marks: list[RailMark], at: list[float], base: float, room: Room) -> None:
+def _marks(pen: Pen, marks: list[RailMark], at: list[float], base: float, room: PageSize) -> None:
     """Names over the ruler, slanting up so that close ones can be read, each with a line to its place."""
     turn = math.radians(35.0)
     places = labels.spread(at, 5.6, room.left + 4.0, room.left + room.free_width_mm - 48.0)
@@ -87,7 +87,7 @@ def _marks(pen: Pen, marks: list[RailMark], at: list[float], base: float, room: 
         pen.text((stand + 0.4, base - 8.4), words, 2.1, colour, bold="station" in mark.name, turn=turn)
 
 
-def _cut_scale(card: RigCard, room: Room, high: float) -> int:
+def _cut_scale(card: RigCard, room: PageSize, high: float) -> int:
     cuts = card.drawing.sections
     if not cuts:
         return 1
@@ -96,7 +96,7 @@ def _cut_scale(card: RigCard, room: Room, high: float) -> int:
     return next((s for s in SCALES if all(w / s <= wide and h / s <= high - 8.0 for w, h in spans)), SCALES[-1])
 
 
-def _cuts(pen: Pen, room: Room, card: RigCard, scale: int, top: float) -> None:
+def _cuts(pen: Pen, room: PageSize, card: RigCard, scale: int, top: float) -> None:
     cuts = card.drawing.sections
     for k, cut in enumerate(cuts):
         wide = room.free_width_mm / len(cuts)

@@ -11,8 +11,8 @@ from previz.deliver.rig.rigdata import RigCard
 from previz.draw import labels
 from previz.draw.drawnset import RigDrawing, StandMark
 from previz.draw.paper import Point
-from previz.draw.pdf import Pen, Room, Sheet, text_width
-from previz.draw.rigview import BORDER, LABEL, Drawn, View, clip_line, fitted_view
+from previz.draw.pdf import PageSize, PdfPage, Pen, text_width
+from previz.draw.rigview import BORDER, LABEL, Drawn, ScaledView, clip_line, fitted_view
 from previz.draw.style import CHALK, CHALK_WASH, INK, PAPER, SOFT, Colour, both_text, mixed
 from previz.geometry import Array
 
@@ -22,7 +22,7 @@ _LAMP: Final = mixed(INK, 0.05, _WHITE)
 _ROW: Final = 5.5  # between dimension lines
 
 
-def drawing_box(room: Room) -> labels.Box:
+def drawing_box(room: PageSize) -> labels.Box:
     """The part of a page that the set itself is drawn on."""
     left, top, right, bottom = BORDER
     return (
@@ -33,18 +33,18 @@ def drawing_box(room: Room) -> labels.Box:
     )
 
 
-def common_scale(drawing: RigDrawing, room: Room) -> int:
+def common_scale(drawing: RigDrawing, room: PageSize) -> int:
     """The scale that both views fit at."""
     box = drawing_box(room)
     return max(fitted_view(drawing, side, box).scale for side in (False, True))
 
 
-def best_room(drawing: RigDrawing, choices: Sequence[Room]) -> Room:
+def best_room(drawing: RigDrawing, choices: Sequence[PageSize]) -> PageSize:
     """The page, upright or lying, on which both views come out larger; the first where they come out alike."""
     return min(choices, key=lambda room: common_scale(drawing, room))
 
 
-def plan_sheet(card: RigCard, room: Room) -> Sheet:
+def plan_sheet(card: RigCard, room: PageSize) -> PdfPage:
     """The set from above."""
     view = fitted_view(card.drawing, False, drawing_box(room), common_scale(card.drawing, room))
 
@@ -53,10 +53,10 @@ def plan_sheet(card: RigCard, room: Room) -> Sheet:
         _plan(Drawn(pen, view), card.drawing)
         _key(pen, room, f"hidden {1e3 * card.drawing.plan_depth:.0f} mm below the bridge over the hold")
 
-    return Sheet(room, "plan", draw, f"1:{view.scale}")
+    return PdfPage(room, "plan", draw, f"1:{view.scale}")
 
 
-def elevation_sheet(card: RigCard, room: Room) -> Sheet:
+def elevation_sheet(card: RigCard, room: PageSize) -> PdfPage:
     """The set from camera right."""
     view = fitted_view(card.drawing, True, drawing_box(room), common_scale(card.drawing, room))
 
@@ -65,7 +65,7 @@ def elevation_sheet(card: RigCard, room: Room) -> Sheet:
         _elevation(Drawn(pen, view), card.drawing)
         _key(pen, room, f"arm of {1e3 * card.drawing.arm:.0f} mm unseen over the hold")
 
-    return Sheet(room, "elevation", draw, f"1:{view.scale}")
+    return PdfPage(room, "elevation", draw, f"1:{view.scale}")
 
 
 def _set(on: Drawn, drawing: RigDrawing) -> None:
@@ -283,7 +283,7 @@ def _arrow(pen: Pen, tip: Array, way: Array) -> None:
     pen.polygon([tip, tip - 2.0 * way + 0.7 * side, tip - 2.0 * way - 0.7 * side], INK)
 
 
-def _key(pen: Pen, room: Room, zone: str) -> None:
+def _key(pen: Pen, room: PageSize, zone: str) -> None:
     """What the lines mean, in one row over the foot."""
     y = room.top + room.free_height_mm - 1.2
     x = room.left
@@ -298,4 +298,4 @@ def _key(pen: Pen, room: Room, zone: str) -> None:
         x += 14.0 + text_width(words, 2.0)
 
 
-__all__ = ["LABEL", "View", "common_scale", "drawing_box", "elevation_sheet", "plan_sheet"]
+__all__ = ["LABEL", "ScaledView", "common_scale", "drawing_box", "elevation_sheet", "plan_sheet"]

@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image
 
 from previz.deliver.shoot.holdplot import ticks
-from previz.draw.labels import Room
+from previz.draw.labels import LabelRoom
 from previz.draw.paper import Paper, TitleBlock
 from previz.draw.style import CHALK, CHALK_WASH, FAINT, INK, PAPER, SIGNAL, SOFT, Colour, fitted, mixed, text_width
 from previz.units import inches_text
@@ -64,7 +64,7 @@ def trade_plot(plot: TradePlot) -> Pixels8:
         return _BOTTOM - reveal / top * (_BOTTOM - _TOP)
 
     _ground(paper, plot, x, y, right, top)
-    room = Room((_LEFT + 6.0, _TOP + 4.0, _RIGHT - 6.0, _BOTTOM - 4.0))
+    room = LabelRoom((_LEFT + 6.0, _TOP + 4.0, _RIGHT - 6.0, _BOTTOM - 4.0))
     for hold, reveal in plot.dots:
         enough = reveal >= plot.least_reveal_pct
         paper.circle((x(hold), y(reveal)), 4.0, mixed(CHALK, 0.5) if enough else PAPER, mixed(INK, 0.4), 1.2)
@@ -106,7 +106,7 @@ def _ground(
 
 
 def _front(
-    paper: Paper, plot: TradePlot, x: Callable[[float], float], y: Callable[[float], float], room: Room
+    paper: Paper, plot: TradePlot, x: Callable[[float], float], y: Callable[[float], float], room: LabelRoom
 ) -> None:
     if not plot.front:
         return
@@ -122,7 +122,7 @@ def _front(
 
 
 def _named(
-    paper: Paper, plot: TradePlot, x: Callable[[float], float], y: Callable[[float], float], room: Room
+    paper: Paper, plot: TradePlot, x: Callable[[float], float], y: Callable[[float], float], room: LabelRoom
 ) -> None:
     marks: list[tuple[str, tuple[float, float] | None, Colour]] = [("best", plot.best, CHALK)]
     if plot.own != plot.best:

@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image
 
 from previz.draw.drawing import sheet_cameras
-from previz.draw.labels import Room
+from previz.draw.labels import LabelRoom
 from previz.draw.panel import Panel
 from previz.draw.paper import Paper, TitleBlock
 from previz.draw.style import (
@@ -297,7 +297,7 @@ def _stand(paper: Paper, panel: Panel, views: Sequence[CandidateView]) -> None:
     for view in sorted(views, key=lambda v: v.rank)[_MOST_NUMBERED:]:
         paper.circle(panel.point(view.position), 2.5, mixed(INK, 0.4))
     views = sorted(views, key=lambda v: v.rank)[:_MOST_NUMBERED]
-    room = Room((panel.inner[0], panel.inner[1] + 40.0, panel.inner[2], panel.inner[3]))
+    room = LabelRoom((panel.inner[0], panel.inner[1] + 40.0, panel.inner[2], panel.inner[3]))
     reach = float(panel.camera.width_px + panel.camera.height_px)
     # the best drawn last, on top
     for view in sorted(views, key=lambda v: -v.rank):

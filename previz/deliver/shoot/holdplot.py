@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from previz.draw.labels import Room, spread
+from previz.draw.labels import LabelRoom, spread
 from previz.draw.paper import Paper, TitleBlock
 from previz.draw.style import (
     CHALK,
@@ -102,7 +102,7 @@ def hold_plot(plot: HoldPlot) -> Pixels8:
     _headline(paper, plot)
     _ground(paper, plot, x, y, top_pct)
     _axes(paper, plot, x, by_rail)
-    room = Room((_LEFT + 6.0, _TOP + 4.0, _RIGHT - 6.0, _BOTTOM - 4.0))
+    room = LabelRoom((_LEFT + 6.0, _TOP + 4.0, _RIGHT - 6.0, _BOTTOM - 4.0))
     _curve(paper, plot, x, y, room)
     _marks(paper, plot, x, y, room)
     _thumbnails(paper, plot, x)
@@ -249,7 +249,7 @@ def _standing_still(paper: Paper, plot: HoldPlot, x: Array) -> None:
         i = max(j, i + 1)
 
 
-def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], room: Room) -> None:
+def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], room: LabelRoom) -> None:
     limit = y(HOLDS_BELOW_PCT)
     known = np.isfinite(plot.break_pct)
     below: list[tuple[tuple[float, float], tuple[float, float]]] = []
@@ -293,7 +293,7 @@ def _joined(pieces: list[tuple[tuple[float, float], tuple[float, float]]]) -> li
     return runs
 
 
-def _marks(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], room: Room) -> None:
+def _marks(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], room: LabelRoom) -> None:
     room.block((_LEFT, y(HOLDS_BELOW_PCT) - 30.0, _LEFT + 220.0, y(HOLDS_BELOW_PCT)))
     wanted = [(plot.station, "station", CHALK)]
     if plot.reveal is not None:
@@ -317,7 +317,7 @@ def _marks(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
         _label(paper, room, (float(x[i]), _TOP + 70.0), words, colour, 10.0)
 
 
-def _label(paper: Paper, room: Room, anchor: tuple[float, float], words: str, colour: Colour, near: float) -> None:
+def _label(paper: Paper, room: LabelRoom, anchor: tuple[float, float], words: str, colour: Colour, near: float) -> None:
     width = text_width(words, 24.0, True)
     left, top = room.find(anchor, (width, 30.0), near, 320.0)
     end = (min(max(anchor[0], left), left + width), min(max(anchor[1], top), top + 26.0))
@@ -328,7 +328,7 @@ def _label(paper: Paper, room: Room, anchor: tuple[float, float], words: str, co
     paper.text((left, top), words, 24.0, colour, bold=True, halo=4.0)
 
 
-def _hold_asked(paper: Paper, plot: HoldPlot, x: Array, room: Room) -> None:
+def _hold_asked(paper: Paper, plot: HoldPlot, x: Array, room: LabelRoom) -> None:
     ends = sorted(float(x[_at(plot, frame)]) for frame in plot.hold)
     words, level = f"hold asked {plot.hold[0]} to {plot.hold[1]}", _TOP + 26.0
     width = text_width(words, 22.0)

@@ -111,7 +111,7 @@ class Mark:
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class PatternPiece:
     """A flat piece, seen from its printed side, m, its longer side along x, the end nearer the wall to the left.
 
     ``outline`` (K, 2) and ``holes`` go round the faces without tabs, the piece on the left of each line.
@@ -229,7 +229,7 @@ def _area(ring: Array) -> float:
 
 def cut_piece(
     facets: Facets, flats: Flats, piece: int, inset: Array, joints: list[Joint], letters: list[str]
-) -> Piece:
+) -> PatternPiece:
     """One piece, without tabs. ``inset`` (3T,) m moves its rim inwards; a piece that has no room for it raises
     :class:`BuildError`."""
     own = flats.panel[facets.facet[np.arange(len(facets.twin)) // 3]]
@@ -267,7 +267,7 @@ def cut_piece(
     labels += _face_labels(facets, flats, panels, shape if np.any(inset) else None, labels)
     marks = _sill(facets, flats, piece)
     faces_named = tuple(flats.name[p] for p in panels)
-    return Piece(name, rings[0], tuple(rings[1:]), tuple(cuts), folds, (), tuple(labels), marks, faces_named)
+    return PatternPiece(name, rings[0], tuple(rings[1:]), tuple(cuts), folds, (), tuple(labels), marks, faces_named)
 
 
 def _inset_ring(ring: Array, inset: Array) -> tuple[Array, list[int]]:

@@ -13,7 +13,7 @@ from shapely.strtree import STRtree
 from previz.geometry import Array
 from previz.workshop.pattern.facets import Facets, Whole
 from previz.workshop.pattern.layout import Flats, extent
-from previz.workshop.pattern.pieces import Joint, Piece, Tab, panel_area
+from previz.workshop.pattern.pieces import Joint, PatternPiece, Tab, panel_area
 
 _DEEPEST = 0.008  # m
 _SHALLOWEST = 0.0012  # m; less cannot be glued
@@ -40,8 +40,8 @@ class _Side:
 
 
 def with_tabs(
-    pieces: list[Piece], facets: Facets, flats: Flats, joints: list[Joint], letters: list[str]
-) -> tuple[list[Piece], list[str]]:
+    pieces: list[PatternPiece], facets: Facets, flats: Flats, joints: list[Joint], letters: list[str]
+) -> tuple[list[PatternPiece], list[str]]:
     """The pieces with a tab for every joint, and the letters of joints that have no room for any.
 
     A tab is 8 mm deep, or a third of the narrower face beside the joint where that is less, or what there is room for.

@@ -27,10 +27,10 @@ from previz.geometry import Array
 from previz.workshop.bridge import BridgeBuild
 from previz.workshop.pattern.facets import Facets, Triangles, facets_of
 from previz.workshop.pattern.layout import Flats, joined_flats
-from previz.workshop.pattern.pieces import Cut, Fold, Label, Mark, Piece, Tab, cut_piece, joints_of, lettered
+from previz.workshop.pattern.pieces import Cut, Fold, Label, Mark, PatternPiece, Tab, cut_piece, joints_of, lettered
 from previz.workshop.pattern.tabs import with_tabs
 
-__all__ = ["Cut", "Fold", "Label", "Mark", "Pattern", "Piece", "Tab", "fold_growth", "unfold"]
+__all__ = ["Cut", "Fold", "Label", "Mark", "Pattern", "PatternPiece", "Tab", "fold_growth", "unfold"]
 
 Material = Literal["card", "board"]
 
@@ -52,7 +52,7 @@ class Pattern:
     ``untabbed`` are the letters of joints in card that have no room for a tab.
     """
 
-    pieces: tuple[Piece, ...]
+    pieces: tuple[PatternPiece, ...]
     thickness: float
     material: Material
     notes: tuple[str, ...]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from previz.geometry import Array
 from previz.workshop.noise import Field, hashed, smoothstep, uniform
 from previz.workshop.surface import Picture
-from previz.workshop.walls.sheet import Coat, Ground, Sheet, courses
+from previz.workshop.walls.sheet import Coat, Ground, WallGrid, courses
 
 # rows of columns one behind the other, nearest first: height (-1 to 1), where its tops lie as a share of the wall's
 # height above the lower edge, and how far apart (mm) the tops of neighbours may be
@@ -38,7 +38,7 @@ class _Columns:
     height: Field
 
 
-def _columns(sheet: Sheet) -> _Columns:
+def _columns(sheet: WallGrid) -> _Columns:
     ground = sheet.ground
     warp = sheet.fbm(420.0, 520.0, 1, octaves=2)
     fine = sheet.fbm(60.0, 90.0, 2, octaves=2)
@@ -111,12 +111,12 @@ def _columns(sheet: Sheet) -> _Columns:
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
     """Height (h, w), about -1 to 1 of half the relief."""
-    return _columns(Sheet(ground, x, y)).height
+    return _columns(WallGrid(ground, x, y)).height
 
 
 def painted(ground: Ground, x: Array, y: Array) -> Picture:
     """Reflectance (h, w, 3)."""
-    sheet = Sheet(ground, x, y)
+    sheet = WallGrid(ground, x, y)
     stone = _columns(sheet)
     count = stone.count
     mixes = hashed(sheet.number(80), np.arange(count)) % len(_PIGMENTS)
@@ -141,7 +141,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     return coat.picture()
 
 
-def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
+def _edges(coat: Coat, sheet: WallGrid, stone: _Columns) -> None:
     broken = sheet.fbm(24.0, 44.0, 90, octaves=2)
     bristles = smoothstep(-0.4, 0.6, sheet.grain(1.3, 5.0, 91) + 0.6 * broken)
     out = sheet.raised(stone.height, 16.0)
@@ -159,7 +159,7 @@ def _edges(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
     coat.over("#c3c2ba", 0.50 * smoothstep(0.14, 0.40, out) * bristles)
 
 
-def _weather(coat: Coat, sheet: Sheet, stone: _Columns) -> None:
+def _weather(coat: Coat, sheet: WallGrid, stone: _Columns) -> None:
     ground = sheet.ground
     share = (sheet.column - ground.bottom / sheet.mm) / (ground.height / sheet.mm)
     blotch = sheet.fbm(40.0, 60.0, 100, octaves=5, gain=0.66)

@@ -7,7 +7,7 @@ import numpy as np
 from previz.geometry import Array
 from previz.workshop.noise import Field, hashed, smoothstep, uniform
 from previz.workshop.surface import Picture
-from previz.workshop.walls.sheet import Coat, Ground, Sheet
+from previz.workshop.walls.sheet import Coat, Ground, WallGrid
 
 _PIGMENTS = [
     "#6f675c", "#8b8274", "#4b463f", "#a59a86", "#5d5a55",
@@ -22,7 +22,7 @@ def carve(ground: Ground, x: Array, y: Array) -> Field:
 
 def painted(ground: Ground, x: Array, y: Array) -> Picture:
     """Reflectance (h, w, 3)."""
-    sheet = Sheet(ground, x, y)
+    sheet = WallGrid(ground, x, y)
     stones = sheet.facets(210.0, 120.0, 0.5, 100, buckled=0.5)
     chips = sheet.facets(80.0, 40.0, -0.3, 110, buckled=0.6)
     pick = uniform(sheet.number(3), stones.name)
@@ -47,7 +47,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     return coat.picture()
 
 
-def _edges(coat: Coat, sheet: Sheet, gap: Field, small_gap: Field, strokes: Field) -> None:
+def _edges(coat: Coat, sheet: WallGrid, gap: Field, small_gap: Field, strokes: Field) -> None:
     broken = sheet.fbm(52.0, 44.0, 20, octaves=2)
     # painted light from the upper left: the shape of every stone is lit by how its border falls away
     stones = np.asarray(np.minimum(gap, 26.0) + 0.35 * np.minimum(small_gap, 9.0), dtype=np.float32)
@@ -58,7 +58,7 @@ def _edges(coat: Coat, sheet: Sheet, gap: Field, small_gap: Field, strokes: Fiel
     coat.over("#171513", 0.60 * smoothstep(1.4, 0.4, small_gap) * smoothstep(-0.15, 0.25, broken))
 
 
-def _worn(coat: Coat, sheet: Sheet, strokes: Field) -> None:
+def _worn(coat: Coat, sheet: WallGrid, strokes: Field) -> None:
     drips = smoothstep(0.15, 0.5, sheet.fbm(8.0, 200.0, 30, octaves=2))
     where = smoothstep(0.0, 0.4, sheet.fbm(230.0, 210.0, 31, octaves=2))
     coat.over("#241f1a", 0.45 * drips * where)

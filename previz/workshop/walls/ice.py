@@ -9,7 +9,7 @@ import numpy as np
 from previz.geometry import Array
 from previz.workshop.noise import Cells, Field, smoothstep, uniform
 from previz.workshop.surface import Picture
-from previz.workshop.walls.sheet import Coat, Ground, Sheet, courses
+from previz.workshop.walls.sheet import Coat, Ground, WallGrid, courses
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,7 +26,7 @@ class _Ice:
     height: Field
 
 
-def _ice(sheet: Sheet) -> _Ice:
+def _ice(sheet: WallGrid) -> _Ice:
     broad = sheet.fbm(520.0, 600.0, 1, octaves=2)
     sway = sheet.fbm(300.0, 200.0, 2, octaves=3)
     # ice breaks along flat faces: large ones, and splinters within them
@@ -61,12 +61,12 @@ def _ice(sheet: Sheet) -> _Ice:
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
     """Height (h, w), about -1 to 1 of half the relief."""
-    return _ice(Sheet(ground, x, y)).height
+    return _ice(WallGrid(ground, x, y)).height
 
 
 def painted(ground: Ground, x: Array, y: Array) -> Picture:
     """Reflectance (h, w, 3)."""
-    sheet = Sheet(ground, x, y)
+    sheet = WallGrid(ground, x, y)
     ice = _ice(sheet)
     share = (sheet.column - ground.bottom / sheet.mm) / (ground.height / sheet.mm)
     mood = sheet.fbm(460.0, 420.0, 20, octaves=2)
@@ -86,7 +86,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     return coat.picture()
 
 
-def _layers(coat: Coat, sheet: Sheet, ice: _Ice, strokes: Field) -> None:
+def _layers(coat: Coat, sheet: WallGrid, ice: _Ice, strokes: Field) -> None:
     broken = sheet.fbm(120.0, 40.0, 30, octaves=2) + 0.4 * strokes
     coat.over("#5b6a70", 0.66 * smoothstep(0.86, 0.89, ice.layer) * smoothstep(-0.3, 0.2, broken))
     coat.over("#dbeaee", 0.50 * smoothstep(0.13, 0.09, ice.layer) * smoothstep(-0.3, 0.2, broken))
@@ -97,7 +97,7 @@ def _layers(coat: Coat, sheet: Sheet, ice: _Ice, strokes: Field) -> None:
     coat.over("#062644", 0.55 * smoothstep(-0.28, -0.50, patches))
 
 
-def _edges(coat: Coat, sheet: Sheet, ice: _Ice, strokes: Field) -> None:
+def _edges(coat: Coat, sheet: WallGrid, ice: _Ice, strokes: Field) -> None:
     broken = sheet.fbm(46.0, 36.0, 40, octaves=2)
     bristles = smoothstep(-0.45, 0.5, sheet.grain(5.0, 1.4, 41) + 0.5 * broken)
     out = sheet.raised(ice.height, 16.0)

@@ -47,7 +47,7 @@ class Ground:
         return float(np.clip(min(self.width, self.height) / _USUAL_SIDE, 0.2, 5.0))
 
 
-class Sheet:
+class WallGrid:
     """A grid over a wall: ``x`` (w,) and ``y`` (h,) m, either rising or falling. Cell sizes are in mm at the usual
     size of a wall and grow with ``ground.unit``; ``seed`` numbers tell the fields of one wall apart."""
 
@@ -92,7 +92,7 @@ class Sheet:
         ``gap`` is turned into mm from the border, roughly. Worked out at no less than about 1.5 mm.
         """
         skip_x, skip_y = self._skip(9.0 * self.mm, self._step_x), self._skip(9.0 * self.mm, self._step_y)
-        small = Sheet(self.ground, _thinned(self.x, skip_x), _thinned(self.y, skip_y))
+        small = WallGrid(self.ground, _thinned(self.x, skip_x), _thinned(self.y, skip_y))
         cell = min(wide, high)
         bent = buckled * cell * small.fbm(1.3 * wide, 1.3 * high, seed, octaves=3)
         u = (small.row + lean * small.column + bent) * np.float32(1.0 / wide)
@@ -122,7 +122,7 @@ class Sheet:
         first = low - float(rise.max())
         count = int((high - low + float(np.ptp(rise))) / step) + 2
         y = first + step * np.arange(count)
-        field = Sheet(self.ground, self.x, y).fbm(long, thin, seed, octaves)
+        field = WallGrid(self.ground, self.x, y).fbm(long, thin, seed, octaves)
         row = (self.y[:, None] - rise[None, :] - first) * (1.0 / step)
         at = np.clip((row + 0.5).astype(np.int32), 0, count - 1)
         at *= np.int32(len(self.x))
@@ -268,4 +268,4 @@ def mixed(pigment: str) -> NDArray[np.float32]:
     return colour.hex_linear(pigment).astype(np.float32)
 
 
-__all__ = ["Coat", "Ground", "Rows", "Sheet", "courses", "mixed", "smoothstep"]
+__all__ = ["Coat", "Ground", "Rows", "WallGrid", "courses", "mixed", "smoothstep"]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from previz.geometry import Array
 from previz.workshop.noise import Field, smoothstep, uniform
 from previz.workshop.surface import Picture
-from previz.workshop.walls.sheet import Coat, Ground, Sheet, courses
+from previz.workshop.walls.sheet import Coat, Ground, WallGrid, courses
 
 _DIP = np.radians(27.0)  # beds fall to camera right
 _BENCH = 290.0  # mm between benches
@@ -37,7 +37,7 @@ class _Rock:
     height: Field
 
 
-def _rock(sheet: Sheet) -> _Rock:
+def _rock(sheet: WallGrid) -> _Rock:
     warp = sheet.fbm(380.0, 300.0, 1, octaves=3)
     sin, cos = np.float32(np.sin(_DIP)), np.float32(np.cos(_DIP))
     # steep faults, along which the beds have slipped
@@ -84,12 +84,12 @@ def _rock(sheet: Sheet) -> _Rock:
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:
     """Height (h, w), about -1 to 1 of half the relief."""
-    return _rock(Sheet(ground, x, y)).height
+    return _rock(WallGrid(ground, x, y)).height
 
 
 def painted(ground: Ground, x: Array, y: Array) -> Picture:
     """Reflectance (h, w, 3)."""
-    sheet = Sheet(ground, x, y)
+    sheet = WallGrid(ground, x, y)
     rock = _rock(sheet)
     count = int(rock.bed.max()) + 1
     mixes = np.searchsorted(np.cumsum(_ODDS / _ODDS.sum()), uniform(sheet.number(20), np.arange(count)))
@@ -112,7 +112,7 @@ def painted(ground: Ground, x: Array, y: Array) -> Picture:
     return coat.picture()
 
 
-def _weather(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
+def _weather(coat: Coat, sheet: WallGrid, rock: _Rock) -> None:
     runs = sheet.fbm(11.0, 260.0, 30, octaves=3)
     where = sheet.fbm(210.0, 190.0, 31, octaves=2)
     rust = smoothstep(0.05, 0.5, runs) * smoothstep(0.05, 0.45, where)
@@ -134,7 +134,7 @@ def _weather(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
     coat.over("#a08f52", 0.6 * smoothstep(0.62, 0.70, blotch + 0.3 * colony))
 
 
-def _edges(coat: Coat, sheet: Sheet, rock: _Rock) -> None:
+def _edges(coat: Coat, sheet: WallGrid, rock: _Rock) -> None:
     broken = sheet.fbm(40.0, 24.0, 40, octaves=2)
     crack = smoothstep(1.7, 0.3, rock.below) * smoothstep(-0.45, 0.05, broken)
     joint = smoothstep(1.5, 0.3, rock.joint) * smoothstep(-0.2, 0.2, broken)
