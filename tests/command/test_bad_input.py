@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.command.conftest import Command, Done, files
 from tests.command.scenes import box_mesh, changed, cut_short, figure, laid, photograph
+from tests.conftest import Command, Done, files
 
 COMMANDS = ("check", "shoot", "score", "sheet")
 QUICK = ("--width", 160, "--workers", 1)

@@ -15,9 +15,9 @@ from previz.geometry import rigid, turned
 from previz.scene.reader import read_scene
 from previz.stage.looking import Looker
 from previz.stage.prepare import prepare
-from tests.command.conftest import Command, files
 from tests.command.scenes import laid
 from tests.command.test_rig import lit
+from tests.conftest import Command, files
 from tests.deliver.open_files import POINTS, Glb, exr_channels
 
 SMALL_PX = ("--width", 160)

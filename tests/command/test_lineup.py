@@ -27,8 +27,8 @@ from previz.run.progress import Progress
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.stage.prepare import ReadySet
-from tests.command.conftest import Command
 from tests.command.scenes import laid
+from tests.conftest import Command
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 
 SCENES = Path(__file__).parent.parent.parent / "scenes"

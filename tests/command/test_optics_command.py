@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tests.command.conftest import Command
+from tests.conftest import Command
 
 FOOT = 304.8
 

@@ -13,8 +13,8 @@ import pytest
 
 from previz.errors import OutputError
 from previz.run.results import IN_USE, results_folder, results_in
-from tests.command.conftest import Command, Run, files
 from tests.command.scenes import laid
+from tests.conftest import Command, Run, files
 
 QUICK = ("--width", 160, "--workers", 1)
 LOOKING = ("shoot", "score", "sheet")

@@ -16,8 +16,8 @@ from previz.command.paint.solving import frames_between, solved_frames
 from previz.scene.reader import read_scene
 from previz.stage.prepare import WALL, prepare, sight_of
 from previz.workshop.texels import texel_points
-from tests.command.conftest import Command
 from tests.command.scenes import laid
+from tests.conftest import Command
 
 QUICK = ("--steps", 4, "--workers", 1)
 MM = 1e-3
@@ -26,7 +26,7 @@ MM = 1e-3
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small scene, painted with a comparison, by a command of its own."""
-    from tests.command.conftest import ended, started
+    from tests.conftest import ended, started
 
     folder = tmp_path_factory.mktemp("paint")
     scene = laid(folder)

@@ -24,8 +24,8 @@ from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.stage.looking import FrameJob
 from previz.stage.prepare import prepare
-from tests.command.conftest import Command, Run, ended, files, started
 from tests.command.scenes import laid
+from tests.conftest import Command, Run, ended, files, started
 from tests.plate.cameras import FullSize
 
 # a lamp to throw a shadow, bars, and a plate whose camera is the scene's own, 20 times as large

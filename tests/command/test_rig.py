@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.command.conftest import Command, files
 from tests.command.scenes import changed, laid
+from tests.conftest import Command, files
 from tests.deliver.pdf_lengths import bar_faults, opened
 
 LAMPS = """

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.command.conftest import Command, Run, ended, files, started
 from tests.command.scenes import laid
+from tests.conftest import Command, Run, ended, files, started
 
 # the last stands so high that the bridge is below the frame
 ASKED = ("--height", "120, 160, 1400 mm", "--lens", "28, 35 mm", "--width", 160)

@@ -15,8 +15,8 @@ import pytest
 from PIL import Image
 
 from previz import __version__
-from tests.command.conftest import Command, Run, files
 from tests.command.scenes import laid
+from tests.conftest import Command, Run, files
 
 FRAMES = [f"{frame}.png" for frame in (1001, 1002, 1003, 1004)]
 

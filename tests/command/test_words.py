@@ -12,8 +12,8 @@ import pytest
 
 from previz import __version__
 from previz.run.progress import print_summary, verdict
-from tests.command.conftest import ROOT, Command, ended, started
 from tests.command.scenes import laid
+from tests.conftest import ROOT, Command, ended, started
 
 SUMMARY = {
     "title": "A [bold]walk[/] over the :bridge:", "hold_wanted": [1001, 1040], "hold_first": 1001, "hold_last": 1038,

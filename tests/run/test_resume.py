@@ -16,8 +16,8 @@ from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.workers import Opened
 from previz.scene.reader import read_scene, scene_sha256
-from tests.command.conftest import Command, Run, files
 from tests.command.scenes import box_mesh, laid, photograph
+from tests.conftest import Command, Run, files
 
 QUICK = ("--width", 160, "--workers", 1)
 

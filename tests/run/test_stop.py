@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from tests.command.conftest import Command, Done, ended, files, started
 from tests.command.scenes import laid
+from tests.conftest import Command, Done, ended, files, started
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="process groups and /proc are Linux's")
 

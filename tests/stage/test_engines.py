@@ -9,8 +9,8 @@ import pytest
 
 from previz.errors import EngineError, Fault, JudgeError, SceneError
 from previz.run.workers import WorkerPool
-from tests.command.conftest import ROOT, Command, ended, files, started
 from tests.command.scenes import laid
+from tests.conftest import ROOT, Command, ended, files, started
 
 BLOCKED = """\
 import sys

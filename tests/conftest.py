@@ -15,7 +15,7 @@ from previz.errors import EngineError
 from previz.look.choose import choose_engine
 from tests.command.scenes import laid
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[1]
 
 
 @dataclass(frozen=True)
