@@ -6,15 +6,15 @@ from pathlib import Path
 
 import click
 
+from previz.run.options import engine_option, out_option, scene_argument
+
 
 @click.command()
-@click.argument("scene", type=click.Path(path_type=Path))
+@scene_argument
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port on this machine; a free one unless given.")
 @click.option("--no-open", is_flag=True, help="Do not open the page in the browser; only print its address.")
-@click.option(
-    "--engine", type=click.Choice(["pictures", "sightlines"]), help="How frames are drawn; the best there is."
-)
-@click.option("--out", metavar="FOLDER", type=click.Path(path_type=Path), help="Folder that baked light is kept in.")
+@engine_option
+@out_option
 def bench(scene: Path, port: int, no_open: bool, engine: str | None, out: Path | None) -> None:
     """The same as a live page in the browser: drag the camera, see what breaks. Ctrl-C ends it."""
     import asyncio

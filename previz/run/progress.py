@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
@@ -13,29 +13,13 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
 
-from previz.judge.viewer import HOLDS_BELOW_PCT
-from previz.units import inches_text
-
 Item = TypeVar("Item")
 
 # lines longer than this are hard to read, however wide the window
 _WIDEST = 100
 
-# rows of a sheet's table that are printed; the file has them all
-_ROWS = 10
-
-# columns of a sheet's table: key of the row, head, decimals
-_SETTINGS = {
-    "height": ("height_mm", "height mm", 0),
-    "tilt": ("tilt_deg", "tilt deg", 1),
-    "distance": ("distance_mm", "distance mm", 0),
-    "lens": ("lens_mm", "lens mm", 1),
-    "lateral": ("lateral_mm", "lateral mm", 0),
-}
-_NUMBERS = (("hold_mm", "hold mm", 1), ("break_worst_pct", "worst %", 1), ("break_reveal_pct", "reveal %", 1))
-
-
-def _console(quiet: bool = False) -> Console:
+def console(quiet: bool = False) -> Console:
+    """The terminal that people read: standard error."""
     return Console(stderr=True, quiet=quiet, highlight=False, emoji=False, markup=False)
 
 
@@ -44,7 +28,7 @@ class Progress:
 
     def __init__(self, quiet: bool = False) -> None:
         self._quiet = quiet
-        self._console = _console()
+        self._console = console()
         self._bar: Bar | None = None
 
     def __enter__(self) -> Progress:
@@ -120,89 +104,17 @@ def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:
     table.add_column(overflow="fold")
     for label, value in rows:
         table.add_row(Text(label), Text(value))
-    console = _console()
-    console.print(Text(title, style="bold"))
-    console.print(table)
+    out = console()
+    out.print(Text(title, style="bold"))
+    out.print(table)
 
 
 def print_cautions(cautions: Iterable[str]) -> None:
     """Every caution once, wrapped to the window."""
-    console = _console()
-    width = max(40, min(console.width, _WIDEST))
+    out = console()
+    width = max(40, min(out.width, _WIDEST))
     for caution in dict.fromkeys(cautions):
         lines = textwrap.wrap(
             caution, width, initial_indent="caution: ", subsequent_indent=" " * 9, break_on_hyphens=False
         )
-        console.print(Text("\n".join(lines)), soft_wrap=True)
-
-
-def _percent(value: float | None) -> str:
-    return "not judged" if value is None else f"{value:.1f} %"
-
-
-def _frames(first: int, last: int) -> str:
-    return f"frame {first}" if first == last else f"frames {first} to {last}"
-
-
-def verdict(summary: dict[str, Any]) -> str:
-    """What matters, in a few words."""
-    first, last = summary["hold_wanted"]
-    if summary["break_station_pct"] is None:
-        return f"cannot be told: the station frame {summary['station_frame']} cannot be judged"
-    if summary["hold_first"] is None:
-        return f"no: the bridge shows already at the station frame {summary['station_frame']}"
-    if summary["hold_first"] <= first and last <= summary["hold_last"]:
-        return "yes, over all of the hold asked for"
-    return "not over all of the hold asked for"
-
-
-def print_summary(summary: dict[str, Any], folder: str) -> None:
-    """The shot in a short table."""
-    hold_mm, frames = summary["hold_mm"], summary["hold_frames"]
-    held = f"{hold_mm:.1f} mm ({inches_text(hold_mm / 1e3)}) of rail"
-    if frames:
-        held = f"{_frames(summary['hold_first'], summary['hold_last'])}, {held}"
-    worst = _percent(summary["break_worst_pct"])
-    if summary["worst_frame"] is not None:
-        worst += f" at frame {summary['worst_frame']}"
-        if summary["worst_tells"]:
-            worst += f", told by {', '.join(summary['worst_tells'])}"
-    rows = [
-        ("hidden", verdict(summary)),
-        ("hold asked for", _frames(*summary["hold_wanted"])),
-        (f"holds (to {HOLDS_BELOW_PCT:g} %)", held if frames else "not at all"),
-        ("break at station", f"{_percent(summary['break_station_pct'])} at frame {summary['station_frame']}"),
-        ("break in the hold", f"{_percent(summary['break_mean_pct'])} in the mean"),
-        ("worst in the hold", worst),
-    ]
-    if summary["reveal_frame"] is not None:
-        reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"
-        rows.append(("break at the reveal", reveal))
-    rows += [("drawn by", f"{summary['engine']}, {summary['driver']}"), ("written to", folder)]
-    print_rows(summary["title"], rows)
-
-
-def print_candidates(title: str, rows: Sequence[dict[str, Any]], varied: Sequence[str], folder: str) -> None:
-    """The best candidates in a short table, and how many could not be judged."""
-    columns = [("rank", "rank", 0), *(_SETTINGS[name] for name in varied), *_NUMBERS]
-    table = Table(box=None, pad_edge=True, padding=(0, 1), header_style="none")
-    for _, head, _ in columns:
-        table.add_column(Text(head), justify="right", no_wrap=True)
-    judged = [row for row in rows if not row["reason"]]
-    for row in judged[:_ROWS]:
-        table.add_row(*(_number(row[key], decimals) for key, _, decimals in columns))
-    console = _console()
-    console.print(Text(title, style="bold"))
-    if judged:
-        console.print(table)
-    if len(judged) > _ROWS:
-        console.print(Text(f"  and {len(judged) - _ROWS} more"))
-    lost = [row for row in rows if row["reason"]]
-    if lost:
-        many = "1 candidate" if len(lost) == 1 else f"{len(lost)} candidates"
-        console.print(Text(f"  {many} cannot be judged; the first: {lost[0]['reason']}"), soft_wrap=True)
-    console.print(Text(f"  written to {folder}"), soft_wrap=True)
-
-
-def _number(value: float | None, decimals: int) -> str:
-    return "-" if value is None else f"{value:.{decimals}f}"
+        out.print(Text("\n".join(lines)), soft_wrap=True)

@@ -7,8 +7,9 @@ import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from previz import __version__
 from previz.errors import OutputError
@@ -20,6 +21,14 @@ IN_USE = ".in-use"
 
 # folders inside the results that files are written to
 SERIES = ("lens", "side", "shadow", "track", "unfinished", "light", "camera", "textures", "exr")
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What a run leaves: the ``values`` that it prints (``title``, ``cautions`` and its own), and its ``folder``."""
+
+    values: dict[str, Any]
+    folder: Path
 
 
 def results_folder(scene_path: Path, out: Path | None) -> Path:

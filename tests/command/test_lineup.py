@@ -255,7 +255,7 @@ def test_the_illusion_in_a_whole_line_up(tmp_path: Path) -> None:
     photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)
     made = lineup(scene, photo, LineupWishes(width_px=640), tmp_path / "out", 1, None, QUIET)
     scored = score(scene, tmp_path / "scored", 640, 1, None, QUIET)
-    assert abs(made.values["break_wanted_pct"] - scored.summary["break_station_pct"]) < 0.05
+    assert abs(made.values["break_wanted_pct"] - scored.values["break_station_pct"]) < 0.05
     assert abs(made.values["break_now_pct"] - made.values["break_wanted_pct"]) < 2.5
     assert made.values["paint_still_holding_pct"] > 80.0
     assert "no repaint" in made.values["repaint"]

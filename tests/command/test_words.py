@@ -11,7 +11,8 @@ import jsonschema
 import pytest
 
 from previz import __version__
-from previz.run.progress import print_summary, verdict
+from previz.command.shoot.words import shot_rows, verdict
+from previz.run.progress import print_rows
 from tests.command.scenes import laid
 from tests.conftest import ROOT, Command, ended, started
 
@@ -25,7 +26,7 @@ SUMMARY = {
 
 def test_summary_stays_on_one_line_a_row(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    print_summary(SUMMARY, "renders/quarry")
+    print_rows(str(SUMMARY["title"]), shot_rows(SUMMARY, "renders/quarry"))
     out, err = capfd.readouterr()
     assert out == ""
     lines = [line.rstrip() for line in err.splitlines()]

@@ -31,7 +31,7 @@ TABLE = "search.csv"
 
 
 def run(scene: Path, out: Path, workers: int = 1, budget: int | None = None) -> dict[str, Any]:
-    return search(scene, out, WIDTH, budget, workers, None, Progress(quiet=True)).summary
+    return search(scene, out, WIDTH, budget, workers, None, Progress(quiet=True)).values
 
 
 def rows(out: Path) -> list[dict[str, str]]:
@@ -99,12 +99,12 @@ def test_the_best_scene_reads_runs_and_scores_the_same(whole: tuple[Path, Path, 
     values = values_in(table[0], freedoms_of(read_scene(scene_path)))
     assert best == placed(read_scene(scene_path), values).model_copy(update={"folder": best.folder})
     shot = score(out / "best.toml", out / "scored", WIDTH, 1, None, Progress(quiet=True))
-    assert shot.summary["break_station_pct"] == pytest.approx(summary["best"]["break_station_pct"], abs=2.0)
-    assert shot.summary["break_reveal_pct"] == pytest.approx(summary["best"]["break_reveal_pct"], abs=4.0)
-    assert shot.summary["hold_mm"] == pytest.approx(summary["best"]["hold_mm"], abs=2.0 * 500.0 / 24.0)
+    assert shot.values["break_station_pct"] == pytest.approx(summary["best"]["break_station_pct"], abs=2.0)
+    assert shot.values["break_reveal_pct"] == pytest.approx(summary["best"]["break_reveal_pct"], abs=4.0)
+    assert shot.values["hold_mm"] == pytest.approx(summary["best"]["hold_mm"], abs=2.0 * 500.0 / 24.0)
     # what the search looked at again, by pictures, is what the scene scores
     for name in ("station", "reveal"):
-        assert summary["checked"][name]["break_pct"] == pytest.approx(shot.summary[f"break_{name}_pct"], abs=3.0)
+        assert summary["checked"][name]["break_pct"] == pytest.approx(shot.values[f"break_{name}_pct"], abs=3.0)
 
 
 def test_the_best_scene_keeps_the_words_of_its_writer(whole: tuple[Path, Path, dict[str, Any]]) -> None:

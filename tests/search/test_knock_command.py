@@ -20,7 +20,7 @@ SHORT = ("hold = [1001, 1008]", "hold = [1004, 1005]\nstation = 1004")
 
 
 def run(scene: Path, out: Path, samples: int = 20) -> dict[str, Any]:
-    return knock(scene, samples, out, 480, 1, None, Progress(quiet=True)).summary
+    return knock(scene, samples, out, 480, 1, None, Progress(quiet=True)).values
 
 
 @pytest.fixture(scope="module")

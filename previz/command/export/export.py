@@ -29,7 +29,7 @@ from previz.draw.svgdrawing import svg_text
 from previz.errors import BuildError
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in, strangers
+from previz.run.results import RunResult, results_folder, results_in, strangers
 from previz.run.workers import WorkerPool
 from previz.scene.model import Lamp, Light, Scene
 from previz.scene.move import Move, move_of
@@ -75,14 +75,6 @@ class Wanted:
         return self, []
 
 
-@dataclass(frozen=True)
-class Exported:
-    """What a run leaves: ``values`` is what ``export.json`` holds, ``folder`` where the files lie."""
-
-    values: dict[str, Any]
-    folder: Path
-
-
 def export(
     scene_path: Path,
     wanted: Wanted,
@@ -91,7 +83,7 @@ def export(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Exported:
+) -> RunResult:
     """Write the set, the camera and the drawings in open formats; ``exr/`` is ``width_px`` wide.
 
     Only ``exr/`` takes ``workers`` and an ``engine``; a run that was stopped in the midst of it goes on there.
@@ -143,7 +135,7 @@ def export(
         }
         folder.write_text("export.json", json_text(values, decimals=4, sort_keys=False))
         progress.note(strangers(folder, travel.frames, files, {"camera": ".json", "exr": ".exr"}))
-    return Exported(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def travel_of(scene: Scene, move: Move) -> Travel:
@@ -254,3 +246,10 @@ def _drawn(folder: OutputFolder, drawings: dict[str, FlatDrawing], asked: Wanted
             folder.write_text(f"{name}.dxf", dxf_text(drawing))
             files.append(f"{name}.dxf")
     return files
+
+
+def export_rows(values: dict[str, Any], folder: str) -> list[tuple[str, str]]:
+    """What was exported, in short rows for people."""
+    rows = [("frames", str(values["frames"]))]
+    rows += [("", text) for text in (*values["notes"], *values["left_out"])]
+    return [*rows, ("written to", f"{folder}: {', '.join(values['files'])}")]

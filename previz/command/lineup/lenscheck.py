@@ -8,20 +8,20 @@ from typing import Any
 
 import numpy as np
 
-from previz.command.lineup.lineup import Made, located_in
+from previz.command.lineup.lineup import located_in
 from previz.errors import PlateError
 from previz.lineup.lenscheck import Lens, agree, lens_of
 from previz.lineup.locate import Located
 from previz.lineup.markers import board_of
 from previz.lineup.solve import Priors
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 
 
-def lens_check(scene_path: Path, photos: Sequence[Path], out: Path | None, progress: Progress) -> Made:
+def lens_check(scene_path: Path, photos: Sequence[Path], out: Path | None, progress: Progress) -> RunResult:
     """Fit focal length and distortion of a lens from several photographs of the sheets; write ``lens.json``."""
     scene = read_scene(scene_path)
     move, board = move_of(scene), board_of(scene)
@@ -39,7 +39,7 @@ def lens_check(scene_path: Path, photos: Sequence[Path], out: Path | None, progr
         lens = lens_of(taken, [sheet.world_from_sheet for sheet in board.sheets], scene.markers.placed)
         values = _lens_values(scene, lens, taken, refused)
         folder.write_json("lens.json", values, decimals=6, sort_keys=False)
-        return Made(values, folder.path)
+        return RunResult(values, folder.path)
 
 
 def _lens_values(scene: Scene, lens: Lens, taken: Sequence[Located], refused: Sequence[str]) -> dict[str, Any]:

@@ -31,7 +31,7 @@ from previz.lineup.solve import Points, Priors, distorted
 from previz.run.frames import png_bytes
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
@@ -44,14 +44,6 @@ _ALONG: Final = 40
 _WIDE_35: Final = 0.036
 
 _SIZE: Final = {"mm": 1e-3, "deg": math.radians(1.0), "%": 0.01}
-
-@dataclass(frozen=True)
-class Made:
-    """What a run leaves: the values it prints, and where the files lie."""
-
-    values: dict[str, Any]
-    folder: Path
-
 
 @dataclass(frozen=True)
 class LineupWishes:
@@ -93,7 +85,7 @@ def lineup(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Made:
+) -> RunResult:
     """Find the camera of a photograph; say how to bring it back; write ``lineup.png`` and ``lineup.json``."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     move = move_of(scene)
@@ -120,7 +112,7 @@ def lineup(
         date = scene_date(scene, scene_path)
         folder.write_bytes("lineup.png", png_bytes(_drawn(scene, date, found, wanted_here, steps, values)))
         folder.write_json("lineup.json", values, decimals=6, sort_keys=False)
-        return Made(values, folder.path)
+        return RunResult(values, folder.path)
 
 
 def found_in(

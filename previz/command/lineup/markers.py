@@ -11,7 +11,6 @@ import numpy as np
 from shapely import MultiPoint, Polygon
 
 from previz.camera import Camera
-from previz.command.lineup.lineup import Made
 from previz.command.shoot.shoot import scene_date
 from previz.deliver.lineup.markerplan import MarkerPlan
 from previz.deliver.lineup.markersheet import marker_pdf
@@ -20,7 +19,7 @@ from previz.draw.sideview import title_block
 from previz.geometry import Array
 from previz.lineup.markers import Board, MarkerSheet, board_of, hidden_from
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.scene.layout import delivered_box_px, distance_to_bridge, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
@@ -37,7 +36,7 @@ _FRAMES: Final = 33
 _WALL_SHEETS: Final = ("left", "right")
 
 
-def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progress: Progress) -> Made:
+def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progress: Progress) -> RunResult:
     """Write ``markers.pdf``, true-size sheets with a drawing of their places, and say where they go."""
     scene = read_scene(scene_path)
     if paper is not None:
@@ -65,7 +64,7 @@ def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progres
         ]
         found = list(cautions(scene, move, board, shown))
         values = {"title": scene.title, "by_rule": board.by_rule, "sheets": rows, "cautions": found}
-        return Made(values, folder.path)
+        return RunResult(values, folder.path)
 
 
 def plan_of(scene: Scene, move: Move) -> MarkerPlan:

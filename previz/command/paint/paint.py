@@ -37,7 +37,7 @@ from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in, say_scene
+from previz.run.results import RunResult, results_folder, results_in, say_scene
 from previz.run.table import csv_text
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
@@ -97,14 +97,6 @@ class OtherPaintJob:
         return paint_bench(looker).lit(self.name, looker.loaded.move, *solved_size_px(looker.loaded.scene))
 
 
-@dataclass(frozen=True)
-class PaintResult:
-    """What a run leaves: the values it prints, and where the files lie."""
-
-    values: dict[str, Any]
-    folder: Path
-
-
 def paint(
     scene_path: Path,
     compare: bool,
@@ -114,7 +106,7 @@ def paint(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> PaintResult:
+) -> RunResult:
     """Solve the paint for the hold and write the map, the guide, the cut pattern and the strings."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     scene = scene.edited(bridge__paint="projected", bridge__image=None)
@@ -142,7 +134,7 @@ def paint(
             folder.write_text("compare.csv", csv_text(list(rows[0]), [list(row.values()) for row in rows]))
             say_scene(folder, "compare.json", scene, sha256)
         folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
-    return PaintResult(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def _others(compare: bool) -> Sequence[str]:

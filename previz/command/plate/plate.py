@@ -45,7 +45,7 @@ from previz.run.film import write_film
 from previz.run.ledger import file_sha256
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in, strangers
+from previz.run.results import RunResult, results_folder, results_in, strangers
 from previz.run.table import csv_text
 from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
@@ -60,14 +60,6 @@ _RAIL_END = 0.001
 
 # what a run leaves only where it is asked for, or where the scene gives what it takes
 _SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "split.mp4", "wipe.mp4")
-
-
-@dataclass(frozen=True)
-class Plated:
-    """What a run leaves: ``values`` is what ``plate.json`` holds, ``folder`` where the results lie."""
-
-    values: dict[str, Any]
-    folder: Path
 
 
 @dataclass(frozen=True)
@@ -87,7 +79,7 @@ def plate(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Plated:
+) -> RunResult:
     """Bring plate and miniature together and draw the animatic, ``width_px`` wide; a stopped run is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     both = Both.of(scene)
@@ -147,7 +139,7 @@ def plate(
         forget_frames(folder)
         series = {"shadow": ".png", "track": ".json"}
         progress.note(strangers(folder, both.course.frames, values["files"], series, _SOMETIMES))
-    return Plated(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def _run_of(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +39,7 @@ from previz.run.frames import write_png
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.scene.layout import near_end, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.reader import read_scene, scene_sha256
@@ -58,15 +57,7 @@ _ALONG = 65
 _RIM = 13
 
 
-@dataclass(frozen=True)
-class Rigged:
-    """What a run leaves: the values it prints, and where the files lie."""
-
-    values: dict[str, Any]
-    folder: Path
-
-
-def rig(scene_path: Path, paper: PaperName, out: Path | None, progress: Progress) -> Rigged:
+def rig(scene_path: Path, paper: PaperName, out: Path | None, progress: Progress) -> RunResult:
     """Write ``rig.pdf``, ``rig.json`` and, where the bridge throws a shadow, ``shadow.png``: what it leaves of the
     wall's light, white for all of it."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
@@ -87,7 +78,7 @@ def rig(scene_path: Path, paper: PaperName, out: Path | None, progress: Progress
             files.append("shadow.png")
         values = {**_values(facts, sha256, knock, advice, cautions), "files": files}
         folder.write_text("rig.json", json_text(values, decimals=4, sort_keys=False))
-    return Rigged(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def knock_lines(folder: OutputFolder, sha256: str) -> list[str]:

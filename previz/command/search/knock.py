@@ -20,7 +20,7 @@ from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.run.table import csv_text
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
@@ -48,14 +48,6 @@ _FRAMES = 9
 
 # builds tried by one job
 _BUILDS = 10
-
-
-@dataclass(frozen=True)
-class Knocked:
-    """What a run leaves: ``summary`` for people and programs, and where the results lie."""
-
-    summary: dict[str, Any]
-    folder: Path
 
 
 @dataclass(frozen=True)
@@ -145,7 +137,7 @@ def knock(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Knocked:
+) -> RunResult:
     """Find what each freedom may drift by and how likely the shot holds as built; write table and plot."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     move = move_of(scene)
@@ -172,7 +164,7 @@ def knock(
         summary |= {"engine": run["engine"], "driver": run["driver"], "size_px": list(size_px)}
         summary = {"title": scene.title, "scene_sha256": sha256, **summary}
         _write(folder, scene, scene_path, drifts, summary)
-    return Knocked(summary, folder.path)
+    return RunResult(summary, folder.path)
 
 
 def _drifts(

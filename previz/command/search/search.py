@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +20,7 @@ from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
@@ -43,14 +42,6 @@ _NOT_LOOKED_AT = {"title", "date", "plate", "knock"}
 _ASKED = {*NAMES, "lenses", "least_reveal", "budget", "seed"}
 
 
-@dataclass(frozen=True)
-class Found:
-    """What a search leaves: ``summary`` for people and programs, and where the results lie."""
-
-    summary: dict[str, Any]
-    folder: Path
-
-
 def search(
     scene_path: Path,
     out: Path | None,
@@ -59,7 +50,7 @@ def search(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Found:
+) -> RunResult:
     """Search within the scene's bounds and write the table, the best scene and the trade between hold and reveal.
 
     A stopped search, or one with a smaller budget, is gone on with.
@@ -101,7 +92,7 @@ def search(
             )
             folder.write_bytes("trade.png", png_bytes(trade_plot(plot)))
             folder.write_json("search.json", summary, decimals=4, sort_keys=False)
-    return Found(summary, folder.path)
+    return RunResult(summary, folder.path)
 
 
 def _nothing_to_search(scene_path: Path) -> SceneError:

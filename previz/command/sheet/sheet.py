@@ -6,7 +6,6 @@ import itertools
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -31,7 +30,7 @@ from previz.plate.figure import cutout_of, figure_file, stood
 from previz.run.ledger import Ledger, ledger_name
 from previz.run.lightcache import LightCache
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in, say_scene
+from previz.run.results import RunResult, results_folder, results_in, say_scene
 from previz.run.shelf import Shelf
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
@@ -77,17 +76,6 @@ class Kept:
     pictured: bool
 
 
-@dataclass(frozen=True)
-class Sheet:
-    """What a run leaves: ``rows`` of the table, best first, what was ``varied``, and where the results lie."""
-
-    title: str
-    rows: list[dict[str, Any]]
-    varied: list[str]
-    cautions: list[str]
-    folder: Path
-
-
 def sheet(
     scene_path: Path,
     ranges: dict[str, str],
@@ -96,7 +84,7 @@ def sheet(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Sheet:
+) -> RunResult:
     """Judge every candidate and write the contact sheet; a stopped run of the same candidates is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     settings = settings_of(scene, ranges)
@@ -137,7 +125,8 @@ def sheet(
         shelf.clear()
         ledger.close(finished=True)
     rows = [{"rank": rank, **as_row(result)} for rank, result in enumerate(results, start=1)]
-    return Sheet(scene.title, rows, varied, [*left_out(scene), *ready.built.cautions], folder.path)
+    cautions = [*left_out(scene), *ready.built.cautions]
+    return RunResult({"title": scene.title, "rows": rows, "varied": varied, "cautions": cautions}, folder.path)
 
 
 def _take_up(ledger: Ledger[Kept], shelf: Shelf, scene: Scene, settings: list[CameraSetting]) -> None:

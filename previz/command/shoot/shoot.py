@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +28,7 @@ from previz.run.frames import frame_name, png_bytes, read_frame
 from previz.run.ledger import Ledger, file_sha256, ledger_name
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
-from previz.run.results import results_folder, results_in
+from previz.run.results import RunResult, results_folder, results_in
 from previz.run.table import HoldRow, write_hold, write_summary
 from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
@@ -39,14 +38,6 @@ from previz.stage.cautions import once, scene_cautions
 from previz.stage.looking import FrameJob, FrameResult
 from previz.stage.prepare import ReadySet
 from previz.workshop.surface import Pixels8
-
-
-@dataclass(frozen=True)
-class Shot:
-    """What a run leaves: ``summary`` is what ``summary.json`` holds, ``folder`` where the results lie."""
-
-    summary: dict[str, Any]
-    folder: Path
 
 
 def scene_date(scene: Scene, scene_path: Path) -> str:
@@ -64,7 +55,7 @@ def shoot(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Shot:
+) -> RunResult:
     """Draw and judge the whole move; a stopped run of the same scene is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     figure = _wanted_figure(scene, scene_path) if with_figure else None
@@ -113,7 +104,7 @@ def shoot(
         write_report(folder, ReportJob(ready, side, date, order, summary, values))
         ledger.close(finished=True)
         progress.note(_strangers(folder, move))
-    return Shot(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def score(
@@ -123,7 +114,7 @@ def score(
     workers: int | None,
     engine: str | None,
     progress: Progress,
-) -> Shot:
+) -> RunResult:
     """Judge the whole move without keeping pictures; a stopped run of the same scene is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     move = move_of(scene)
@@ -149,7 +140,7 @@ def score(
         values = _written(scene, order, _summary_of(scene, move, order), run, (width_px, height_px), ready)
         _write_tables(folder, order, values)
         ledger.close(finished=True)
-    return Shot(values, folder.path)
+    return RunResult(values, folder.path)
 
 
 def run_of(

@@ -1,0 +1,20 @@
+"""What the paint came to, in short rows for people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def paint_rows(values: dict[str, Any], folder: str) -> list[tuple[str, str]]:
+    """Rows (label, words) of a solved paint's values, ``paint.json``."""
+    first, last = values["hold_wanted"]
+    frames = values["frames_solved"]
+    rows = [
+        ("solved for", f"frames {first} to {last}: {len(frames)} of them, {values['views']} views with knocked ones"),
+        ("begun with", f"{values['begun_with']}, {values['steps']} steps"),
+    ]
+    for row in values["compared"]:
+        mean, worst = row["break_mean_pct"], row["break_worst_pct"]
+        found = "cannot be judged" if worst is None else f"break {mean:.1f} % on the mean, {worst:.1f} % at worst"
+        rows.append((row["paint"], f"{found}, {row['frames']} frames between those solved for"))
+    return [*rows, ("written to", f"{folder}: paint.png, guide.pdf, pattern.pdf, strings.csv, paint.json")]

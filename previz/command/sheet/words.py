@@ -1,0 +1,49 @@
+"""Candidates of a contact sheet in a short table for people."""
+
+from __future__ import annotations
+
+from rich.table import Table
+from rich.text import Text
+
+from previz.run.progress import console
+from previz.run.results import RunResult
+
+# rows of a sheet's table that are printed; the file has them all
+_ROWS = 10
+
+# columns of a sheet's table: key of the row, head, decimals
+_SETTINGS = {
+    "height": ("height_mm", "height mm", 0),
+    "tilt": ("tilt_deg", "tilt deg", 1),
+    "distance": ("distance_mm", "distance mm", 0),
+    "lens": ("lens_mm", "lens mm", 1),
+    "lateral": ("lateral_mm", "lateral mm", 0),
+}
+_NUMBERS = (("hold_mm", "hold mm", 1), ("break_worst_pct", "worst %", 1), ("break_reveal_pct", "reveal %", 1))
+
+
+def print_candidates(result: RunResult) -> None:
+    """The best candidates in a short table, and how many could not be judged."""
+    rows, varied = result.values["rows"], result.values["varied"]
+    columns = [("rank", "rank", 0), *(_SETTINGS[name] for name in varied), *_NUMBERS]
+    table = Table(box=None, pad_edge=True, padding=(0, 1), header_style="none")
+    for _, head, _ in columns:
+        table.add_column(Text(head), justify="right", no_wrap=True)
+    judged = [row for row in rows if not row["reason"]]
+    for row in judged[:_ROWS]:
+        table.add_row(*(_number(row[key], decimals) for key, _, decimals in columns))
+    out = console()
+    out.print(Text(result.values["title"], style="bold"))
+    if judged:
+        out.print(table)
+    if len(judged) > _ROWS:
+        out.print(Text(f"  and {len(judged) - _ROWS} more"))
+    lost = [row for row in rows if row["reason"]]
+    if lost:
+        many = "1 candidate" if len(lost) == 1 else f"{len(lost)} candidates"
+        out.print(Text(f"  {many} cannot be judged; the first: {lost[0]['reason']}"), soft_wrap=True)
+    out.print(Text(f"  written to {result.folder.as_posix()}"), soft_wrap=True)
+
+
+def _number(value: float | None, decimals: int) -> str:
+    return "-" if value is None else f"{value:.{decimals}f}"

@@ -1,0 +1,126 @@
+"""Options that commands have in common, and how what they found is shown; loads nothing heavy."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from previz.errors import OutputError
+
+if TYPE_CHECKING:
+    from previz.run.progress import Progress
+    from previz.run.results import RunResult
+
+Command = Callable[..., None]
+
+FILE = click.Path(path_type=Path)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked of a command besides its own options; ``None`` where nothing was."""
+
+    as_json: bool
+    out: Path | None
+    engine: str | None = None
+    workers: int | None = None
+
+    def progress(self) -> Progress:
+        """Progress on standard error, quiet where JSON is asked for; use it in a ``with`` block."""
+        from previz.run.progress import Progress
+
+        return Progress(quiet=self.as_json)
+
+    def show(self, result: RunResult, rows: Callable[[dict[str, Any], str], Iterable[Sequence[str]]]) -> None:
+        """Print a result: as JSON, or as a title, ``rows`` of (values, folder) and cautions."""
+        if self.as_json:
+            print_json(result.values)
+            return
+        from previz.run.progress import print_cautions, print_rows
+
+        print_rows(result.values["title"], rows(result.values, result.folder.as_posix()))
+        print_cautions(result.values.get("cautions", ()))
+
+
+def _folder(ctx: click.Context, parameter: click.Parameter, value: str | None) -> Path | None:
+    # an empty text, from a variable that is not set, would mean the working folder
+    if value is not None and not value.strip():
+        raise click.BadParameter("it is empty; name a folder", ctx, parameter)
+    return None if value is None else Path(value)
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
+engine_option = click.option(
+    "--engine",
+    type=click.Choice(["pictures", "sightlines"]),
+    help="How frames are drawn; the best there is unless given.",
+)
+workers_option = click.option(
+    "--workers", type=click.IntRange(1, 256), help="Processes at work; as many as processors unless given."
+)
+out_option = click.option(
+    "--out", metavar="FOLDER", callback=_folder, help="Folder for the results; renders/<scene> unless given."
+)
+scene_argument = click.argument("scene", type=FILE)
+
+
+def width_option(least: int, most: int, usual: int, what: str) -> Callable[[Command], Command]:
+    """``--width`` in pixels, from ``least`` to ``most``, with the word ``what`` it is the width of."""
+    return click.option(
+        "--width", type=click.IntRange(least, most), default=usual, show_default=True, help=f"{what}, pixels."
+    )
+
+
+def paper_option(*papers: str) -> Callable[[Command], Command]:
+    """``--paper``, one of ``papers``, the first of them unless given."""
+    return click.option(
+        "--paper", type=click.Choice(papers), default=papers[0], show_default=True, help="What is printed on."
+    )
+
+
+def scene_command(looks: bool = True) -> Callable[[Command], Command]:
+    """A scene, ``--json`` and ``--out``; where the command ``looks`` at the set also ``--engine`` and ``--workers``.
+
+    The command's function is called with ``scene``, its own options, and ``asked``: an :class:`Asked`.
+    """
+
+    def decorated(function: Command) -> Command:
+        @functools.wraps(function)
+        def called(
+            as_json: bool, out: Path | None, engine: str | None = None, workers: int | None = None, **own: Any
+        ) -> None:
+            function(asked=Asked(as_json, out, engine, workers), **own)
+
+        options = (json_option, engine_option, workers_option, out_option) if looks else (json_option, out_option)
+        command: Command = called
+        for option in options:
+            command = option(command)
+        return scene_argument(command)
+
+    return decorated
+
+
+def print_json(value: Any, decimals: int = 4) -> None:
+    """One JSON value on standard output, and nothing else."""
+    from previz.run.output import json_text
+
+    put(json_text(value, decimals=decimals, sort_keys=False))
+
+
+def put(text: str) -> None:
+    """Write to standard output, as UTF-8 whatever the terminal speaks (RFC 8259 asks for it)."""
+    try:
+        click.echo(text.encode("utf-8"), nl=False)
+    except BrokenPipeError:
+        # whoever read our output has seen enough; nothing is wrong, and nothing more is to be written
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        raise OutputError(f"cannot write to standard output: {error.strerror or error}") from error
