@@ -197,7 +197,7 @@ def _compiled_from(package: Path) -> dict[str, set[str]]:
 
 
 def run(chosen: Sequence[tuple[str, Mutation]], workers: int, until_s: float) -> list[Outcome]:
-    """What came of the mutations, in their order, those begun within ``until_s`` seconds. Raises ``FaultyListError``."""
+    """What came of the mutations, in their order, those begun within ``until_s`` seconds. Raises FaultyListError."""
     begun = time.monotonic()
 
     def one(item: tuple[str, Mutation]) -> Outcome | None:
