@@ -10,7 +10,8 @@ from previz.draw.drawing import field_directions
 from previz.draw.sideview import bridge_outlines, rail_rule, wall_profiles
 from previz.geometry import Array
 from previz.judge.breaks import Break
-from previz.judge.tells import TELL_OF_KIND, TELLS
+from previz.judge.tells import TELL_OF_KIND
+from previz.judge.telltable import HIDDEN, TELLS
 from previz.look.sight import SightLines
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
@@ -87,7 +88,7 @@ def outline_lines(found: Break) -> list[tuple[str, list[float]]]:
     Points are px of the frame that was judged, x after y after x.
     """
     outline = found.outline
-    names = [*TELLS, "hidden"]
+    names = [*TELLS, HIDDEN.word]
     kinds = np.where(found.broken, TELL_OF_KIND[found.kind], len(TELLS))
     lines: list[tuple[str, list[float]]] = []
     for number in range(len(outline.closed)):

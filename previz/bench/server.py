@@ -16,7 +16,6 @@ import signal
 import socket
 import threading
 from collections.abc import Awaitable, Callable, Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -27,6 +26,7 @@ from previz.bench.order import Answer, Order
 from previz.bench.protocol import LARGEST, Request, RequestError, picture_message, read_request
 from previz.bench.session import Session
 from previz.bench.watch import Watch
+from previz.draw.statictext import static_text
 from previz.errors import OutputError, PrevizError
 from previz.scene.model import Scene
 
@@ -110,7 +110,8 @@ class Bench:
         self._last: dict[str, Answer] = {}
         self._hosts: tuple[str, ...] = ()
         self._watch = Watch(session.path, self._file_changed)
-        self._doing: dict[str, Callable[[Request], None]] = {
+        # what is asked for, and what does it; some have a word to say
+        self._doing: dict[str, Callable[[Request], str | None]] = {
             "turn": self._turn,
             "frame": self._frame,
             "paint follows": self._follow,
@@ -128,10 +129,9 @@ class Bench:
 
     def do(self, request: Request) -> str:
         """Do what a page asks; gives a word for it where there is one. Raises :class:`RequestError`."""
-        self._word = ""
-        self._doing[request.do](request)
+        word = self._doing[request.do](request) or ""
         self.tell_state()
-        return self._word
+        return word
 
     def _turn(self, request: Request) -> None:
         self.session.turn(request.values, request.still)
@@ -150,17 +150,17 @@ class Bench:
         step()
         self.look()
 
-    def _keep(self, request: Request) -> None:
+    def _keep(self, request: Request) -> str:
         fine, judged, hold = (self._last.get(what) for what in ("fine", "break", "hold"))
         if not (fine and judged and hold) or any(
             answer.number != self.number or answer.values.get("rough") for answer in (fine, judged, hold)
         ):
             raise RequestError("wait until the picture and the hold are finished, then keep it")
         found = {"break": judged.values, "hold": {k: v for k, v in hold.values.items() if k != "rows"}}
-        self._word = f"kept as {self.session.keep(request.name, found, fine.picture).name}"
+        return f"kept as {self.session.keep(request.name, found, fine.picture).name}"
 
-    def _write_as(self, request: Request) -> None:
-        self._word = f"wrote {self.session.write_as(request.name).name}"
+    def _write_as(self, request: Request) -> str:
+        return f"wrote {self.session.write_as(request.name).name}"
 
     def look(self, still: bool = True) -> None:
         """Order pictures and numbers of the bench as it is now, and its set where that is another one."""
@@ -281,8 +281,7 @@ class Bench:
 
     async def _static(self, request: web.Request) -> web.Response:
         name, kind = STATIC[request.path.rpartition("/")[2]]
-        data = (files("previz") / "static" / name).read_bytes()
-        return web.Response(body=data, content_type=kind, charset="utf-8")
+        return web.Response(text=static_text(name), content_type=kind, charset="utf-8")
 
     async def _kept_picture(self, request: web.Request) -> web.Response:
         try:

@@ -15,14 +15,16 @@ from numpy.typing import NDArray
 from PIL import ImageFont
 
 from previz.colour import LINEAR_OF_CODE
+from previz.judge.telltable import HIDDEN, SHOWS
 from previz.units import inches_text, mm_text
 
 Colour = tuple[int, int, int]
 
 PAPER: Final[Colour] = (250, 246, 237)
 INK: Final[Colour] = (38, 36, 42)
-CHALK: Final[Colour] = (40, 92, 166)
-SIGNAL: Final[Colour] = (200, 32, 38)
+# the colours of the outline where it is hidden and where it shows, for everything else that is said of it
+CHALK: Final[Colour] = HIDDEN.colour
+SIGNAL: Final[Colour] = SHOWS.colour
 
 
 def mixed(ink: Colour, share: float, ground: Colour = PAPER) -> Colour:

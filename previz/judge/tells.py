@@ -16,10 +16,8 @@ from numpy.typing import NDArray
 
 from previz.judge.breaks import Break, Sides, decided
 from previz.judge.ordinary import KINDS, Ordinary
+from previz.judge.telltable import TELLS
 from previz.judge.viewer import Viewer
-
-# in the order in which they are taken away: what can be mended on the floor before what has to be painted again
-TELLS: Final = ("shadow", "shine", "focus", "slip", "colour", "grain")
 
 # what tells where no single cause does: a rim is of another colour than what lies beside it
 _KIND_TELLS = {"colour": "colour", "grain": "grain", "rim": "colour"}
@@ -35,7 +33,7 @@ _WORTH_NAMING = 0.1
 @dataclass(frozen=True, eq=False)
 class Mended:
     """What the windows would see with one cause taken away: ``right_paint`` shows exactly what it hides, ``without``
-    holds those of the tells "shadow", "shine" and "focus" that there are to take away."""
+    holds those other tells of the table that there are to take away, by word."""
 
     right_paint: Sides
     without: Mapping[str, Sides]
@@ -58,14 +56,14 @@ def tells_of(
     """
     slipped = continues_wall and slip_px >= _SLIPPED_PX
     taken_away = {
-        **{name: mended.without.get(name) for name in ("shadow", "shine", "focus")},
+        **mended.without,
         "slip": mended.right_paint if slipped else None,
         "colour": _channels(sides, mended.right_paint, slice(0, 3)),
         "grain": _channels(sides, mended.right_paint, slice(3, 4)),
     }
     tell = np.full(len(found.broken), -1, dtype=np.int8)
     for index, name in enumerate(TELLS):
-        without, left = taken_away[name], found.broken & (tell < 0)
+        without, left = taken_away.get(name), found.broken & (tell < 0)
         if without is None or not left.any():
             continue
         tell[left & ~decided(without, found.outline, ordinary, viewer).broken] = index

@@ -67,6 +67,16 @@ class Solution:
     steps: int
 
 
+@dataclass(frozen=True, eq=False)
+class _Evaluation:
+    """The objective at one paint: softened share found (F,), the judge's break (F,) percent, and the gradient of every
+    frame's share with respect to its pixels."""
+
+    shares: NDArray[np.float64]
+    percents: NDArray[np.float64]
+    slopes: list[SlopedBreak]
+
+
 class Descent:
     """Goes downhill from a paint, step by step, and remembers the best on the way.
 
@@ -94,8 +104,9 @@ class Descent:
         self._codes = self._start
         self._best = self._start
         self.taken = 0
-        self.before, _ = self._look(self._start)
-        self.after, self._after_pct = self.before, self._percents()
+        self._evaluated = self._evaluate(self._start)
+        self.before = self.after = self._evaluated.shares
+        self._after_pct = self._evaluated.percents
 
     @property
     def worst(self) -> float:
@@ -114,7 +125,7 @@ class Descent:
         return self.taken < self._steps
 
     def _step(self) -> None:
-        shares, slopes = self._look(self._codes)
+        shares, slopes = self._evaluated.shares, self._evaluated.slopes
         weights = (shares / max(float(shares.max()), 1e-12)) ** (FRAME_POWER - 1.0)
         slope = self._laid(self._slope(slopes, weights / weights.sum()))
         self._mean = _MEMORY[0] * self._mean + (1.0 - _MEMORY[0]) * slope
@@ -127,27 +138,19 @@ class Descent:
         self._strokes = self._strokes - np.float32(far) * steady / (size + np.float32(_QUIET * usual))
         self._codes = np.clip(self._start + self._laid(self._strokes), self._lowest, self._highest).astype(np.float32)
         self.taken += 1
-        found, _ = self._look(self._codes)
-        percents = self._percents()
+        self._evaluated = self._evaluate(self._codes)
+        found, percents = self._evaluated.shares, self._evaluated.percents
         # the judge's worst frame decides; where that cannot be told apart (it is often 0), the softened one's
         if (percents.max(), found.max()) < (self._after_pct.max(), self.after.max()):
             self._best, self.after, self._after_pct = self._codes, found, percents
 
-    def _percents(self) -> NDArray[np.float64]:
-        """Break, percent, of every frame with the codes that were looked at last."""
-        assert self._looked is not None
-        return np.array([one.percent for one in self._looked[2]])
-
-    def _look(self, codes: Codes) -> tuple[NDArray[np.float64], list[SlopedBreak]]:
-        """Softened share found (F,) and its slope for every frame's pixels."""
-        if self._looked is not None and self._looked[0] is codes:
-            return self._looked[1], self._looked[2]
+    def _evaluate(self, codes: Codes) -> _Evaluation:
+        """Every frame with a paint."""
         with ThreadPoolExecutor(self._threads) as pool:
             found = list(pool.map(lambda frame: frame.at(codes), self.frames))
-        self._looked = codes, np.array([one.share for one in found]), found
-        return self._looked[1], self._looked[2]
-
-    _looked: tuple[Codes, NDArray[np.float64], list[SlopedBreak]] | None = None
+        return _Evaluation(
+            np.array([one.share for one in found]), np.array([one.percent for one in found]), found
+        )
 
     def _slope(self, slopes: Sequence[SlopedBreak], weights: NDArray[np.float64]) -> Codes:
         """Slope (T, 3) of the weighted sum over frames, added up in their order: always the same."""

@@ -26,12 +26,10 @@ _PLACES = 5
 
 def fast_looker(looker: Looker, own_paint: bool = False) -> FastLooker:
     """The fast judge of the set that is loaded, kept with it; with ``own_paint`` its paint is looked at as it is."""
-    name = "fast, own paint" if own_paint else "fast"
-    if name not in looker.aside:
-        looker.aside[name] = FastLooker(
-            looker.loaded, looker.engine, looker.sight, looker.ordinary, own_paint=own_paint
-        )
-    return looker.aside[name]  # type: ignore[no-any-return]
+    name = "own paint" if own_paint else ""
+    return looker.kept(FastLooker, name) or looker.keep(
+        FastLooker(looker.loaded, looker.engine, looker.sight, looker.ordinary, own_paint=own_paint), name
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,9 +43,7 @@ class BridgeSet:
 
 def bridge_sets(looker: Looker) -> BridgeSets:
     """The bridges of the set that is loaded, kept with it."""
-    if "bridges" not in looker.aside:
-        looker.aside["bridges"] = BridgeSets(looker)
-    return looker.aside["bridges"]  # type: ignore[no-any-return]
+    return looker.kept(BridgeSets) or looker.keep(BridgeSets(looker))
 
 
 class BridgeSets:

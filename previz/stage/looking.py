@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ from previz.workshop.surface import WALL as WALL_LAYER
 from previz.workshop.surface import LitSurface, Picture, Pixels8
 
 Result = TypeVar("Result", covariant=True)
+Kept = TypeVar("Kept")
 
 
 class Job(Protocol[Result]):
@@ -72,8 +73,8 @@ class Looker:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self.painter: Painter | None = None
-        # what jobs make of the set and keep with it, by name
-        self.aside: dict[str, Any] = {}
+        # what jobs make of the set and keep with it
+        self._kept: dict[tuple[type, str], object] = {}
         self._ready: ReadySet | None = None
         self._loaded: ReadySet | None = None
         self._sight = SightLines(())
@@ -99,12 +100,22 @@ class Looker:
         """Sight lines against the wall and the bridge as they were loaded."""
         return self._sight
 
+    def keep(self, what: Kept, name: str = "") -> Kept:
+        """Keep what a job made of the loaded set until another is loaded: one of each type and ``name``."""
+        self._kept[type(what), name] = what
+        return what
+
+    def kept(self, kind: type[Kept], name: str = "") -> Kept | None:
+        """What was kept of a type under a name; None where nothing was since the set was loaded."""
+        found = self._kept.get((kind, name))
+        return found if isinstance(found, kind) else None
+
     def load(self, ready: ReadySet) -> None:
         """Take over a set."""
         self.engine.load(ready.lit)
         self._sight = SightLines([s for s in ready.lit if s.name in (WALL, BRIDGE)])
         self._ready = self._loaded = ready
-        self.aside = {}
+        self._kept = {}
         self.painter = None
         self._ordinary = {}
         self._shining = None
@@ -113,7 +124,7 @@ class Looker:
         """Go on with the loaded set, its surfaces as they were loaded, seen by another camera."""
         self.engine.repaint(BRIDGE, ready.bridge.code)
         self._ready = self._loaded = ready
-        self.aside = {}
+        self._kept = {}
         self.painter = None
         self._ordinary = {}
         self._shining = None

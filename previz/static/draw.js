@@ -25,10 +25,10 @@
      options { width, height, by: "rail" | "frame" }
      curve.update(frame), curve.reset(data, by, width), curve.frameAt(event) -> frame number nearest to the pointer
 
-   Draw.tells(svg, lines, size_px)      lines: [[kind, [x, y, x, y, ...] px]...], kind: "hidden" or a name in Draw.TELLS
-                                        (or "shows"); size_px [width, height] of the frame they were judged in
+   Draw.tells(svg, lines, size_px)      lines: [[kind, [x, y, x, y, ...] px]...], kind: a word in Draw.TELLS;
+                                        size_px [width, height] of the frame they were judged in
    Draw.tellKey(kinds) -> element       the key to those lines
-   Draw.TELLS                           [{word, dash}], in the order of the judge
+   Draw.TELLS                           [{word, dash, meaning}]: "hidden", the tells in the judge's order, "shows"
    Draw.verdict(break_pct) -> "holds" | "breaks" | "not judged";  Draw.pct(break_pct) -> "3.2 %" | "not judged"
    Draw.mm(m, decimals), Draw.inches(m), Draw.both(m, decimals) -> lengths in words, metric, imperial, both */
 "use strict";
@@ -36,11 +36,8 @@
 const Draw = (() => {
   const SVG = "http://www.w3.org/2000/svg";
   const HOLDS_BELOW_PCT = 5;
-  const TELLS = [
-    { word: "shadow", dash: [4.5, 6] }, { word: "shine", dash: [2.5, 5] }, { word: "focus", dash: [30, 6] },
-    { word: "slip", dash: [12, 6] }, { word: "colour", dash: [20, 6] }, { word: "grain", dash: [8, 6] },
-  ];
-  const SHOWS = { word: "shows", dash: [12, 6] };
+  // "hidden", every tell in the judge's order, "shows"; filled in from previz/judge/telltable.py
+  const TELLS = /* tells */[];
 
   function el(name, attributes, ...children) {
     const node = document.createElementNS(SVG, name);
@@ -367,7 +364,7 @@ const Draw = (() => {
 
   // ---- the judged outline over a frame -------------------------------------------------------------------------
   const dashes = (kind, longer = 0) => {
-    const tell = TELLS.find((t) => t.word === kind) || SHOWS;
+    const tell = TELLS.find((t) => t.word === kind) || TELLS[TELLS.length - 1];
     return `${tell.dash[0] + longer} ${tell.dash[1] - longer}`;
   };
 
@@ -395,11 +392,12 @@ const Draw = (() => {
   function tellKey(kinds) {
     const key = document.createElement("ul");
     key.className = "tell-key";
-    for (const kind of ["hidden", ...TELLS.map((t) => t.word), "shows"]) {
+    for (const { word: kind, meaning } of TELLS) {
       if (!kinds.includes(kind)) continue;
       const svg = el("svg", { width: 54, height: 12, viewBox: "0 0 54 12", "aria-hidden": "true" },
         el("path", { class: "t-line t-" + kind, d: "M2 6H52", "stroke-dasharray": kind === "hidden" ? null : dashes(kind) }));
       const item = document.createElement("li");
+      item.title = meaning;
       item.append(svg, kind);
       key.append(item);
     }

@@ -27,6 +27,7 @@ from previz.command.paint.solving import (
     frames_between,
     paint_bench,
     solved_size_px,
+    solving_of,
 )
 from previz.look.choose import open_engine
 from previz.look.view import Engine
@@ -156,7 +157,7 @@ def one_set(name: str, steps: int) -> Found:
     solved = SolvedCodes().done_by(looker).bridge
     seconds = time.perf_counter() - started
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024e-6
-    bound = 100.0 * least_break(looker.aside["solving"].descent.frames)
+    bound = 100.0 * least_break(solving_of(looker).descent.frames)
     paints = {name: paint_bench(looker).lit(name, bench.move, *bench.size_px) for name in BASELINES}
     paints["solved"] = solved
     between = frames_between(scene)

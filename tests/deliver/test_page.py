@@ -16,10 +16,11 @@ from shapely import LineString
 
 from previz.deliver.rig.rigdata import CardTable, Measure, Setting
 from previz.deliver.shoot.overlay import OutlinePieces
-from previz.deliver.shoot.page import Candidate, ReportPage, report_html, script_json, static_text
+from previz.deliver.shoot.page import Candidate, ReportPage, report_html, script_json
 from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, encoded_frames, outline_lines, smaller
 from previz.deliver.shoot.pageset import mesh_data, thinned
 from previz.draw.paper import TitleBlock
+from previz.draw.statictext import static_text
 from previz.workshop.relief import Plot, carved_field, wall_surface
 from previz.workshop.surface import BRIDGE, LitSurface, Pixels8, Surface
 
@@ -306,14 +307,8 @@ def test_the_bundled_library_keeps_its_licence() -> None:
 
 
 def test_the_colours_are_those_of_the_sheets() -> None:
-    from previz.deliver.shoot import overlay
     from previz.draw import style
 
     css = static_text("look.css")
     for name, colour in (("paper", style.PAPER), ("ink", style.INK), ("chalk", style.CHALK), ("signal", style.SIGNAL)):
         assert f"--{name}: #{bytes(colour).hex()};" in css
-    draw = static_text("draw.js")
-    for line in overlay.TELL_LINES:
-        assert f"--tell-{line.word}: #{bytes(line.colour).hex()}" in css
-        dash = ", ".join(f"{v:g}" for v in line.dash)
-        assert f'{{ word: "{line.word}", dash: [{dash}] }}' in draw

@@ -46,8 +46,6 @@ _AT_ONCE = 4
 # paints worth beginning with: projected from the station point and from three places of the hold, and two of others'
 _STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
 
-_KEY, _BENCH = "solving", "paint bench"
-
 Answer = TypeVar("Answer")
 
 
@@ -118,8 +116,7 @@ class BeginSolving:
             # the wall's texels are of another size than the bridge's
             both = LayingBoth(laying, part, brush / _wall_texel(ready))
             descent = Descent(frames, starts[start], lowest, highest, both, self.steps)
-        looker.aside[_KEY] = _Solving(descent, start, part)
-        return _report(looker.aside[_KEY], True)
+        return _report(looker.keep(Solving(descent, start, part)), True)
 
 
 @dataclass(frozen=True)
@@ -130,7 +127,7 @@ class GoOnSolving:
 
     def done_by(self, looker: Looker) -> SolveReport:
         """Take them."""
-        solving: _Solving = looker.aside[_KEY]
+        solving = solving_of(looker)
         return _report(solving, solving.descent.go(self.steps))
 
 
@@ -140,7 +137,7 @@ class SolvedCodes:
 
     def done_by(self, looker: Looker) -> SolvedPaint:
         """Hand it over."""
-        solving: _Solving = looker.aside[_KEY]
+        solving = solving_of(looker)
         codes, ready = solving.descent.solution.codes, looker.loaded
         width, height = ready.built.bridge.size_px
         bridge = np.rint(codes[: width * height] * 255.0).astype(np.uint8).reshape(height, width, 3)
@@ -159,12 +156,20 @@ class SolvedPaint:
 
 
 @dataclass(frozen=True, eq=False)
-class _Solving:
+class Solving:
     """What a worker keeps between jobs: the descent, the paint it began with, the part of the wall in question."""
 
     descent: Descent
     start: str
     part: WallPart | None
+
+
+def solving_of(looker: Looker) -> Solving:
+    """What :class:`BeginSolving` has begun on the looker's set."""
+    found = looker.kept(Solving)
+    if found is None:
+        raise RuntimeError("no paint is being solved on the set that is loaded")
+    return found
 
 
 def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
@@ -190,7 +195,7 @@ def _wall_texel(ready: ReadySet) -> float:
     return float(wide / max(float(np.ptp(wall.uv[:, 0])), 1e-6) / wall.reflectance.shape[1])
 
 
-def _report(solving: _Solving, more: bool) -> SolveReport:
+def _report(solving: Solving, more: bool) -> SolveReport:
     solution = solving.descent.solution
     before, after = float(solution.before.max()), float(solution.after.max())
     return SolveReport(len(solution.after), solution.steps, before, after, solving.start, more)
@@ -275,9 +280,7 @@ class PaintBench:
 
 def paint_bench(looker: Looker) -> PaintBench:
     """The bench of the set that is loaded, kept with it: what the views see of the wall is worked out once."""
-    if _BENCH not in looker.aside:
-        looker.aside[_BENCH] = PaintBench(looker)
-    return looker.aside[_BENCH]  # type: ignore[no-any-return]
+    return looker.kept(PaintBench) or looker.keep(PaintBench(looker))
 
 
 def codes_of(code: Pixels8) -> NDArray[np.float32]:

@@ -30,8 +30,6 @@ from previz.stage.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
 from previz.workshop.light.lamps import Emitter
 from previz.workshop.surface import Picture, Pixels8
 
-_KEPT = "animatic"
-
 # looks at a pixel, across and down, for a matte; points of the lamp's face for a shadow that changes every frame
 _LOOKS: Final = 3
 _FEWER_POINTS: Final = 81
@@ -142,10 +140,7 @@ class SetJob:
 
 
 def _maker(looker: Looker) -> _Maker:
-    if _KEPT not in looker.aside:
-        looker.aside[_KEPT] = _Maker(looker)
-    kept: _Maker = looker.aside[_KEPT]
-    return kept
+    return looker.kept(_Maker) or looker.keep(_Maker(looker))
 
 
 @dataclass(frozen=True, eq=False)

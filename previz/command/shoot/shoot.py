@@ -19,7 +19,7 @@ from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
-from previz.judge.tells import TELLS
+from previz.judge.telltable import TELLS
 from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
 from previz.plate.figure import StandingFigure, figure_file, standing_figure

@@ -1,8 +1,8 @@
 """The judged outline drawn over a lens frame, and a caption under it.
 
 What is unbroken is a thin chalk-blue line with a rim of paper white; what is broken is a thicker, dashed one with an
-outer rim of ink as well, so that it can be seen on any wall. Every tell has its own colour and its own dashes, named
-under the frame by :func:`tell_key`; where no tell is known the dashes are signal red.
+outer rim of ink as well, so that it can be seen on any wall. Every tell has its own colour and its own dashes, those of
+:mod:`previz.judge.telltable`, named under the frame by :func:`tell_key`; where no tell is known they are signal red.
 """
 
 from __future__ import annotations
@@ -14,41 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.draw.paper import LEADING, Paper
-from previz.draw.style import CHALK, INK, PAPER, SIGNAL, SOFT, Colour, fitted, text_width
+from previz.draw.style import CHALK, INK, PAPER, SOFT, Colour, fitted, text_width
+from previz.judge.telltable import HIDDEN, SHOWS, TELL_TABLE, Tell
 from previz.workshop.surface import Pixels8
 
 # widths at a frame 960 px wide; wider frames get wider lines
 _WIDTH_PX = 960.0
 _THIN, _THICK = 1.3, 4.0
-_DASH = (12.0, 6.0)
-
-
-@dataclass(frozen=True)
-class TellLine:
-    """How the broken outline is drawn for one tell: its word, colour and the length of dash and gap, px."""
-
-    word: str
-    colour: Colour
-    dash: tuple[float, float]
-
-
-# in the order of previz.judge.tells.TELLS
-TELL_LINES = (
-    TellLine("shadow", (96, 60, 150), (4.5, 6.0)),
-    TellLine("shine", (196, 148, 0), (2.5, 5.0)),
-    TellLine("focus", (0, 116, 122), (30.0, 6.0)),
-    TellLine("slip", SIGNAL, _DASH),
-    TellLine("colour", (222, 126, 0), (20.0, 6.0)),
-    TellLine("grain", (176, 24, 122), (8.0, 6.0)),
-)
-_UNKNOWN = TellLine("shows", SIGNAL, _DASH)
 
 
 @dataclass(frozen=True, eq=False)
 class OutlinePieces:
     """A stretch of outline: ``points`` (N, 2) px in the frame, ``broken`` (N,) bool for the piece at each point.
 
-    ``tell`` (N,) is the index into ``TELL_LINES`` of each broken piece's tell, -1 where there is none to name.
+    ``tell`` (N,) is the index into ``TELLS`` of each broken piece's tell, -1 where there is none to name.
     """
 
     points: NDArray[np.float64]
@@ -112,9 +91,9 @@ def tell_key(picture: Pixels8, words: Sequence[str]) -> Pixels8:
     sheet.paste(picture, (0, 0))
     middle = height + strip / 2.0
     x = size
-    for line in (_HIDDEN, *(line for line in TELL_LINES if line.word in words)):
+    for line in (HIDDEN, *(line for line in TELL_TABLE if line.word in words)):
         ends = [(x, middle), (x + 4.0 * size, middle)]
-        if line is _HIDDEN:
+        if line is HIDDEN:
             sheet.line(ends, line.colour, 1.6)
         else:
             sheet.dashed(ends, line.colour, _THICK, line.dash)
@@ -123,10 +102,7 @@ def tell_key(picture: Pixels8, words: Sequence[str]) -> Pixels8:
     return sheet.picture()
 
 
-_HIDDEN = TellLine("hidden", CHALK, (1.0, 0.0))
-
-
-def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], TellLine | None]]:
+def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], Tell | None]]:
     """Stretches of equal kind, points (N, 2) px each, carried on to the first point of the next: no gaps in the line.
 
     The line is None for a stretch that is not broken.
@@ -150,7 +126,7 @@ def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], TellLi
                 joined = i < len(points) and seen[i]
                 out.append((points[start : i + 1 if joined else i], int(kind[start])))
             start = i
-    lines = (None, _UNKNOWN, *TELL_LINES)
+    lines = (None, SHOWS, *TELL_TABLE)
     return [(run, lines[number]) for run, number in out if len(run) > 1]
 
 

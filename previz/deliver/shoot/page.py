@@ -14,12 +14,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
-from importlib.resources import files
 from typing import Any
 
 from previz.deliver.rig.rigdata import CardTable, Measure, Setting
 from previz.deliver.shoot.pagedata import CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
 from previz.draw.paper import TitleBlock
+from previz.draw.statictext import static_text
 from previz.draw.style import break_text
 from previz.workshop.surface import Pixels8
 
@@ -81,11 +81,6 @@ class ReportPage:
     candidates_in_all: int = 0
     compare_of_scene: bool = True
     candidates_of_scene: bool = True
-
-
-def static_text(name: str) -> str:
-    """A file of ``previz/static`` as text."""
-    return files("previz").joinpath("static", *name.split("/")).read_text(encoding="utf-8")
 
 
 def report_html(page: ReportPage) -> str:

@@ -21,6 +21,7 @@ from shapely import LineString
 from previz.deliver.shoot.overlay import OutlinePieces, outline_runs
 from previz.draw.drawing import SideFrame, SideStatic
 from previz.geometry import Array
+from previz.judge.telltable import HIDDEN
 from previz.workshop.surface import Pixels8
 
 # lines drawn on a page stray from the judged ones by at most this many pixels of the frame
@@ -103,7 +104,7 @@ def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
     for piece in pieces:
         for points, line in outline_runs(piece):
             thin = np.asarray(LineString(points).simplify(_STRAY_PX).coords)
-            out.append(["hidden" if line is None else line.word, [_short(v) for v in np.round(thin, 1).ravel()]])
+            out.append([(line or HIDDEN).word, [_short(v) for v in np.round(thin, 1).ravel()]])
     return out
 
 
