@@ -14,7 +14,7 @@ from PIL import Image
 from previz.camera import camera_for
 from previz.command.lineup.lineup import LineupWishes, lineup
 from previz.command.paint.paint import paint
-from previz.command.plate.plate import Wishes, plate
+from previz.command.plate.plate import PlateWishes, plate
 from previz.command.rig.rig import rig
 from previz.command.sheet.sheet import sheet
 from previz.command.shoot.shoot import shoot
@@ -86,7 +86,7 @@ def rig_card(folder: Path) -> None:
 
 def animatic(folder: Path) -> None:
     """Three frames of the quarry's animatic with its burn-in, one above the other."""
-    wishes = Wishes(burn_in=True)
+    wishes = PlateWishes(burn_in=True)
     with Progress() as progress:
         plate(ROOT / "scenes" / "quarry.toml", folder, 960, wishes, None, None, progress)
     with av.open(str(folder / "animatic.mp4")) as film:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-Box = tuple[float, float, float, float]
+SheetBox = tuple[float, float, float, float]
 
 # directions tried around an anchor, nearest to reading order first
 _TURNS = tuple(math.radians(a) for a in (-20, 20, -160, 160, -60, 60, -120, 120, -90, 90, 0, 180))
@@ -16,7 +16,7 @@ _COVERED = 4.0
 _CROSSED = 0.12
 
 
-def _shared(a: Box, b: Box) -> float:
+def _shared(a: SheetBox, b: SheetBox) -> float:
     width = min(a[2], b[2]) - max(a[0], b[0])
     height = min(a[3], b[3]) - max(a[1], b[1])
     return width * height if width > 0.0 and height > 0.0 else 0.0
@@ -26,11 +26,11 @@ def _shared(a: Box, b: Box) -> float:
 class LabelRoom:
     """What is taken on a sheet. Boxes are (left, top, right, bottom) in pixels; ``bounds`` is where labels may lie."""
 
-    bounds: Box
-    taken: list[Box] = field(default_factory=list)
-    crossed: list[Box] = field(default_factory=list)
+    bounds: SheetBox
+    taken: list[SheetBox] = field(default_factory=list)
+    crossed: list[SheetBox] = field(default_factory=list)
 
-    def block(self, box: Box) -> None:
+    def block(self, box: SheetBox) -> None:
         """Mark a box as taken: no label may lie on it."""
         self.taken.append(box)
 

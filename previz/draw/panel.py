@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from previz.camera import OrthoCamera
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.paper import Paper
 from previz.draw.style import FAINT, INK, PAPER, on_paper
 from previz.geometry import Array
@@ -67,7 +67,7 @@ class Panel:
             paper.rectangle(box, PAPER)
         paper.rectangle(self.box, None, FAINT, 1.4)
 
-    def title(self, paper: Paper) -> Box:
+    def title(self, paper: Paper) -> SheetBox:
         """Write the view's name; gives the box it takes."""
         return paper.text((self.inner[0] + 4.0, self.inner[1] + 2.0), self.name, 13.0, INK, bold=True, halo=3.0)
 

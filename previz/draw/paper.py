@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image, ImageChops, ImageDraw
 
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.style import FAINT, INK, PAPER, SOFT, Colour, both_text, fitted, font, text_width
 
 Pixels8 = NDArray[np.uint8]
@@ -47,7 +47,7 @@ class Note:
     size: float
 
     @property
-    def box(self) -> Box:
+    def box(self) -> SheetBox:
         """The box the lines take."""
         width, height = block_size(self.lines, self.size)
         return self.at[0], self.at[1], self.at[0] + width, self.at[1] + height
@@ -93,7 +93,7 @@ class Paper:
         anchor: str = "la",
         bold: bool = False,
         halo: float = 0.0,
-    ) -> Box:
+    ) -> SheetBox:
         """Write a line; gives the box it takes. ``anchor`` is Pillow's: l m r across, a m s d down.
 
         ``halo`` is the width of a rim of paper around the letters, to be read over a picture.
@@ -135,7 +135,7 @@ class Paper:
         if outline is not None:
             self.line(np.concatenate([np.asarray(points), np.asarray(points)[:2]]), outline, width)
 
-    def rectangle(self, box: Box, fill: Colour | None, outline: Colour | None = None, width: float = 1.0) -> None:
+    def rectangle(self, box: SheetBox, fill: Colour | None, outline: Colour | None = None, width: float = 1.0) -> None:
         """An upright rectangle (left, top, right, bottom)."""
         left, top, right, bottom = box
         self.polygon([(left, top), (right, top), (right, bottom), (left, bottom)], fill, outline, width)
@@ -186,7 +186,7 @@ class Paper:
 
     def lines_of_text(
         self, at: Point, lines: Sequence[str], size: float, colour: Colour = INK, halo: float = 0.0
-    ) -> Box:
+    ) -> SheetBox:
         """Several lines, one under the other, from the top left; gives the box they take."""
         for i, line in enumerate(lines):
             self.text((at[0], at[1] + i * size * LEADING), line, size, colour, halo=halo)
@@ -239,7 +239,7 @@ class Paper:
         self.lines_of_text((x, top), words, size, colour, halo=2.0)
         return Note((x, top), tuple(words), size)
 
-    def scale_bar(self, at: Point, px_per_m: float, widest: float = 220.0, size: float = 13.0) -> Box:
+    def scale_bar(self, at: Point, px_per_m: float, widest: float = 220.0, size: float = 13.0) -> SheetBox:
         """A bar of a round number of millimetres, at most ``widest`` px, with its length in both measures.
 
         ``at`` is its left end; the text stands above it. Gives the box that all of it takes.
@@ -254,7 +254,7 @@ class Paper:
         self.text((x, y - 6.0), text, size, anchor="ls", halo=2.0)
         return x, y - size - 8.0, x + max(width, text_width(text, size)), y + 8.0
 
-    def title_block(self, block: TitleBlock, right: float, bottom: float, width: float, size: float = 13.0) -> Box:
+    def title_block(self, block: TitleBlock, right: float, bottom: float, width: float, size: float = 13.0) -> SheetBox:
         """The title block, its bottom right corner at ``right``, ``bottom``; gives its box."""
         row = size * 2.5
         top = bottom - 3.0 * row
@@ -279,7 +279,7 @@ class Paper:
             )
         return left, top, right, bottom
 
-    def frame_line(self, box: Box) -> None:
+    def frame_line(self, box: SheetBox) -> None:
         """A panel's thin border."""
         self.rectangle(box, None, FAINT, 1.0)
 

@@ -23,7 +23,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.paper import Point, TitleBlock
 from previz.draw.style import INK, SOFT, Colour, font_file
 from previz.errors import OutputError
@@ -239,7 +239,7 @@ class Pen:
         self._canvas.drawPath(self._path([points], True), stroke=int(outline is not None), fill=int(fill is not None))
 
     def rectangle(
-        self, box: Box, fill: Colour | None = None, outline: Colour | None = None, width: float = _THIN
+        self, box: SheetBox, fill: Colour | None = None, outline: Colour | None = None, width: float = _THIN
     ) -> None:
         """An upright rectangle (left, top, right, bottom)."""
         self.polygon(corners(box), fill, outline, width)
@@ -374,7 +374,7 @@ class Pen:
             self.text((x + 1.2, top + row * i + 5.2), fitted(value, 2.3, end - x - 2.0, bold), 2.3, bold=bold)
 
 
-def corners(box: Box) -> list[Point]:
+def corners(box: SheetBox) -> list[Point]:
     """The corners of an upright rectangle (left, top, right, bottom)."""
     left, top, right, bottom = box
     return [(left, top), (right, top), (right, bottom), (left, bottom)]

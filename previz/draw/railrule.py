@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from previz.draw.labels import Box, spread
+from previz.draw.labels import SheetBox, spread
 from previz.draw.paper import Paper
 from previz.draw.style import CHALK, CHALK_WASH, INK, PAPER, both_text, fitted, text_width
 from previz.geometry import Array
@@ -33,7 +33,7 @@ class RailRule:
 _RULE = 30.0
 
 
-def draw_rule(paper: Paper, rule: RailRule, box: Box) -> None:
+def draw_rule(paper: Paper, rule: RailRule, box: SheetBox) -> None:
     """Draw the ruler upright in ``box``, start at the bottom, with its marks at its right."""
     left, _, right, _ = box
     top, bottom = _ends(box)
@@ -64,7 +64,7 @@ def draw_rule(paper: Paper, rule: RailRule, box: Box) -> None:
         paper.text((right, y), number, 13.0, colour, "rm")
 
 
-def draw_rule_now(paper: Paper, rule: RailRule, box: Box, rail: float) -> None:
+def draw_rule_now(paper: Paper, rule: RailRule, box: SheetBox, rail: float) -> None:
     """Draw the pointer at the travel ``rail`` (m) on a ruler drawn by :func:`draw_rule`."""
     y = _height(rule, box, rail)
     left = box[0] + 34.0
@@ -84,11 +84,11 @@ def _merged(marks: tuple[RailMark, ...]) -> list[RailMark]:
     return out
 
 
-def _ends(box: Box) -> tuple[float, float]:
+def _ends(box: SheetBox) -> tuple[float, float]:
     return box[1] + 30.0, box[3] - 12.0
 
 
-def _height(rule: RailRule, box: Box, rail: float) -> float:
+def _height(rule: RailRule, box: SheetBox, rail: float) -> float:
     top, bottom = _ends(box)
     if rule.travel == 0.0:
         return 0.5 * (top + bottom)

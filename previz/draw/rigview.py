@@ -40,7 +40,7 @@ class ScaledView:
     side: bool
     scale: int
     at: Point
-    box: labels.Box
+    box: labels.SheetBox
 
     def points(self, world: ArrayLike) -> Array:
         """Places (..., 2) mm on the sheet of places (..., 3) m."""
@@ -75,7 +75,7 @@ def core(drawing: RigDrawing, side: bool) -> list[Array]:
     return [corners, bridge, drawing.rail_line, drawing.station[None, :], *([] if wall is None else [wall])]
 
 
-def fitted_view(drawing: RigDrawing, side: bool, box: labels.Box, scale: int | None = None) -> ScaledView:
+def fitted_view(drawing: RigDrawing, side: bool, box: labels.SheetBox, scale: int | None = None) -> ScaledView:
     """The view at the largest scale that fits ``box``; lamps that would make it much smaller stay beyond its edge."""
     must = core(drawing, side)
     stands = [stand.face for stand in drawing.stands]
@@ -92,12 +92,12 @@ def fitted_view(drawing: RigDrawing, side: bool, box: labels.Box, scale: int | N
     return ScaledView(side, chosen, (float(left + high[0] * k), float(top + down * k)), box)
 
 
-def _fits(low: Array, high: Array, scale: int, box: labels.Box) -> bool:
+def _fits(low: Array, high: Array, scale: int, box: labels.SheetBox) -> bool:
     room = np.array([box[2] - box[0], box[3] - box[1]])
     return bool(((high - low) * 1e3 / scale <= room + 1e-9).all())
 
 
-def _scale(must: Sequence[Array], stands: Sequence[Array], side: bool, box: labels.Box) -> int:
+def _scale(must: Sequence[Array], stands: Sequence[Array], side: bool, box: labels.SheetBox) -> int:
     """The largest scale that shows most of the lamps and cards, but the set no more than ``_WORTH`` times smaller."""
     needed = next((s for s in SCALES if _fits(*spans(must, side), s, box)), SCALES[-1])
 
@@ -181,7 +181,7 @@ class Drawn:
         self.room.block_line((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1])), 1.6)
 
 
-def clip_line(start: Point, way: ArrayLike, box: labels.Box) -> Point:
+def clip_line(start: Point, way: ArrayLike, box: labels.SheetBox) -> Point:
     """Where a line from ``start``, inside ``box``, in direction ``way`` (2,) leaves the box."""
     w = np.asarray(way, dtype=np.float64)
     reach = math.inf

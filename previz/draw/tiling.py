@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.paper import Point
 from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, corners, wrapped
 from previz.draw.style import INK, SOFT
@@ -50,7 +50,7 @@ class Tile:
     row: int
     columns: int
     rows: int
-    box: Box
+    box: SheetBox
 
     @property
     def width_mm(self) -> float:
@@ -63,7 +63,7 @@ class Tile:
         return self.box[3] - self.box[1]
 
     @property
-    def window(self) -> Box:
+    def window(self) -> SheetBox:
         """The box with the bleed, where the piece ends inside it."""
         left, top, right, bottom = self.box
         return (

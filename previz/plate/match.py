@@ -46,7 +46,7 @@ from previz.plate.tones import (
 Still = NDArray[np.floating[Any]]
 Onto = Literal["plate", "miniature"]
 # left, top, right, bottom, px; right and bottom are not in the box
-Box = tuple[int, int, int, int]
+PixelBox = tuple[int, int, int, int]
 
 # a kind of move is kept when leaving it out makes the misfit larger by more than this: mean steps of L*, and share
 _WORTH: Final = 0.03
@@ -108,7 +108,7 @@ def colour_match(
     plate: Still,
     space: Space = "linear",
     onto: Onto = "plate",
-    patches: Sequence[tuple[Box, Box]] = (),
+    patches: Sequence[tuple[PixelBox, PixelBox]] = (),
 ) -> ColourMatch:
     """The match of two stills (H, W, 3), (H', W', 3), linear light with Rec.709 primaries, 0 to 1.
 
@@ -259,7 +259,9 @@ def _doubt(looks: _Looks, fit: Fitted, free: NDArray[np.bool_]) -> tuple[float, 
     return change, float(np.quantile(apart, 0.95))
 
 
-def _by_patches(stills: dict[str, Still], space: Space, onto: Onto, patches: Sequence[tuple[Box, Box]]) -> ColourMatch:
+def _by_patches(
+    stills: dict[str, Still], space: Space, onto: Onto, patches: Sequence[tuple[PixelBox, PixelBox]]
+) -> ColourMatch:
     means = {
         whose: np.stack([_patch(stills[whose], pair[i], whose, n) for n, pair in enumerate(patches, 1)])
         for i, whose in enumerate(("miniature", "plate"))
@@ -291,7 +293,7 @@ def _by_patches(stills: dict[str, Still], space: Space, onto: Onto, patches: Seq
     return _asked(stills, cdl, space, onto, reason, before, after, None, None, (1.0, 1.0), [])
 
 
-def _patch(still: Still, box: Box, whose: str, number: int) -> Array:
+def _patch(still: Still, box: PixelBox, whose: str, number: int) -> Array:
     left, top, right, bottom = box
     h, w = still.shape[:2]
     if not (0 <= left < right <= w and 0 <= top < bottom <= h):

@@ -14,7 +14,7 @@ from previz.geometry import Array
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
 from previz.rig.sighted import seen_places, share_seen
-from previz.scene.layout import Box
+from previz.scene.layout import PictureBox
 from previz.scene.model import Card, Gloss, Lamp, Scene
 from previz.scene.move import Move
 from previz.workshop.light.bake import Lighting
@@ -98,7 +98,7 @@ class HighlightScene:
     names: tuple[str, ...]
     wall: LitSurface
     lighting: Lighting
-    box: Box
+    box: PictureBox
 
     def look(self, places: SurfacePlaces, frame: int) -> Look:
         """One frame's look at a surface."""

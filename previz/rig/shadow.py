@@ -21,7 +21,7 @@ from previz.judge.viewer import JND_COLOUR, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
 from previz.rig.sighted import lamp_light
-from previz.scene.layout import Box, delivered_box_px, judged_frames
+from previz.scene.layout import PictureBox, delivered_box_px, judged_frames
 from previz.scene.model import Card, Scene
 from previz.scene.move import Move
 from previz.units import mm_text
@@ -228,7 +228,7 @@ def _shifted(values: NDArray[Any], down: int, right: int) -> NDArray[Any]:
 
 
 def wall_view(
-    move: Move, frame: int, wall: Surface, sight: SightLines, names: Sequence[str], box: Box, rows: int = _ROWS
+    move: Move, frame: int, wall: Surface, sight: SightLines, names: Sequence[str], box: PictureBox, rows: int = _ROWS
 ) -> WallView:
     """What the lens sees of ``wall`` at a frame, inside ``box`` of it; ``names`` are all surfaces, the wall's first.
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.sight import SightLines
-from previz.scene.layout import Box
+from previz.scene.layout import PictureBox
 from previz.scene.model import Card
 from previz.workshop.light.lamps import Emitter, facing_frame
 from previz.workshop.light.rays import CLEARANCE
@@ -111,7 +111,7 @@ def _ways(
         yield source, weight, alive, towards[alive], distance[alive]
 
 
-def in_box(px: Array, box: Box) -> NDArray[np.bool_]:
+def in_box(px: Array, box: PictureBox) -> NDArray[np.bool_]:
     """Which pixels (N, 2) lie in a part of the frame (left, top, right, bottom); NaN does not."""
     left, top, right, bottom = box
     with np.errstate(invalid="ignore"):
@@ -120,7 +120,7 @@ def in_box(px: Array, box: Box) -> NDArray[np.bool_]:
 
 
 def seen_places(
-    camera: Camera, points: Array, normals: Array | None, sight: SightLines, names: Sequence[str], box: Box
+    camera: Camera, points: Array, normals: Array | None, sight: SightLines, names: Sequence[str], box: PictureBox
 ) -> NDArray[np.intp]:
     """Which places (N, 3) m the lens sees in ``box`` of its frame: their numbers, rising.
 
@@ -140,7 +140,7 @@ def seen_places(
 
 
 def in_picture(
-    cameras: Sequence[Camera], places: Array, sight: SightLines, names: Sequence[str], box: Box
+    cameras: Sequence[Camera], places: Array, sight: SightLines, names: Sequence[str], box: PictureBox
 ) -> NDArray[np.bool_]:
     """Whether any of the places (..., K, 3) m of a thing is seen by any of the cameras: (...)."""
     flat = places.reshape(-1, 3)

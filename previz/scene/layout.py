@@ -13,10 +13,10 @@ from previz.geometry import Array
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move
 
-Box = tuple[float, float, float, float]  # left, bottom, right, top
+PictureBox = tuple[float, float, float, float]  # left, bottom, right, top
 
 
-def wall_box(scene: Scene) -> Box:
+def wall_box(scene: Scene) -> PictureBox:
     """The wall's rectangle on its datum plane, m: left, bottom, right, top."""
     wall = scene.wall
     middle = wall.sideways
@@ -58,7 +58,7 @@ def distance_to_wall(scene: Scene, points: ArrayLike) -> Array:
     return np.asarray(np.sqrt(x**2 + y**2 + p[:, 2] ** 2))
 
 
-def delivered_box_px(scene: Scene) -> Box:
+def delivered_box_px(scene: Scene) -> PictureBox:
     """The delivered picture inside its bars, px: left, top, right, bottom of the full frame."""
     width, height = scene.delivery.frame
     bars = scene.delivery.bars

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.geometry import Array, inverse_rigid, transform_points, unit
 from previz.look.sight import SightLines
-from previz.scene.layout import Box, delivered_box_px, distance_to_bridge, judged_frames
+from previz.scene.layout import PictureBox, delivered_box_px, distance_to_bridge, judged_frames
 from previz.scene.model import Scene, Search
 from previz.scene.move import Move
 from previz.units import mm_text
@@ -41,7 +41,7 @@ class Surroundings:
     sight: SightLines
     names: tuple[str, ...]
     edges: Array
-    wall: Box
+    wall: PictureBox
 
 
 def edge_points(vertices: Array, faces: NDArray[np.int32]) -> Array:
@@ -141,7 +141,7 @@ def _in_floor(placed: Array, floor: float) -> tuple[str, str, float]:
     return "floor", f"the camera {mm_text(max(by, 0.0))} below the floor", by
 
 
-def _past_wall(scene: Scene, search: Search, camera: Camera, wall: Box) -> tuple[str, str, float]:
+def _past_wall(scene: Scene, search: Search, camera: Camera, wall: PictureBox) -> tuple[str, str, float]:
     """How far the delivered picture, with its margin, reaches beyond the wall, m on the wall's datum plane."""
     left, top, right, bottom = delivered_box_px(scene)
     corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])

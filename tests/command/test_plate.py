@@ -14,7 +14,7 @@ from PIL import Image
 
 from previz import colour
 from previz.command.plate.animatic import AnimaticLayers, SetJob, staged
-from previz.command.plate.plate import Wishes, plate
+from previz.command.plate.plate import PlateWishes, plate
 from previz.command.plate.plateinput import course_of
 from previz.plate.framing import bars_of
 from previz.run.ledger import Ledger
@@ -191,12 +191,12 @@ def marker(frame: np.ndarray, rows: slice) -> np.ndarray:
 @pytest.fixture(scope="module")
 def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A run at the delivered size by one worker: nothing over the picture, no shadow to be seen."""
-    from previz.command.plate.plate import Wishes, plate
+    from previz.command.plate.plate import PlateWishes, plate
     from previz.run.progress import Progress
 
     folder = tmp_path_factory.mktemp("plain")
     scene = plate_scene(folder / "set", "back = true")
-    plate(scene, folder / "out", 320, Wishes(), 1, None, Progress(quiet=True))
+    plate(scene, folder / "out", 320, PlateWishes(), 1, None, Progress(quiet=True))
     return folder
 
 
@@ -213,7 +213,7 @@ def test_a_stopped_run_goes_on_and_leaves_the_same(
         add(ledger, number, entry)
         noted[0] += 1
 
-    wishes = Wishes(burn_in=True, split=True, wipe=True)
+    wishes = PlateWishes(burn_in=True, split=True, wipe=True)
     out = tmp_path / "out"
     with monkeypatch.context() as there:
         there.setattr(Ledger, "add", stopping)
@@ -253,7 +253,7 @@ def test_feet_in_the_film_are_where_the_table_says(plain: Path) -> None:
 
 def test_feet_of_whole_plate_frames_are_where_the_table_says(tmp_path: Path) -> None:
     """Plate frames made from the plate's definition by OpenCV: a white performer, in another place in each."""
-    from previz.command.plate.plate import Wishes, plate
+    from previz.command.plate.plate import PlateWishes, plate
     from previz.run.progress import Progress
 
     (tmp_path / "shot").mkdir()
@@ -267,7 +267,7 @@ def test_feet_of_whole_plate_frames_are_where_the_table_says(tmp_path: Path) -> 
         Image.fromarray(picture).save(tmp_path / "shot" / f"plate.{1001 + k}.png")
     text = scene.read_text(encoding="utf-8").replace('figure = "figure.png"', 'figure = "shot"')
     scene.write_text(text, encoding="utf-8")
-    made = plate(scene, tmp_path / "out", 320, Wishes(), 1, None, Progress(quiet=True))
+    made = plate(scene, tmp_path / "out", 320, PlateWishes(), 1, None, Progress(quiet=True))
     assert any("the whole plate picture" in line for line in made.values["figure"]["sentences"])
     assert len(made.values["feet"]["sentences"]) == 2, "the feet are where the numbers put them"
     bars = bars_of(320, 180, 2.0)

@@ -17,10 +17,10 @@ from previz.run.options import Asked, scene_command, width_option
 @scene_command()
 def plate(scene: Path, width: int, burn_in: bool, split: bool, wipe: bool, asked: Asked) -> None:
     """Plate and miniature as one shot: scale, retime, feet, shadow, colour, framing, and an animatic."""
-    from previz.command.plate.plate import Wishes
+    from previz.command.plate.plate import PlateWishes
     from previz.command.plate.plate import plate as run
     from previz.command.plate.words import plate_rows
 
     with asked.progress() as progress:
-        made = run(scene, asked.out, width, Wishes(burn_in, split, wipe), asked.workers, asked.engine, progress)
+        made = run(scene, asked.out, width, PlateWishes(burn_in, split, wipe), asked.workers, asked.engine, progress)
     asked.show(made, plate_rows)

@@ -63,7 +63,7 @@ _SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "split.mp4",
 
 
 @dataclass(frozen=True)
-class Wishes:
+class PlateWishes:
     """What is asked for besides the animatic: words in its lower bar, a film of both scenes, a film with a wipe."""
 
     burn_in: bool = False
@@ -75,7 +75,7 @@ def plate(
     scene_path: Path,
     out: Path | None,
     width_px: int,
-    wishes: Wishes,
+    wishes: PlateWishes,
     workers: int | None,
     engine: str | None,
     progress: Progress,
@@ -143,7 +143,7 @@ def plate(
 
 
 def _run_of(
-    scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], wishes: Wishes
+    scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], wishes: PlateWishes
 ) -> dict[str, str]:
     """All that the frames depend on, in texts (see :func:`previz.command.shoot.shoot.run_of`)."""
     plate = scene.plate

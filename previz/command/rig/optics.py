@@ -40,7 +40,7 @@ _NUMBERS = {
 
 
 @dataclass(frozen=True)
-class Asked:
+class LensAsked:
     """What is asked: the options of the command, read. Lengths m, times s; None where nothing is given."""
 
     lens: float
@@ -68,7 +68,7 @@ class Asked:
         return self.sensor[0] / _WIDTH_PX
 
 
-def asked(words: dict[str, str]) -> Asked:
+def asked(words: dict[str, str]) -> LensAsked:
     """Read options, each as a scene file writes it. Raises :class:`UnitError` that names the option."""
     read: dict[str, Any] = {}
     for name, text in words.items():
@@ -83,7 +83,7 @@ def asked(words: dict[str, str]) -> Asked:
             hint = f" ({told['hint']})" if told.get("hint") else ""
             wanted = told.get("expected", "a value")
             raise UnitError(f'{option}: expected {wanted}, found "{_short(text)}"{hint}') from None
-    out = Asked(**read)
+    out = LensAsked(**read)
     if out.focus <= out.lens:
         raise UnitError(
             f"--focus: expected a distance beyond the focal length, {mm_text(out.lens)}, found {mm_text(out.focus)}"
@@ -116,7 +116,7 @@ def _both(metres: float) -> str:
     return f"{mm_text(metres)} ({inches_text(metres)})" if math.isfinite(metres) else "infinity"
 
 
-def answers(q: Asked) -> tuple[dict[str, Any], list[tuple[str, str]]]:
+def answers(q: LensAsked) -> tuple[dict[str, Any], list[tuple[str, str]]]:
     """Everything that can be said, as values (units in their names) and as rows for people."""
     size = float(optics.magnification(q.lens, q.focus))
     working = float(optics.working_stop(q.stop, size, q.pupil_ratio))
@@ -190,7 +190,7 @@ def _against(airy: float, limit: float) -> str:
     return "beyond the blur limit: closing further softens all" if airy > limit else "within the blur limit"
 
 
-def _between(q: Asked, values: dict[str, Any]) -> list[tuple[str, str]]:
+def _between(q: LensAsked, values: dict[str, Any]) -> list[tuple[str, str]]:
     """Focus and stop that keep the given near and far sharp; far is infinity where only near is given."""
     if q.near is None:
         return []
@@ -204,7 +204,7 @@ def _between(q: Asked, values: dict[str, Any]) -> list[tuple[str, str]]:
     return [(f"sharp {mm_text(q.near, 0)} to {to}", f"focus at {_both(focus)}, f/{stop:.1f} or smaller")]
 
 
-def _light(q: Asked, lux: float, values: dict[str, Any]) -> list[tuple[str, str]]:
+def _light(q: LensAsked, lux: float, values: dict[str, Any]) -> list[tuple[str, str]]:
     if q.light is None:
         return []
     stops = math.log2(q.light / lux)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.pdf import PageSize, PdfPage, Pen, text_width
 from previz.draw.rigview import LABEL, SCALES, Drawn, ScaledView
 from previz.draw.style import CHALK, CHALK_WASH, INK, SOFT, both_text, mixed
@@ -32,8 +32,8 @@ class MarkerPlan:
     """The set around the sheets; places (..., 3) m. ``wall_box`` is left, bottom, right, top on the datum plane,
     ``doorway`` the same or None, ``bridge_front`` and ``bridge_side`` outlines of the bridge, ``lens`` its place."""
 
-    wall_box: Box
-    doorway: Box | None
+    wall_box: SheetBox
+    doorway: SheetBox | None
     bridge_front: Array
     bridge_side: Array
     lens: Array
@@ -69,7 +69,7 @@ def plan_page(plan: MarkerPlan, sheets: Sequence[MarkerSheet], room: PageSize) -
     return PdfPage(room, "marker sheets: places", draw, f"1:{scale}")
 
 
-def _box(room: PageSize, top: float, bottom: float, rows: float) -> Box:
+def _box(room: PageSize, top: float, bottom: float, rows: float) -> SheetBox:
     left, above, right, below = _AROUND
     return (room.left + left, top + above, room.left + room.free_width_mm - right, bottom - below - rows)
 
@@ -86,13 +86,13 @@ def _shown(plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> Array:
     return np.concatenate([near, np.clip(wall, low, high)])
 
 
-def _fits(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, boxes: Sequence[Box]) -> bool:
+def _fits(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, boxes: Sequence[SheetBox]) -> bool:
     size = np.ptp(_shown(plan, sheets), axis=0) * 1e3 / scale
     front = size[0] <= boxes[0][2] - boxes[0][0] and size[1] <= boxes[0][3] - boxes[0][1]
     return bool(front and size[2] <= boxes[1][2] - boxes[1][0] and size[1] <= boxes[1][3] - boxes[1][1])
 
 
-def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: Box, side: bool) -> ScaledView:
+def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: SheetBox, side: bool) -> ScaledView:
     shown = _shown(plan, sheets) * 1e3 / scale
     low, high = shown.min(axis=0), shown.max(axis=0)
     across = 2 if side else 0

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from previz.deliver.paint.guidedata import Guide, GuideFace, GuideString, GuideWall, PaintSwatch
 from previz.deliver.paint.guideindex import MapEntry, first_sheets, string_sheets
 from previz.deliver.paint.regions import boundaries, filled_out, inside_outline, regions
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.paper import Point
 from previz.draw.pdf import PaperName, PdfPage, Pen, corners, page_sizes, pdf_bytes, text_width
 from previz.draw.style import CHALK, INK, SOFT
@@ -218,7 +218,7 @@ def _draw_picture(pen: Pen, art: _Art, tile: Tile) -> None:
         pen.picture(art.picture[r0:r1, c0:c1], ((c0 - b) * tw, (r0 - b) * th), art.texel)
 
 
-def _within(lines: Sequence[Array], window: Box) -> list[Array]:
+def _within(lines: Sequence[Array], window: SheetBox) -> list[Array]:
     """The lines whose boxes touch a window."""
     left, top, right, bottom = window
     return [
@@ -243,7 +243,7 @@ def _draw_outline(pen: Pen, art: _Art, tile: Tile, width: float = 0.1) -> None:
         pen.polygon(art.outline, None, INK, width)
 
 
-def _in_box(x: float, y: float, box: Box, room: float = 0.0) -> bool:
+def _in_box(x: float, y: float, box: SheetBox, room: float = 0.0) -> bool:
     return box[0] + room <= x <= box[2] - room and box[1] + room <= y <= box[3] - room
 
 
@@ -326,7 +326,7 @@ def _draw_numbers(pen: Pen, art: _Art, tile: Tile, listed: _Listed) -> None:
     c0, r0 = int(np.ceil(left / tw - 0.5)), int(np.ceil(top / th - 0.5))
     c1, r1 = int(np.floor(right / tw + 0.5)), int(np.floor(bottom / th + 0.5))
     found = regions(art.labels[r0:r1, c0:c1], art.inside[r0:r1, c0:c1], tw)
-    taken: list[Box] = []
+    taken: list[SheetBox] = []
     for region in found:
         x, y, text = region.x + c0 * tw, region.y * th / tw + r0 * th, str(region.label)
         wide, high = _DIGIT[0] * len(text), _DIGIT[1]
@@ -338,7 +338,7 @@ def _draw_numbers(pen: Pen, art: _Art, tile: Tile, listed: _Listed) -> None:
             listed.add(region.label)
 
 
-def _uncovered(tile: Tile) -> Box:
+def _uncovered(tile: Tile) -> SheetBox:
     """What of a part stays when the parts are joined: a sliver in an overlap is part of a region on the other."""
     left, top, right, bottom = tile.box
     half = OVERLAP_MM / 2.0
@@ -350,7 +350,7 @@ def _uncovered(tile: Tile) -> Box:
     )
 
 
-def _led_out(pen: Pen, tile: Tile, at: Point, text: str, taken: list[Box]) -> bool:
+def _led_out(pen: Pen, tile: Tile, at: Point, text: str, taken: list[SheetBox]) -> bool:
     """A leader from a small region to its number beside the piece; False where it would cross other numbers."""
     (x, y), (left, _, right, _) = at, tile.box
     at_right = right - x < x - left

@@ -10,7 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from previz.draw import tiling
-from previz.draw.labels import Box
+from previz.draw.labels import SheetBox
 from previz.draw.paper import Point
 from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, both_mm, fitted, wrapped
 from previz.draw.style import CHALK, INK, SIGNAL, SOFT, Colour
@@ -200,6 +200,6 @@ def _entry(entry: Entry, wide: float) -> _Block:
     return _Block(text + max(short * scale, 3.0) + 4.0, partial(draw))
 
 
-def _box(points: Array) -> Box:
+def _box(points: Array) -> SheetBox:
     (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
     return float(left), float(top), float(right), float(bottom)

@@ -22,7 +22,7 @@ _LAMP: Final = mixed(INK, 0.05, _WHITE)
 _ROW: Final = 5.5  # between dimension lines
 
 
-def drawing_box(room: PageSize) -> labels.Box:
+def drawing_box(room: PageSize) -> labels.SheetBox:
     """The part of a page that the set itself is drawn on."""
     left, top, right, bottom = BORDER
     return (
