@@ -133,10 +133,3 @@ def test_no_outline_is_told() -> None:
 def test_too_little_wall_is_told() -> None:
     with pytest.raises(JudgeError, match="too little clean wall"):
         ordinary_of(wall(1)[:50, :50], VIEWER)
-
-
-def test_chance_is_taken_out_by_abbott(rough: np.ndarray, ordinary: Ordinary) -> None:
-    # Abbott 1925: corrected = (observed - chance) / (1 - chance)
-    found = judged(rough, np.roll(rough, 16, axis=1), ordinary)
-    observed = found.counted
-    assert found.percent == pytest.approx(100.0 * (observed - found.chance) / (1.0 - found.chance), abs=1e-6)

@@ -131,3 +131,12 @@ def test_directions_are_interpolated_and_opposite_ones_are_one() -> None:
     assert in_direction(table, normals).tolist() == [0.0, 0.0, DIRECTIONS / 2, DIRECTIONS / 2]
     a = np.pi * 0.5 / DIRECTIONS
     assert in_direction(table, np.array([[-np.sin(a), np.cos(a)]]))[0] == pytest.approx(0.5)
+
+
+def test_grain_that_changes_sides_adds_up_to_none() -> None:
+    # now coarser within, now coarser without, every half degree: no eye follows that as a line
+    x = np.arange(300)
+    steps = np.zeros((3, 300, 7), dtype=np.float32)
+    steps[..., 3] = np.where(x // 15 % 2 == 0, 1.0, -1.0)
+    grain = added_up(steps, lambda values, deg: gaussian_filter1d(values, 30.0 * deg, axis=0).astype(np.float32))
+    assert grain[100:200, :, KINDS.index("grain")].max() < 0.02

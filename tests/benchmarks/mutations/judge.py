@@ -1,6 +1,42 @@
-"""Judge: break, its limits, tells and the hold."""
+"""Judge: break, its limits, tells, slip, mismatch and the hold."""
 
 from tests.benchmarks.mutations import Mutation
+
+_NUMBERS = "tests/judge/test_numbers.py::"
+_STEPS = "tests/judge/test_steps.py::"
+_FAST = "tests/judge/test_fast.py::"
+
+_JUST = (_NUMBERS + "test_of_a_step_that_is_just_noticeable_half_is_found",)
+_BELOW = (_NUMBERS + "test_below_just_noticeable_a_step_is_none_however_plain_the_wall",)
+_OWN = (_NUMBERS + "test_a_step_that_the_wall_has_itself_is_no_break",)
+_ONE_SIDE = (_NUMBERS + "test_a_change_on_one_side_alone_is_the_bridges_doing",)
+_BUSY = (_NUMBERS + "test_a_busy_walls_limit_rules_where_it_is_larger",)
+_ABBOTT = (_NUMBERS + "test_chance_is_taken_out_by_abbott",)
+_SHORT = (
+    _NUMBERS + "test_a_line_of_a_fifth_of_a_degree_is_seen_and_one_below_a_tenth_is_not",
+    _NUMBERS + "test_a_thing_too_small_to_see_has_no_outline",
+)
+_LINES = (_NUMBERS + "test_colour_adds_up_over_half_a_degree_by_squares_and_grain_over_one_with_its_sign",)
+_LONG = (_NUMBERS + "test_windows_are_twice_as_long_along_the_line_as_across",)
+_SHARE = (_NUMBERS + "test_of_a_hundred_pieces_laid_elsewhere_ninety_five_stay_below_the_limit",)
+_GRAIN = (
+    _NUMBERS + "test_grain_of_one_unit_reads_half_the_log_of_two",
+    _NUMBERS + "test_grain_windows_hardly_see_the_outlines_own_step",
+)
+_HOLD = (
+    _NUMBERS + "test_hold_is_a_length_whichever_way_the_camera_goes",
+    _NUMBERS + "test_the_first_of_equally_bad_frames_is_the_worst_and_a_broken_station_holds_nothing",
+)
+_NAMED = (_NUMBERS + "test_a_tell_of_a_tenth_of_the_broken_pieces_is_named_and_a_rarer_one_is_not",)
+_FIRST = (_NUMBERS + "test_the_first_cause_that_mends_is_the_tell",)
+_SLIPPED = (_NUMBERS + "test_paint_has_slipped_from_a_delivered_pixel_on",)
+_SLIP = (_NUMBERS + "test_slip_is_that_of_similar_triangles",)
+_MISMATCH = (
+    _NUMBERS + "test_mismatch_sees_a_grating_as_its_filter_says",
+    _NUMBERS + "test_mismatch_is_the_largest_inside_the_silhouette",
+)
+_PICTURES = (_FAST + "test_it_finds_what_pictures_show",)
+_PROJECTED = (_FAST + "test_projected_paint_shows_what_it_hides_and_a_misprint_what_lies_beside",)
 
 MUTATIONS = (
     Mutation(
@@ -8,13 +44,321 @@ MUTATIONS = (
         "PSYCHOMETRIC_SLOPE: Final = 3.5",
         "PSYCHOMETRIC_SLOPE: Final = 2.0",
         "break_pct: how steeply a step is found as it grows",
-        ("tests/judge/test_steps.py::test_half_of_the_steps_at_the_limit_are_found",),
+        (_STEPS + "test_half_of_the_steps_at_the_limit_are_found",),
     ),
     Mutation(
         "previz/judge/viewer.py",
         "VIEWING_DISTANCE: Final = 3.2",
         "VIEWING_DISTANCE: Final = 3.0",
         "break_pct: how large the picture is in the eye",
-        ("tests/judge/test_steps.py::test_one_line_of_1080_is_about_one_minute_of_arc",),
+        (_STEPS + "test_one_line_of_1080_is_about_one_minute_of_arc",),
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "WINDOW_DEG: Final = (1.0 / 32.0, 1.0 / 16.0, 1.0 / 8.0)",
+        "WINDOW_DEG: Final = (1.0 / 32.0, 1.0 / 16.0, 1.0 / 12.0)",
+        "break_pct: the coarsest pattern that a viewer compares",
+        (_NUMBERS + "test_windows_are_two_octaves_apart_in_all",),
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "WINDOW_GAIN: Final = math.erf(WINDOW_OFFSET / math.sqrt(2.0))",
+        "WINDOW_GAIN: Final = 1.0",
+        "break_pct: what a straight edge reads of its height",
+        _JUST,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "SHORTEST_RUN_DEG: Final = 0.1",
+        "SHORTEST_RUN_DEG: Final = 0.3",
+        "break_pct: the shortest run of broken pieces that is seen",
+        _SHORT,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "JND_GRAIN: Final = math.log(1.25)",
+        "JND_GRAIN: Final = math.log(1.5)",
+        "break_pct: the smallest difference of contrast that is seen",
+        _JUST,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "GRAIN_FLOOR: Final = 1.0",
+        "GRAIN_FLOOR: Final = 0.5",
+        "break_pct: how faint a grain counts as none",
+        _GRAIN[:1],
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "GRAIN_OFFSET: Final = 2.5",
+        "GRAIN_OFFSET: Final = 1.5",
+        "break_pct: where grain is looked at",
+        _GRAIN[1:],
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "COLOUR_LINE_DEG: Final = 0.5",
+        "COLOUR_LINE_DEG: Final = 0.25",
+        "break_pct: how far the eye adds up colour along a line",
+        _LINES,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "GRAIN_LINE_DEG: Final = 1.0",
+        "GRAIN_LINE_DEG: Final = 0.5",
+        "break_pct: how far the eye adds up grain along a line",
+        _LINES,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "WINDOW_ASPECT: Final = 2.0",
+        "WINDOW_ASPECT: Final = 1.0",
+        "break_pct: how long the windows are along a line",
+        _LONG,
+    ),
+    Mutation(
+        "previz/judge/viewer.py",
+        "HOLDS_BELOW_PCT: Final = 5.0",
+        "HOLDS_BELOW_PCT: Final = 6.0",
+        "hold_mm, hold_frames: when a frame holds",
+        _HOLD[:1],
+    ),
+    Mutation(
+        "previz/judge/ordinary.py",
+        "ORDINARY_SHARE: Final = 0.95",
+        "ORDINARY_SHARE: Final = 0.90",
+        "break_pct: how rare a step must be on the clean wall to stand out",
+        _SHARE,
+    ),
+    Mutation(
+        "previz/judge/ordinary.py",
+        "return np.asarray(each * together)",
+        "return np.asarray(each)",
+        "break_pct: all scales and kinds of step are counted together",
+        _SHARE,
+    ),
+    Mutation(
+        "previz/judge/ordinary.py",
+        "grain = np.abs(along(np.moveaxis(differences[..., 3], 0, -1), GRAIN_LINE_DEG))",
+        "grain = along(np.abs(np.moveaxis(differences[..., 3], 0, -1)), GRAIN_LINE_DEG)",
+        "break_pct: grain adds up with its sign",
+        (_STEPS + "test_grain_that_changes_sides_adds_up_to_none",),
+    ),
+    Mutation(
+        "previz/judge/ordinary.py",
+        "rim = seen[2, ..., :3] - 0.5 * (seen[0, ..., :3] + seen[1, ..., :3])",
+        "rim = seen[2, ..., :3] - seen[0, ..., :3]",
+        "break_pct: a rim is another colour than both sides",
+        (_STEPS + "test_rim_of_a_bar_reads_its_height_and_an_edge_has_none",),
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "limit = np.maximum(along[:, :-1].reshape(-1, *ordinary.limit.shape[1:]), JND)",
+        "limit = along[:, :-1].reshape(-1, *ordinary.limit.shape[1:])",
+        "break_pct: the just noticeable floor of a plain wall",
+        _BELOW,
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "limit = np.maximum(along[:, :-1].reshape(-1, *ordinary.limit.shape[1:]), JND)",
+        "limit = JND",
+        "break_pct: a busy wall hides more",
+        _BUSY,
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "sizes = np.minimum(steps / limit, changes / JND).max(axis=1)",
+        "sizes = (steps / limit).max(axis=1)",
+        "break_pct: a step that the wall has itself is no break",
+        _OWN,
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "return found[:, 0], np.maximum(found[:, 1], found[:, 2])",
+        "return found[:, 0], np.minimum(found[:, 1], found[:, 2])",
+        "break_pct: a change on one side is enough",
+        _ONE_SIDE,
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "share = max(0.0, (counted - chance) / (1.0 - chance))",
+        "share = max(0.0, counted - chance)",
+        "break_pct: chance taken out by Abbott's formula",
+        _ABBOTT,
+    ),
+    Mutation(
+        "previz/judge/breaks.py",
+        "share = max(0.0, (counted - chance) / (1.0 - chance))",
+        "share = (counted - chance) / (1.0 - chance)",
+        "break_pct: never less than none",
+        _ABBOTT,
+    ),
+    Mutation(
+        "previz/judge/fields.py",
+        "into[..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))",
+        "into[..., 3] = np.log(energy + np.float32(GRAIN_FLOOR**2))",
+        "break_pct: grain is the log of a contrast, not of its square",
+        _GRAIN[:1],
+    ),
+    Mutation(
+        "previz/judge/hold.py",
+        "hold=0.0 if first is None or last is None else abs(by_frame[last].rail - by_frame[first].rail),",
+        "hold=0.0 if first is None or last is None else by_frame[last].rail - by_frame[first].rail,",
+        "hold_mm of a camera that goes to the left",
+        _HOLD[:1],
+    ),
+    Mutation(
+        "previz/judge/hold.py",
+        "last - first + 1,",
+        "last - first,",
+        "hold_frames",
+        _HOLD[:1],
+    ),
+    Mutation(
+        "previz/judge/hold.py",
+        "inside = [s for s in scores if wanted[0] <= s.frame <= wanted[1] and s.break_pct is not None]",
+        "inside = [s for s in scores if wanted[0] <= s.frame < wanted[1] and s.break_pct is not None]",
+        "break_mean_pct, break_worst_pct: the hold's last frame counts",
+        _HOLD[:1],
+    ),
+    Mutation(
+        "previz/judge/hold.py",
+        "worst = max(inside, key=lambda s: (s.break_pct or 0.0, -s.frame), default=None)",
+        "worst = max(inside, key=lambda s: (s.break_pct or 0.0, s.frame), default=None)",
+        "worst_frame: the first of equals",
+        _HOLD[1:],
+    ),
+    Mutation(
+        "previz/judge/hold.py",
+        "if station is not None and station.holds:",
+        "if station is not None:",
+        "hold_frames: none where the station frame breaks",
+        _HOLD[1:],
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        "_WORTH_NAMING = 0.1",
+        "_WORTH_NAMING = 0.4",
+        "tells: how many pieces make a tell worth naming",
+        _NAMED,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        "_WORTH_NAMING = 0.1",
+        "_WORTH_NAMING = 0.0",
+        "tells: how many pieces make a tell worth naming",
+        _NAMED,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        "_SLIPPED_PX = 1.0",
+        "_SLIPPED_PX = 2.0",
+        "tells: from what drift on paint has slipped",
+        _SLIPPED,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        '("shadow", "shine", "focus", "slip", "colour", "grain")',
+        '("shadow", "shine", "focus", "colour", "slip", "grain")',
+        "tells: slip is named before colour",
+        _FIRST,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        '("shadow", "shine", "focus", "slip", "colour", "grain")',
+        '("shine", "shadow", "focus", "slip", "colour", "grain")',
+        "tells: shadow is named before shine",
+        _FIRST,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        '"grain": _channels(sides, mended.right_paint, slice(3, 4)),',
+        '"grain": _channels(sides, mended.right_paint, slice(0, 3)),',
+        "tells: what the grain alone gives away",
+        _FIRST,
+    ),
+    Mutation(
+        "previz/judge/tells.py",
+        '"grain": "grain", "rim": "colour"}',
+        '"grain": "grain", "rim": "grain"}',
+        "tells of the fast judge",
+        (_NUMBERS + "test_steps_without_a_cause_are_named_by_their_kind",),
+    ),
+    Mutation(
+        "previz/judge/slip.py",
+        "return float(drift.max(initial=0.0)) * delivered_width_px / camera.width_px",
+        "return 0.5 * float(drift.max(initial=0.0)) * delivered_width_px / camera.width_px",
+        "slip_px",
+        _SLIP,
+    ),
+    Mutation(
+        "previz/judge/slip.py",
+        "return float(drift.max(initial=0.0)) * delivered_width_px / camera.width_px",
+        "return float(drift.max(initial=0.0))",
+        "slip_px in delivered pixels",
+        _SLIP,
+    ),
+    Mutation(
+        "previz/judge/slip.py",
+        "return float(drift.max(initial=0.0)) * delivered_width_px / camera.width_px",
+        "return float(drift.mean()) * delivered_width_px / camera.width_px",
+        "slip_px is the largest",
+        _SLIP,
+    ),
+    Mutation(
+        "previz/judge/mismatch.py",
+        "((1.0, 0.0047),),",
+        "((1.0, 0.0094),),",
+        "mismatch_de: how much the eye loses of fine grain",
+        _MISMATCH[:1],
+    ),
+    Mutation(
+        "previz/judge/mismatch.py",
+        "wanted.astype(np.float64)).max())",
+        "wanted.astype(np.float64)).mean())",
+        "mismatch_de is the largest",
+        _MISMATCH[1:],
+    ),
+    Mutation(
+        "previz/judge/fast.py",
+        "soft = self._softened(cover, depth)",
+        "soft = cover",
+        "break_pct of score and search: focus",
+        _PICTURES,
+    ),
+    Mutation(
+        "previz/judge/fast.py",
+        "if near.shadowed is not near.clean:",
+        "if near.shadowed is near.clean:",
+        "break_pct of score and search: the bridge's shadow",
+        _PICTURES,
+    ),
+    Mutation(
+        "previz/judge/fast.py",
+        "seen[0, ..., :3] += bridge_share[0] * within",
+        "seen[0, ..., :3] += 0.0 * within",
+        "break_pct of score and search: windows that reach across",
+        _PICTURES,
+    ),
+    Mutation(
+        "previz/judge/fast.py",
+        "seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)",
+        "seen[1] = _joined(paint.colour(), grain_in)",
+        "break_pct of score and search: windows that reach across",
+        _PICTURES,
+    ),
+    Mutation(
+        "previz/judge/fast.py",
+        "directions = unit(flat - eye)",
+        "directions = unit(flat - camera.position + 0.02)",
+        "break_pct of score and search: what projected paint shows",
+        _PROJECTED,
+    ),
+    Mutation(
+        "previz/stage/misprint.py",
+        "return self.paint.at(points - self.off, camera, depth, near)",
+        "return self.paint.at(points + self.off, camera, depth, near)",
+        "how far a print may lie off its place",
+        _PROJECTED,
     ),
 )
