@@ -112,6 +112,13 @@ def test_a_lamp_that_a_bridge_covers_by_half_gives_half() -> None:
     assert int(light.seen_wall[0][8, 8]) == pytest.approx(127.5, abs=8)
 
 
+def test_of_a_face_covered_by_a_quarter_three_are_seen() -> None:
+    """A half plane that ends half way between the axis and the face's rim."""
+    lamp = Lamp(name="key", position=(0.0, 0.0, 2.0), aim=(0.0, 0.0, 0.0), size=(0.4, 0.4), lux=1000.0)
+    edge = quad(np.array([[0.05, -3, 1], [3, -3, 1], [3, 3, 1], [0.05, 3, 1]], dtype=float), "bridge", size=8)
+    assert middle(baked(speck(), lighting(lamp, bounce=False), edge).wall) == pytest.approx(0.75, abs=0.03)
+
+
 @pytest.mark.parametrize("up", [0.002, 0.02, 1.7])
 def test_shadow_falls_from_right_above_the_wall_as_from_near_the_lamp(up: float) -> None:
     lamp = Lamp(name="key", position=(0.0, 0.0, 2.0), aim=(0.0, 0.0, 0.0), lux=1000.0)
