@@ -44,8 +44,10 @@ WANTED_PCT = 90.0
 # what the processes of all mutations have in common is imported once: nothing of this project
 COMMON = ["numpy", "scipy.ndimage", "scipy.spatial", "numba", "cv2", "trimesh", "PIL.Image", "pydantic", "pytest"]
 
-# how pytest ends, and our own word for a mutated file that cannot be imported
-PASSED, FAILED, NO_IMPORT, TIMED_OUT = 0, 1, 70, -1
+# how a process ends that ran its tests: pytest's own code and this, so that one that broke down is not taken for a
+# failed test; and our own words for a mutated file that cannot be imported and for one that took too long
+_RAN = 100
+PASSED, FAILED, NO_IMPORT, TIMED_OUT = _RAN, _RAN + 1, 70, -1
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def _tested(copy: str, module: str, tests: Sequence[str], log: str) -> None:
             importlib.import_module(module)
         import pytest
 
-        code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--assert=plain", "--tb=short", *tests]))
+        code = _RAN + int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--assert=plain", "--tb=short", *tests]))
     finally:
         sys.stdout.flush()
         sys.stderr.flush()
@@ -120,7 +122,7 @@ class Copies:
         with self._one() as copy:
             code, said = self._run(copy, "", tests)
         if code != PASSED:
-            raise FaultyListError(f"without any mutation the tests do not pass (pytest ends with {code}):\n{said}")
+            raise FaultyListError(f"without any mutation the tests do not pass (ends with {code}):\n{said}")
 
     def outcome(self, room: str, mutation: Mutation) -> Outcome:
         """Make one mutation, run its tests, undo it. Raises ``FaultyListError``."""
@@ -146,7 +148,7 @@ class Copies:
                 self._forget_machine_code(copy, mutation.file)
         words = {PASSED: "survived", FAILED: "killed", TIMED_OUT: "ran out of time"}
         if code not in words:
-            what = "cannot be imported" if code == NO_IMPORT else f"ends pytest with {code}"
+            what = "cannot be imported" if code == NO_IMPORT else f"ends with {code}"
             raise FaultyListError(f"{room}: {mutation.file}: {mutation.replaced!r} {what}:\n{said}")
         return Outcome(room, mutation, words[code], time.monotonic() - begun)
 

@@ -38,6 +38,16 @@ _MISMATCH = (
 _PICTURES = (_FAST + "test_it_finds_what_pictures_show",)
 _PROJECTED = (_FAST + "test_projected_paint_shows_what_it_hides_and_a_misprint_what_lies_beside",)
 
+# lines of the table of tells
+_SHADOW_LINE = '    Tell("shadow", (96, 60, 150), (4.5, 6.0), "the shadow of the bridge on the wall"),\n'
+_SHINE_LINE = '    Tell("shine", (196, 148, 0), (2.5, 5.0), "a lamp or bright wall mirrored in the paint"),\n'
+_SLIP_LINE = (
+    '    Tell("slip", (200, 32, 38), (12.0, 6.0), "the paint has drifted from the wall that it continues"),\n'
+)
+_COLOUR_LINE = (
+    '    Tell("colour", (222, 126, 0), (20.0, 6.0), "lighter, darker or of another colour than the wall beside it"),\n'
+)
+
 MUTATIONS = (
     Mutation(
         "previz/judge/viewer.py",
@@ -257,16 +267,16 @@ MUTATIONS = (
         _SLIPPED,
     ),
     Mutation(
-        "previz/judge/tells.py",
-        '("shadow", "shine", "focus", "slip", "colour", "grain")',
-        '("shadow", "shine", "focus", "colour", "slip", "grain")',
+        "previz/judge/telltable.py",
+        _SLIP_LINE + _COLOUR_LINE,
+        _COLOUR_LINE + _SLIP_LINE,
         "tells: slip is named before colour",
         _FIRST,
     ),
     Mutation(
-        "previz/judge/tells.py",
-        '("shadow", "shine", "focus", "slip", "colour", "grain")',
-        '("shine", "shadow", "focus", "slip", "colour", "grain")',
+        "previz/judge/telltable.py",
+        _SHADOW_LINE + _SHINE_LINE,
+        _SHINE_LINE + _SHADOW_LINE,
         "tells: shadow is named before shine",
         _FIRST,
     ),
