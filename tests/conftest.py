@@ -7,15 +7,35 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from previz.cli import main
 from previz.errors import EngineError
 from previz.look.choose import choose_engine
+from previz.workshop.compiled import threads
 from tests.command.scenes import laid
 
 ROOT = Path(__file__).parents[1]
+
+# processes beyond these gain little: each of them loads the libraries and prepares sets anew
+_MOST_PROCESSES = 4
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Processes of ``-n auto``: one a core."""
+    return min(threads(), _MOST_PROCESSES)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Whole files to each process, in their order: what a file prepares for its tests is prepared once."""
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
 
 
 @dataclass(frozen=True)
@@ -56,10 +76,17 @@ def previz(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -
     sys.unraisablehook = lost
 
 
-def started(*arguments: object, cwd: Path | None = None, env: dict[str, str] | None = None) -> "subprocess.Popen[str]":
-    """A command in a process of its own, with a process group of its own."""
+# s after which a command is taken to have come to a standstill; nothing is expected to be quick
+PATIENCE = 600.0
+
+
+def started(
+    *arguments: object, cwd: Path | None = None, env: dict[str, str] | None = None, first: str = ""
+) -> "subprocess.Popen[str]":
+    """A command in a process of its own, with a process group of its own; ``first`` is Python to be run before it."""
+    way = ["-c", f"{first}\nfrom previz.cli import main\nmain()"] if first else ["-m", "previz.cli"]
     return subprocess.Popen(
-        [sys.executable, "-m", "previz.cli", *map(str, arguments)],
+        [sys.executable, *way, *map(str, arguments)],
         cwd=cwd,
         env={**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "80", **(env or {})},
         stdin=subprocess.DEVNULL,
@@ -71,7 +98,7 @@ def started(*arguments: object, cwd: Path | None = None, env: dict[str, str] | N
     )
 
 
-def ended(process: "subprocess.Popen[str]", within: float = 120.0) -> Done:
+def ended(process: "subprocess.Popen[str]", within: float = PATIENCE) -> Done:
     """What a started command has come to."""
     try:
         out, err = process.communicate(timeout=within)

@@ -139,11 +139,12 @@ def test_no_text_raises_anything_but_a_unit_error(text: str) -> None:
     "text", ["1e999999999 m", "9" * 100_000 + " m", "1/" + "0" * 50_000 + " m", " " * 100_000 + "m"]
 )
 def test_endless_numbers_are_refused_at_once(text: str) -> None:
-    start = clock.perf_counter()
+    # processor seconds, a few hundredths of these where nothing is tried again and again: other work does not count
+    start = clock.process_time()
     for reader in READERS:
         with pytest.raises(UnitError):
             reader(text)
-    assert clock.perf_counter() - start < 0.5
+    assert clock.process_time() - start < 0.5
 
 
 @pytest.mark.parametrize(

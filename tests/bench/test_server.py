@@ -21,9 +21,13 @@ from aiohttp import web
 from previz.bench.order import Answer, Order
 from previz.bench.server import Bench
 from previz.bench.session import Session
+from previz.bench.watch import PERIOD, Watch
 from previz.scene.model import Scene
 from tests.bench.loops import run
 from tests.command.scenes import changed, laid
+
+# s after which something is taken to have come to a standstill; nothing is expected to be quick
+PATIENCE = 300.0
 
 ROOT = Path(__file__).parents[2]
 
@@ -72,7 +76,7 @@ def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
         watch = asyncio.create_task(bench.watch())
         try:
             async with aiohttp.ClientSession() as client:
-                await asyncio.wait_for(test(_Served(bench, asked, port, client)), 20.0)
+                await asyncio.wait_for(test(_Served(bench, asked, port, client)), PATIENCE)
         finally:
             watch.cancel()
             await bench.close_pages()
@@ -84,7 +88,7 @@ def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
 async def told(live: aiohttp.ClientWebSocketResponse, what: str, until: Callable[[Any], bool] = lambda _: True) -> Any:
     """The next message of a kind that fulfils a condition."""
     while True:
-        message = await asyncio.wait_for(live.receive(), 5.0)
+        message = await live.receive()
         assert message.type == aiohttp.WSMsgType.TEXT, message
         news = json.loads(message.data)
         if news["is"] == what and until(news):
@@ -191,7 +195,7 @@ def test_malformed_messages_are_answered_by_a_word_and_the_line_stays(scene_file
         assert (await told(live, "state", lambda s: s["unwritten"]))["knobs"]["up"]["value"] == 0.2
         # too large a message ends the line, not the bench
         await live.send_str("x" * 100_000)
-        while (message := await asyncio.wait_for(live.receive(), 5.0)).type == aiohttp.WSMsgType.TEXT:
+        while (message := await live.receive()).type == aiohttp.WSMsgType.TEXT:
             pass
         assert message.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
         assert live.close_code == 1009
@@ -225,21 +229,39 @@ def test_pages_at_once_are_limited(scene_file: Path) -> None:
         with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
             await at.live()
         assert refused.value.status == 503
+        await told(lines[1], "state", lambda s: s["pages"] == 8)
         await lines[0].close()
-        await asyncio.sleep(0.05)
+        # once the server has learned of it
+        await told(lines[1], "state", lambda s: s["pages"] == 7)
         assert not (await at.live()).closed
 
     served(scene_file, test)
 
 
-def test_an_edit_is_told_within_0_3_s_and_a_fault_with_its_line(scene_file: Path) -> None:
+def test_an_edit_is_told_within_0_3_s_and_a_fault_with_its_line(
+    scene_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The time is counted in looks at the file, 0.1 s apart: a machine that does other things as well sees it later.
+    (``tests.benchmarks.pagebench`` measures it by the clock.)"""
+    looks = 0
+    look = Watch.look
+
+    async def counted(watch: Watch) -> None:
+        nonlocal looks
+        await look(watch)
+        looks += 1
+
+    monkeypatch.setattr(Watch, "look", counted)
+
     async def test(at: _Served) -> None:
         live = await at.live()
         await told(live, "state")
-        start = time.monotonic()
+        tell, noticed = at.bench.tell_state, list[int]()
+        monkeypatch.setattr(at.bench, "tell_state", lambda: (noticed.append(looks), tell()))
+        before = looks
         laid(scene_file.parent, ('lens = "35 mm"', 'lens = "50 mm"'))
         await told(live, "state", lambda s: s["knobs"]["lens"]["shown"] == "50 mm")
-        assert time.monotonic() - start < 0.3
+        assert (noticed[0] + 1 - before) * PERIOD < 0.3
         drawn = len(at.asked.orders)
         laid(scene_file.parent, ('lens = "35 mm"', 'lens = "35 bananas"'))
         faulty = await told(live, "state", lambda s: s["faults"])
@@ -311,7 +333,7 @@ def _bench(path: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
 def test_ctrl_c_ends_it_in_good_order(scene_file: Path) -> None:
     with _bench(scene_file) as (process, _):
         process.send_signal(signal.SIGINT)
-        _, said = process.communicate(timeout=15)
+        _, said = process.communicate(timeout=PATIENCE)
         assert process.returncode == 0
         assert said == "the bench is closed\n"
 
@@ -328,15 +350,16 @@ def test_a_killed_bench_leaves_the_scene_whole_and_no_process_behind(scene_file:
             for height in range(161, 221):
                 await live.send_str(json.dumps({"do": "turn", "values": {"up": height * 1e-3}}))
                 await live.send_str('{"do": "write"}')
-                if height == 200:
-                    await asyncio.sleep(0.3)
+                # some of it has been written by the time of the kill, and some not
+                while height == 200 and scene_file.read_text(encoding="utf-8") in (changed(), ""):
+                    await asyncio.sleep(0.01)
             process.kill()
 
     with _bench(scene_file) as (process, page):
         children = _children(process.pid)
         run(write_and_kill(process, page))
-        process.wait(10)
-        until = time.monotonic() + 10.0
+        process.wait(PATIENCE)
+        until = time.monotonic() + PATIENCE
         while any(_alive(child) for child in children) and time.monotonic() < until:
             time.sleep(0.05)
         assert not any(_alive(child) for child in children)
@@ -366,7 +389,7 @@ def test_a_port_that_is_taken_is_one_line(scene_file: Path) -> None:
         port = str(taken.getsockname()[1])
         done = subprocess.run(
             [sys.executable, "-m", "previz.cli", "bench", str(scene_file), "--no-open", "--port", port],
-            capture_output=True, text=True, timeout=30, cwd=scene_file.parent,
+            capture_output=True, text=True, timeout=PATIENCE, cwd=scene_file.parent,
             env={**os.environ, "PYTHONPATH": str(ROOT)},
         )  # fmt: skip
     assert done.returncode == 2

@@ -1,14 +1,16 @@
-"""A file watched: every way in which editors save is noticed, within the 0.3 s that the bench promises."""
+"""A file watched: every way in which editors save is noticed, within the 0.3 s that the bench promises.
+
+The time is counted in looks at the file, :data:`PERIOD` apart: where a machine has other things to do they come later.
+"""
 
 import asyncio
 import os
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from previz.bench.watch import Watch
+from previz.bench.watch import PERIOD, Watch
 from tests.bench.loops import run
 
 
@@ -37,10 +39,12 @@ def _gone(path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "limit"), [(_written, 0.3), (_renamed, 0.3), (_same_size_and_time, 0.3), (_gone, 0.6)]
 )
-def test_a_change_is_noticed(tmp_path: Path, change: Callable[[Path], None], limit: float) -> None:
+def test_a_change_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: Callable[[Path], None], limit: float
+) -> None:
     path = tmp_path / "scene.toml"
     path.write_text("one", encoding="utf-8")
-    assert _noticed_after(path, [change]) < limit
+    assert _noticed_after(path, change, monkeypatch) < limit
 
 
 def test_a_file_put_back_at_once_is_never_missed(tmp_path: Path) -> None:
@@ -63,22 +67,31 @@ def test_a_file_put_back_at_once_is_never_missed(tmp_path: Path) -> None:
     assert heard == [True]
 
 
-def _noticed_after(path: Path, changes: list[Callable[[Path], None]]) -> float:
+def _noticed_after(path: Path, change: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch) -> float:
+    """Seconds from a change until it has been noticed, where the machine does nothing else."""
+
     async def noticed() -> float:
-        heard = asyncio.Event()
+        heard, waited, sleep = asyncio.Event(), list[float](), asyncio.sleep
+
+        async def slept(time: float) -> None:
+            waited.append(time)
+            await sleep(0.0)
 
         async def changed() -> None:
             heard.set()
 
+        monkeypatch.setattr(asyncio, "sleep", slept)
         watch = asyncio.create_task(Watch(path, changed).run())
-        await asyncio.sleep(0.05)
+        while len(waited) < 3:
+            await sleep(0.0)
         assert not heard.is_set()
-        start = time.monotonic()
-        for change in changes:
-            change(path)
-        await asyncio.wait_for(heard.wait(), 3.0)
-        took = time.monotonic() - start
+        waited.clear()
+        change(path)
+        while not heard.is_set() and len(waited) < 100:
+            await sleep(0.0)
         watch.cancel()
-        return took
+        assert set(waited) == {PERIOD}
+        # it had just gone to sleep as the file was changed; the sleep after it was noticed stands for that one
+        return sum(waited)
 
     return run(noticed())

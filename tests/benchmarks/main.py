@@ -5,6 +5,7 @@ from __future__ import annotations
 import filecmp
 import json
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -18,15 +19,18 @@ from scipy.spatial.transform import Rotation
 
 from previz import colour
 from previz.camera import Camera, camera_for
+from previz.draw.drawing import SideSheet
 from previz.geometry import cv_from_world, plane_homography
 from previz.look.choose import open_engine
 from previz.look.sight import SightEngine
+from previz.paint.recipes import recipes_for
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import WITH_BRIDGE, ReadySet, prepare
 from previz.workshop.surface import BRIDGE
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+from tests.deliver.made_up import side_frame, side_static
 from tests.test_colour import SHARMA
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -60,6 +64,41 @@ def times() -> list[Figure]:
         at_most("first frame after the command", first_after, "s", 5.0),
         at_most("100 frames, score and both films", whole, "s", 90.0),
     ]
+
+
+def moments() -> list[Figure]:
+    """What a film-maker waits for again and again: a frame of the side view, twelve recipes, the end after Ctrl-C."""
+    sheet, frame, took = SideSheet(side_static()), side_frame(1020, 0.02, 1.0), []
+    for _ in range(5):
+        started = time.perf_counter()
+        sheet.frame(frame)
+        took.append(time.perf_counter() - started)
+    colours = np.random.default_rng(3).uniform(0.03, 0.8, (12, 3))
+    started = time.perf_counter()
+    recipes_for(colours)
+    recipes = time.perf_counter() - started
+    return [
+        at_most("a frame of the side view, best of 5", 1e3 * min(took), "ms", 60.0),
+        at_most("twelve recipes for paint", recipes, "s", 1.0),
+        at_most("end of a shoot by two workers after Ctrl-C", _stopped_after(), "s", 1.0),
+    ]
+
+
+def _stopped_after() -> float:
+    """Seconds from Ctrl-C among the frames of the quarry until the command and its workers have ended."""
+    with tempfile.TemporaryDirectory() as folder:
+        run = subprocess.Popen(
+            _previz("shoot", str(SCENES / "quarry.toml"), "--out", folder, "--workers", "2"),
+            stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        while not (Path(folder) / "lens" / "1004.png").exists():
+            if run.poll() is not None:
+                raise RuntimeError(f"previz shoot ended with {run.returncode} before it could be stopped")
+            time.sleep(0.02)
+        started = time.perf_counter()
+        os.killpg(run.pid, signal.SIGINT)
+        run.wait()
+        return time.perf_counter() - started
 
 
 def help_time() -> list[Figure]:
@@ -274,9 +313,10 @@ def main() -> None:
     left_out = []
     if asked.quick:
         figures += engines_agree(read_scene(SCENES / "quarry.toml"), "quarry")
-        left_out = ["times of previz shoot", "engines on the other sets", "scores", "slip and break", "same bytes"]
+        left_out = ["side view, recipes, Ctrl-C", "times of previz shoot", "engines on the other sets", "scores"]
+        left_out += ["slip and break", "same bytes"]
     else:
-        figures += times()
+        figures += moments() + times()
         for name in ("quarry", "seastack", "crevasse"):
             figures += engines_agree(read_scene(SCENES / f"{name}.toml"), name)
         figures += scores(("quarry", "seastack", "crevasse"))

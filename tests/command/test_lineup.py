@@ -4,9 +4,9 @@ import json
 import math
 import os
 import shutil
-import time
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -172,31 +172,32 @@ def test_a_watched_folder(place: Path, tmp_path: Path) -> None:
     assert lines[3].startswith("3-broken.jpg: not judged: it cannot be read")
 
 
-def test_a_photograph_written_slowly(place: Path, tmp_path: Path) -> None:
+def test_a_photograph_written_slowly(place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A camera that stops in the middle of a file: told once it is whole, and not taken as the reference before."""
     shutil.copy(place / "right.jpg", tmp_path / "0-right.jpg")
     data = (place / "knocked.jpg").read_bytes()
     slow = tmp_path / "1-slow.jpg"
     slow.write_bytes(data[:1])
     lines: list[str] = []
-    waits: list[float] = []
+    pauses: list[float] = []
+    before: list[int] = []
+    monkeypatch.setattr("previz.command.lineup.watch.time", SimpleNamespace(sleep=pauses.append))
 
     def say(line: str, _: object) -> None:
         lines.append(line)
         if len(lines) == 2:
             # stopped for so long that it was looked at: half of it cannot be read
-            waits.append(time.monotonic())
             slow.write_bytes(data)
-        elif len(lines) == 3:
-            waits.append(time.monotonic())
+        before.append(len(pauses))
 
     slow.write_bytes(data[: len(data) // 2])
     watch(place / "quarry.toml", tmp_path, None, None, 3, say, pause=0.1)
     assert lines[0] == "0-right.jpg: taken as the reference"
     assert lines[1].startswith("1-slow.jpg: not judged: it cannot be read")
     assert "KNOCKED: slide 3.0 mm to the left" in lines[2]
-    # two looks into the folder, and the time that one photograph takes
-    assert waits[1] - waits[0] < 10.0
+    # told after two more looks into the folder: found to be another one, and found to be so still
+    assert before[2] - before[1] == 2
+    assert set(pauses) == {0.1}
 
 
 def test_what_a_first_unusable_photograph_does_not_become(place: Path, tmp_path: Path) -> None:

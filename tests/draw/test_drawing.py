@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -136,15 +135,3 @@ def test_bare_sets_are_drawn_too() -> None:
     assert near(picture[:350, :940], CHALK).sum() > 300
     backwards = replace(static, rail=replace(static.rail, travel=-0.12))
     assert side_sheet(backwards, side_frame(1001, -0.01, 3.0)).shape == (720, 1280, 3)
-
-
-def test_a_frame_is_quick() -> None:
-    """Below 60 ms a frame, the budget of the sheet; measured 25 ms. Best of five, the machine may be busy."""
-    sheet = SideSheet(side_static())
-    frame = side_frame(1020, 0.02, 1.0)
-    took = []
-    for _ in range(5):
-        start = time.perf_counter()
-        sheet.frame(frame)
-        took.append(time.perf_counter() - start)
-    assert min(took) < 0.060

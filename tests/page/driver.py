@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +25,9 @@ ROOT = Path(__file__).resolve().parents[2]
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 # drawing in software has to be asked for by name in recent versions (from memory)
 OPTIONS = ("--no-sandbox", "--enable-unsafe-swiftshader")
+
+# s after which a page is taken to have come to a standstill; nothing is expected to be quick
+PATIENCE = 300.0
 
 
 def _axe() -> Path | None:
@@ -66,6 +69,7 @@ class Opened:
 def opened(browser: Any, file: Path, width: int = 1280, height: int = 800, before: str = "", **context: Any) -> Opened:
     """The page in ``file`` in a window of its own; the script ``before`` runs before any of its own."""
     page = browser.new_context(viewport={"width": width, "height": height}, **context).new_page()
+    page.set_default_timeout(1e3 * PATIENCE)
     out = Opened(page)
     page.on("console", lambda said: out.errors.append(said.text) if said.type == "error" else None)
     page.on("pageerror", lambda error: out.errors.append(str(error)))
@@ -73,7 +77,7 @@ def opened(browser: Any, file: Path, width: int = 1280, height: int = 800, befor
     if before:
         page.add_init_script(before)
     page.goto(file.resolve().as_uri())
-    page.wait_for_selector("html[data-warm=yes]", timeout=60_000)
+    page.wait_for_selector("html[data-warm=yes]")
     return out
 
 
@@ -95,6 +99,15 @@ def picture(page: Any, selector: str = "#lens") -> NDArray[np.float64]:
         return np.asarray(image.convert("RGB"), dtype=np.float64)
 
 
+def until(page: Any, so: Callable[[], bool]) -> None:
+    """Let the page go on until something is so; after minutes it is given up."""
+    end = time.monotonic() + PATIENCE
+    while not so():
+        if time.monotonic() > end:
+            raise TimeoutError("it never came to that")
+        page.wait_for_timeout(20)
+
+
 # of the bench's page: all that is wanted has been drawn and judged
 REST = "(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)"
 
@@ -114,7 +127,7 @@ def served(scene: Path, folder: Path) -> Iterator[str]:
         yield found.group()
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=PATIENCE)
 
 
 def rested(page: Any, limit: float = 180.0) -> None:

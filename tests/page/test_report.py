@@ -9,7 +9,7 @@ from PIL import Image
 
 from previz.units import inches_text, mm_text
 from tests.page.conftest import CANDIDATES, ENCODED, Shoot, on_disk
-from tests.page.driver import AXE, Opened, at, go, opened, picture
+from tests.page.driver import AXE, Opened, at, go, opened, picture, until
 
 
 def solid(page: Any) -> NDArray[np.float64]:
@@ -295,13 +295,17 @@ def test_nothing_shifts_while_scrubbing_and_nothing_sticks_out(browser: Any, sma
     """Layout shift as the browser counts it (Layout Instability, WICG)."""
     found = opened(browser, small.report, width, 1180 if width == 820 else 900)
     page = found.page
-    page.evaluate("""() => { window.shifts = 0; new PerformanceObserver((l) => {
-        for (const e of l.getEntries()) window.shifts += e.value; }).observe({ type: 'layout-shift' }); }""")
+    page.evaluate("""() => { window.shifts = 0; window.watch = new PerformanceObserver((l) => {
+        for (const e of l.getEntries()) window.shifts += e.value; });
+        window.watch.observe({ type: 'layout-shift' }); }""")
     for frame in range(1001, 1013):
         page.evaluate("f => { const s = document.getElementById('frame'); s.value = f; "
                       "s.dispatchEvent(new Event('input')); }", frame)  # fmt: skip
         at(page, frame)
-    page.wait_for_timeout(100)
+    # what is still to be told once the last frame has been laid out
+    late = page.evaluate("""() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() =>
+        done(window.watch.takeRecords().length))))""")
+    assert late == 0
     assert page.evaluate("shifts") == 0
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     # no letter of the drawings is set smaller than 10 px
@@ -320,7 +324,7 @@ def test_no_script_but_its_own_runs(browser: Any, small: Shoot) -> None:
     found = opened(browser, small.report)
     found.page.evaluate("""() => { const s = document.createElement('script'); s.textContent = 'window.stranger = 1';
         document.body.append(s); const i = new Image(); i.src = 'https://example.invalid/x.png'; }""")
-    found.page.wait_for_timeout(50)
+    until(found.page, lambda: len(found.errors) >= 2)
     assert found.page.evaluate("window.stranger") is None
     assert len(found.errors) == 2
     assert all("Content Security Policy" in error for error in found.errors)

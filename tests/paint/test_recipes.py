@@ -7,8 +7,6 @@ CIEDE2000 by scikit-image.
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -150,8 +148,6 @@ def test_gamut_is_stated() -> None:
     assert lightest == pytest.approx(float(colour.lab(mixed(row(titanium_white=1)))[0]), abs=1.0)
 
 
-def test_twelve_recipes_take_less_than_a_second() -> None:
-    colours = np.random.default_rng(3).uniform(0.03, 0.8, (12, 3))
-    start = time.perf_counter()
-    assert len(recipes_for(colours)) == 12
-    assert time.perf_counter() - start < 1.0
+def test_there_are_as_many_recipes_as_colours() -> None:
+    """How long they take is measured by ``tests.benchmarks.main``."""
+    assert len(recipes_for(np.random.default_rng(3).uniform(0.03, 0.8, (12, 3)))) == 12

@@ -12,21 +12,34 @@ import pytest
 from PIL import Image
 
 from tests.command.scenes import laid
-from tests.conftest import Command, Done, ended, files, started
+from tests.conftest import PATIENCE, Command, Done, ended, files, started
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="process groups and /proc are Linux's")
 
-# enough frames to be stopped among them
+# frames to be stopped among and gone on with
 FRAMES = 8
 LONG = (("frames = 4", f"frames = {FRAMES}"), ("reveal = 1004", "reveal = 1008"))
 
-# the issue asks for a second; a machine that does other things as well gets three
-AT_ONCE = 3.0
+# so many that no machine comes to the end of them before it is stopped (how soon it stops: ``tests.benchmarks.main``)
+ENDLESS = (("frames = 4", "frames = 600"), ("reveal = 1004", "reveal = 1600"))
+
+# a kill of the whole group as the third frame has been noted
+KILLED = """
+import os, signal
+from previz.run.ledger import Ledger
+add, noted = Ledger.add, []
+def killed(*what):
+    add(*what)
+    noted.append(what)
+    if len(noted) == 3:
+        os.killpg(0, signal.SIGKILL)
+Ledger.add = killed
+"""
 
 
 def waited(process: "subprocess.Popen[str]", until: Callable[[], bool]) -> None:
     """Wait until something is so while the process runs."""
-    end = time.monotonic() + 60.0
+    end = time.monotonic() + PATIENCE
     while not until():
         if process.poll() is not None or time.monotonic() > end:
             raise AssertionError(f"it never came to that: {ended(process)}")
@@ -55,8 +68,8 @@ def living(group: int) -> list[str]:
     return found
 
 
-def gone(group: int, within: float = AT_ONCE) -> bool:
-    end = time.monotonic() + within
+def gone(group: int) -> bool:
+    end = time.monotonic() + PATIENCE
     while living(group):
         if time.monotonic() > end:
             return False
@@ -74,12 +87,10 @@ def whole(out: Path) -> None:
 
 
 def interrupted(process: "subprocess.Popen[str]", times: int = 1) -> Done:
-    asked = time.monotonic()
     for _ in range(times):
         os.killpg(process.pid, signal.SIGINT)
         time.sleep(0.01)
-    done = ended(process, within=30.0)
-    assert time.monotonic() - asked < AT_ONCE
+    done = ended(process)
     assert done.code == 130
     assert done.out == ""
     assert "Traceback" not in done.err
@@ -90,7 +101,7 @@ def interrupted(process: "subprocess.Popen[str]", times: int = 1) -> Done:
 
 
 def test_ctrl_c_among_the_frames(tmp_path: Path) -> None:
-    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
+    scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, "--json")
     waited(process, lambda: ledger_lines(out) >= 3)
     interrupted(process)
@@ -101,7 +112,7 @@ def test_ctrl_c_among_the_frames(tmp_path: Path) -> None:
 
 
 def test_ctrl_c_while_the_set_is_built(tmp_path: Path) -> None:
-    scene, out = laid(tmp_path), tmp_path / "out"
+    scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2)
     # the folder is taken just before the workers start and the set is built
     waited(process, lambda: (out / ".in-use").exists())
@@ -111,12 +122,10 @@ def test_ctrl_c_while_the_set_is_built(tmp_path: Path) -> None:
 
 def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *LONG), tmp_path / "out"
-    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2)
-    waited(process, lambda: ledger_lines(out) >= 2)
-    os.killpg(process.pid, signal.SIGKILL)
-    ended(process)
+    process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, first=KILLED)
+    assert ended(process).code == -signal.SIGKILL
     noted = ledger_lines(out) - 1
-    assert 1 <= noted < FRAMES
+    assert noted == 3
     # what a kill in the middle of a write leaves behind
     (out / "lens" / f".part-{process.pid}-7-1009.png").write_bytes(b"half")
     frames = {name: (out / name).stat().st_mtime_ns for name in files(out) if name.endswith(".png")}
@@ -133,17 +142,17 @@ def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
 
 
 def test_workers_do_not_outlive_a_killed_command(tmp_path: Path) -> None:
-    scene, out = laid(tmp_path, *LONG), tmp_path / "out"
+    scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("score", scene, "--out", out, "--width", 1600, "--workers", 2)
     waited(process, lambda: sum("spawn_main" in words for words in living(process.pid)) == 2)
     os.kill(process.pid, signal.SIGKILL)
     # a worker that is still loading its libraries learns of it when it has
-    assert gone(process.pid, within=30.0), living(process.pid)
+    assert gone(process.pid), living(process.pid)
     process.communicate()
 
 
 def test_a_worker_that_is_killed_is_one_message(tmp_path: Path) -> None:
-    scene, out = laid(tmp_path), tmp_path / "out"
+    scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("score", scene, "--out", out, "--width", 160, "--workers", 2)
     workers: list[int] = []
 
