@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self, get_args
 
 from pydantic import AliasChoices, ConfigDict, Field, Strict, model_validator
 
@@ -78,7 +78,10 @@ class Doorway(Table):
     depth: Length = Field(0.05, description="How far the opening goes into the wall.")
 
 
+# walls made by rule; each has its rule in RULES of previz/workshop/set.py
 WallKind = Literal["slate", "basalt", "ice", "board"]
+WALL_KINDS: Final[tuple[WallKind, ...]] = get_args(WallKind)
+WALL_KINDS_TEXT: Final = f"{', '.join(WALL_KINDS[:-1])} or {WALL_KINDS[-1]}"
 
 # how paint tins name it
 Gloss = Literal["matt", "satin", "gloss"]
@@ -95,7 +98,7 @@ class Wall(Table):
         json_schema_extra={"oneOf": [{"required": [way]} for way in ("kind", "mesh", "photo")]}
     )
 
-    kind: WallKind | None = Field(None, description="A wall made by rule: slate, basalt, ice or board.")
+    kind: WallKind | None = Field(None, description=f"A wall made by rule: {WALL_KINDS_TEXT}.")
     mesh: FileName | None = Field(None, description="A modelled wall: a GLB, OBJ, PLY or STL file, in metres.")
     photo: FileName | None = Field(None, description="A straight-on photograph of a flat painted wall.")
     width: Length = Field(1.8, description='Width, such as "1.8 m".')

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from previz.scene.model import WALL_KINDS_TEXT
+
 _TEXT = '''\
 #:schema ./scene.schema.json
 # The line above lets a text editor complete and check this file: write the schema beside it once with
@@ -25,7 +27,7 @@ rate = 25                    # frames a second, 1 to 1000: 25, 23.976 or "24000/
 # bars = 2.39                # width / height of the picture inside the frame, 0.2 to 10
 
 [wall]
-kind = "slate"               # slate, basalt, ice or board; instead of kind, one of the next two
+kind = "slate"               # @KINDS@; instead of kind, one of the next two
 # mesh = "wall.glb"          # a modelled wall in metres, axes as above: glb, obj, ply, stl
 # photo = "wall.jpg"         # a straight-on photograph of a flat painted wall
 width = "1.8 m"
@@ -200,4 +202,4 @@ def starter_text(name: str) -> str:
     """
     title = "".join(c for c in name if c.isprintable()).strip()[:120] or "Quarry walk"
     quoted = '"' + title.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return _TEXT.replace("@TITLE@", quoted, 1)
+    return _TEXT.replace("@KINDS@", WALL_KINDS_TEXT, 1).replace("@TITLE@", quoted, 1)

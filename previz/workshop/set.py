@@ -9,7 +9,7 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.foreign import read_mesh, read_picture
-from previz.scene.model import Scene
+from previz.scene.model import Scene, WallKind
 from previz.workshop import bridge as slabs
 from previz.workshop import modelled
 from previz.workshop.bridge import BridgeBuild
@@ -38,7 +38,8 @@ _TEXEL = 0.0003
 
 Rule = tuple[Callable[[Ground, Array, Array], Field], Callable[[Ground, Array, Array], Picture]]
 
-RULES: dict[str, Rule] = {
+# for every WallKind: how it is carved, and how it is painted
+RULES: dict[WallKind, Rule] = {
     "slate": (slate.carve, slate.painted),
     "basalt": (basalt.carve, basalt.painted),
     "ice": (ice.carve, ice.painted),

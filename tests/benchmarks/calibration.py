@@ -39,7 +39,7 @@ from previz.paint.baselines import BASELINES, random, wall_views
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import Descent, worst_of
-from previz.scene.model import Scene
+from previz.scene.model import WALL_KINDS, Scene
 from previz.stage.prepare import BRIDGE, CLEAN, WALL, WITH_BRIDGE, Rectangle, lit_wall, sight_of, square_on
 from previz.stage.projected import hidden_wall, painted, wash_colour
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
@@ -52,7 +52,7 @@ from tests.benchmarks.figures import Figure, at_least, at_most, options, report,
 
 FRAME_PX = (960, 540)
 SENSOR = 0.0359
-KINDS = ("slate", "basalt", "ice", "board")
+KINDS = WALL_KINDS
 SHAPES = ("box", "hung box", "walkway")
 
 SETS = 36

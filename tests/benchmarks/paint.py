@@ -33,7 +33,7 @@ from previz.look.choose import open_engine
 from previz.look.view import Engine
 from previz.paint.bound import least_break
 from previz.paint.solver import STEPS
-from previz.scene.model import Scene
+from previz.scene.model import WALL_KINDS, Scene
 from previz.scene.reader import read_scene
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import BRIDGE, prepare
@@ -41,7 +41,7 @@ from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
 DEMONSTRATION = ("quarry", "seastack", "crevasse")
-KINDS = ("slate", "basalt", "ice", "board")
+KINDS = WALL_KINDS
 SEEDED = 20
 QUICK = ("seeded 2",)
 NAMES = (*DEMONSTRATION, *(f"seeded {k}" for k in range(SEEDED)))
