@@ -58,32 +58,6 @@ def transform_points(b_from_a: ArrayLike, points: ArrayLike) -> Array:
     return np.asarray(np.asarray(points, dtype=np.float64) @ m[:3, :3].T + m[:3, 3])
 
 
-def plane_homography(
-    b_px_from_ray: ArrayLike,
-    a_px_from_ray: ArrayLike,
-    rotation: ArrayLike,
-    translation: ArrayLike,
-    normal: ArrayLike,
-    offset: float,
-) -> Array:
-    """Pixels of a plane seen by camera ``a`` taken to its pixels in camera ``b``: K_b (R - t n^T / d) K_a^-1.
-
-    Hartley and Zisserman, *Multiple View Geometry*, 2nd edition, eq. 13.2. ``b_px_from_ray`` and
-    ``a_px_from_ray`` are the (3, 3) calibration matrices K; ``rotation`` (3, 3) and ``translation`` (3,) m
-    take points of camera ``a`` to camera ``b``; the plane is ``normal . X + offset = 0`` in camera ``a``.
-    Both cameras have the book's axes: x right, y **down**, z **forward** (:func:`cv_from_world`). The result
-    is (3, 3), up to scale. A plane through camera ``a`` itself (``offset`` 0) has none: ``ValueError``.
-    """
-    if offset == 0.0:
-        raise ValueError("a plane through the lens is seen edge on: it has no homography")
-    r = np.asarray(rotation, dtype=np.float64)
-    t = np.asarray(translation, dtype=np.float64)
-    n = np.asarray(normal, dtype=np.float64)
-    k_b = np.asarray(b_px_from_ray, dtype=np.float64)
-    k_a = np.asarray(a_px_from_ray, dtype=np.float64)
-    return np.asarray(k_b @ (r - np.outer(t, n) / offset) @ np.linalg.inv(k_a))
-
-
 def cv_from_world(world_from_cam: ArrayLike) -> Array:
     """(4, 4) transform to the axes of the vision books (x right, y down, z forward) from the world's.
 

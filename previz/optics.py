@@ -13,10 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-# ISO 2720:1974 as carried by meter makers: incident-light constant for a flat receptor, and reflected-light
-# constant, at which one EV table serves both
+# ISO 2720:1974 as carried by meter makers: incident-light constant for a flat receptor
 INCIDENT_C = 250.0
-REFLECTED_K = 12.5
 
 # the international foot is 0.3048 m: 1 lm/ft2 in lm/m2
 LUX_PER_FOOT_CANDLE = 1.0 / 0.3048**2
@@ -76,17 +74,6 @@ def depth_of_field(
     return np.asarray(near), np.asarray(far)
 
 
-def close_up_depth(
-    stop: ArrayLike, blur_limit: ArrayLike, magnification: ArrayLike, pupil_ratio: ArrayLike = 1.0
-) -> Array:
-    """Whole depth (m) that is sharp close up: 2 N c (1 + m/P) / m^2.
-
-    Holds where the depth is small against the distance, at magnifications of about 0.1 and more.
-    """
-    n, c, m, p = _floats(stop, blur_limit, magnification, pupil_ratio)
-    return np.asarray(2.0 * n * c * (1.0 + m / p) / m**2)
-
-
 def blur_diameter(focal: ArrayLike, stop: ArrayLike, focus: ArrayLike, depth: ArrayLike) -> Array:
     """Circle of confusion (m on the sensor) of a point at ``depth`` m when focused at ``focus`` m.
 
@@ -140,33 +127,10 @@ def airy_diameter(stop: ArrayLike, wavelength: ArrayLike = GREEN) -> Array:
     return np.asarray(2.44 * w * n)
 
 
-def stop_series(first: int, count: int) -> Array:
-    """Exact full stops (count,) sqrt(2)^i from step ``first``: 0 is f/1, 8 is f/16, 9 is f/22.63."""
-    return np.asarray(np.sqrt(2.0) ** np.arange(first, first + count))
-
-
-def stops_between(wider: ArrayLike, narrower: ArrayLike) -> Array:
-    """How many stops less light ``narrower`` passes than ``wider``: 2 log2(N2 / N1)."""
-    a, b = _floats(wider, narrower)
-    return np.asarray(2.0 * np.log2(b / a))
-
-
 def exposure_value(stop: ArrayLike, time: ArrayLike) -> Array:
     """EV = log2(N^2 / t) of a stop and an exposure time in seconds (0 is f/1 for 1 s)."""
     n, t = _floats(stop, time)
     return np.asarray(np.log2(n**2 / t))
-
-
-def luminance_for_value(exposure_value: ArrayLike, iso: ArrayLike = 100.0) -> Array:
-    """Luminance (cd/m2) that a reflected-light meter reads as this EV: K 2^EV / S, K = 12.5."""
-    ev, s = _floats(exposure_value, iso)
-    return np.asarray(REFLECTED_K * 2.0**ev / s)
-
-
-def illuminance_for_value(exposure_value: ArrayLike, iso: ArrayLike = 100.0) -> Array:
-    """Illuminance (lux) that an incident-light meter reads as this EV: C 2^EV / S, C = 250."""
-    ev, s = _floats(exposure_value, iso)
-    return np.asarray(INCIDENT_C * 2.0**ev / s)
 
 
 def light_for_stop(stop: ArrayLike, iso: ArrayLike, time: ArrayLike) -> Array:
@@ -177,18 +141,6 @@ def light_for_stop(stop: ArrayLike, iso: ArrayLike, time: ArrayLike) -> Array:
     """
     n, s, t = _floats(stop, iso, time)
     return np.asarray(INCIDENT_C * n**2 / (s * t))
-
-
-def stop_for_light(illuminance: ArrayLike, iso: ArrayLike, time: ArrayLike) -> Array:
-    """The stop that exposes ``illuminance`` lux rightly: :func:`light_for_stop` solved for N."""
-    e, s, t = _floats(illuminance, iso, time)
-    return np.asarray(np.sqrt(e * s * t / INCIDENT_C))
-
-
-def shutter_time(angle: ArrayLike, rate: ArrayLike) -> Array:
-    """Exposure time (s) of a shutter open for ``angle`` rad of each turn: (angle / 2 pi) / rate."""
-    a, r = _floats(angle, rate)
-    return np.asarray(a / (2.0 * np.pi) / r)
 
 
 def rate_for_scale(rate: ArrayLike, scale: ArrayLike) -> Array:

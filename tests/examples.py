@@ -18,9 +18,11 @@ from previz.command.plate.plate import PlateWishes, plate
 from previz.command.rig.rig import rig
 from previz.command.sheet.sheet import sheet
 from previz.command.shoot.shoot import shoot
-from previz.deliver.shoot.overlay import lens_strip
+from previz.draw.paper import LEADING
+from previz.draw.paper import Paper as Sheet
+from previz.draw.style import INK, SOFT, Colour, fitted, text_width
 from previz.lineup.markers import board_of
-from previz.look.choose import open_engine
+from previz.look.choose import choose_engine
 from previz.plate.figure import standing_figure
 from previz.run.progress import Progress
 from previz.scene.reader import read_scene
@@ -35,6 +37,27 @@ EXAMPLES = ROOT / "renders" / "examples"
 _QUALITY = 88
 
 
+def lens_strip(picture: np.ndarray, caption: str, note: str = "", note_colour: Colour = INK) -> np.ndarray:
+    """The picture (H, W, 3) uint8 with a strip of paper under it, captioned; the height of the whole is even.
+
+    ``note`` stands at the right end of the strip, in bold.
+    """
+    height, width = picture.shape[:2]
+    size = max(11.0, round(width / 48.0))
+    strip = round(size * LEADING * 1.5)
+    strip += (height + strip) % 2
+    paper = Sheet(width, height + strip, 2)
+    paper.paste(picture, (0, 0))
+    middle = height + strip / 2.0
+    paper.line([(0, height + 0.5), (width, height + 0.5)], SOFT, 1.0)
+    room = width - 2.0 * size
+    if note:
+        paper.text((width - size, middle), note, size, note_colour, "rm", bold=True)
+        room -= text_width(note, size, True) + size
+    paper.text((size, middle), fitted(caption, size, room), size, INK, "lm")
+    return paper.picture()
+
+
 def _save(name: str, picture: np.ndarray, width: int | None = None) -> None:
     image = Image.fromarray(picture)
     if width is not None:
@@ -46,7 +69,7 @@ def station_and_reveal(name: str) -> None:
     """The lens view at the station point and at the end of the move, the performer standing on the walkway."""
     scene = read_scene(ROOT / "scenes" / f"{name}.toml")
     ready = prepare(scene)
-    looker = Looker(open_engine())
+    looker = Looker(choose_engine().engine)
     looker.load(ready)
     figure = standing_figure(scene)
     strips = []
@@ -123,7 +146,7 @@ def line_up(folder: Path) -> None:
     path = ROOT / "scenes" / "quarry.toml"
     scene = read_scene(path)
     ready = prepare(scene)
-    looker = Looker(open_engine())
+    looker = Looker(choose_engine().engine)
     looker.load(ready)
     right = truth_of(path)
     papers = [Paper(s.numbers, s.at, s.side, s.world_from_sheet) for s in board_of(scene).sheets]

@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from previz.camera import Camera, OrthoCamera, camera_for, pixel_centres
+from previz.camera import Camera, OrthoCamera, camera_for
 from previz.geometry import Array, cv_from_world, inverse_rigid, rigid, transform_points, turned
+from tests.pixels import pixel_centres
 
 PIXEL = 1.0
 MM = 1e-3

@@ -10,12 +10,12 @@ from previz.geometry import (
     Array,
     cv_from_world,
     inverse_rigid,
-    plane_homography,
     rigid,
     transform_points,
     turned,
     unit,
 )
+from tests.homography import plane_homography
 
 
 def calibration(camera: Camera) -> Array:

@@ -131,9 +131,3 @@ def picture_message(header: dict[str, Any], picture: bytes) -> bytes:
     """A picture for the page: the length of the header (4 bytes, big end first), the header as JSON, the picture."""
     head = json.dumps(header, allow_nan=False).encode()
     return struct.pack(">I", len(head)) + head + picture
-
-
-def split_picture(message: bytes) -> tuple[dict[str, Any], bytes]:
-    """Header and picture of :func:`picture_message`."""
-    (length,) = struct.unpack_from(">I", message)
-    return json.loads(message[4 : 4 + length]), message[4 + length :]

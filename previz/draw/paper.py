@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from PIL import Image, ImageChops, ImageDraw
 
 from previz.draw.labels import SheetBox
-from previz.draw.style import FAINT, INK, PAPER, SOFT, Colour, both_text, fitted, font, text_width
+from previz.draw.style import INK, PAPER, SOFT, Colour, both_text, fitted, font, text_width
 
 Pixels8 = NDArray[np.uint8]
 Point = tuple[float, float]
@@ -278,10 +278,6 @@ class Paper:
                 (x + size * 0.5, y + size * 2.05), fitted(value, size, room - size, bold), size, anchor="ls", bold=bold
             )
         return left, top, right, bottom
-
-    def frame_line(self, box: SheetBox) -> None:
-        """A panel's thin border."""
-        self.rectangle(box, None, FAINT, 1.0)
 
 
 def block_size(lines: Sequence[str], size: float) -> tuple[float, float]:

@@ -36,7 +36,6 @@ def mixed(ink: Colour, share: float, ground: Colour = PAPER) -> Colour:
 SOFT: Final[Colour] = mixed(INK, 0.62)
 FAINT: Final[Colour] = mixed(INK, 0.16)
 CHALK_WASH: Final[Colour] = mixed(CHALK, 0.14)
-SIGNAL_WASH: Final[Colour] = mixed(SIGNAL, 0.16)
 
 # linear Rec.709 light of the paper, for pictures that are drawn to lie on it
 PAPER_LINEAR: Final[tuple[float, float, float]] = (

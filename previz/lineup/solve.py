@@ -27,8 +27,6 @@ from previz.lineup.scatter import LEAST_SCATTER_PX, Linear, Scatter
 
 # unknowns of the lens, in this order; then how much the black of every sheet has grown; then where every sheet is
 PLACE: Final = slice(0, 3)
-TURNS: Final = slice(3, 6)
-FOCAL: Final = 6
 K1: Final = 7
 _LENS: Final = 8
 
@@ -118,16 +116,6 @@ def distorted(camera: Camera, px: Array, k1: float) -> Array:
     centre = np.array([camera.centre_x_px, camera.centre_y_px])
     off = (np.asarray(px, dtype=np.float64) - centre) / camera.focal_px
     return np.asarray(centre + camera.focal_px * off * (1.0 + k1 * np.sum(off**2, axis=-1, keepdims=True)))
-
-
-def undistorted(camera: Camera, px: Array, k1: float) -> Array:
-    """The inverse of :func:`distorted`, by iteration; to 1e-9 px for lenses that can be photographed with."""
-    centre = np.array([camera.centre_x_px, camera.centre_y_px])
-    seen = (np.asarray(px, dtype=np.float64) - centre) / camera.focal_px
-    off = seen
-    for _ in range(40):
-        off = seen / (1.0 + k1 * np.sum(off**2, axis=-1, keepdims=True))
-    return np.asarray(centre + camera.focal_px * off)
 
 
 def nudged(camera: Camera, by: Array) -> Camera:

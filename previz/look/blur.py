@@ -273,8 +273,3 @@ def blur_of(move: Move, frame: int, width_px: int | None = None, height_px: int 
         pupil_ratio=body.pupil_ratio,
         moments=moments,
     )
-
-
-def in_focus(blur: LensBlur) -> LensBlur:
-    """The same lens, sharp at every depth: what is left is movement."""
-    return replace(blur, focus=None)

@@ -57,11 +57,6 @@ def choose_engine(want: str | None = None) -> Choice:
     return Choice(_open_sight_lines(), message, reason)
 
 
-def open_engine(want: str | None = None) -> Engine:
-    """The engine of :func:`choose_engine` alone, for workers that need no word about it."""
-    return choose_engine(want).engine
-
-
 def _advice() -> str:
     for platform, advice in _ADVICE.items():
         if sys.platform.startswith(platform):

@@ -6,7 +6,7 @@ there. The bridge is drawn as a layer of its own. All arithmetic is in linear li
 What shows beside the bridge's edge is not the same wall all the time: while the camera moves the bridge hides one part
 of it after another. So the exposure is worked out in parts there, each with its own place of bridge and wall. Not
 modelled: that places on the pupil which see past the bridge see one side of the wall's blur more than the other, and
-what hides what on the wall itself (``previz.look.lensaverage`` has both right, at many times the cost).
+what hides what on the wall itself (``tests/look/lensaverage.py`` has both right, at many times the cost).
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class SoftFrame:
     ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
     bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
     ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens.
-    ``sharp`` and ``sharp_clean`` carry the layers and depths, which stay sharp.
+    ``sharp`` carries the layers and depths, which stay sharp.
     """
 
     wall: Picture
@@ -44,7 +44,6 @@ class SoftFrame:
     hidden: Picture
     hidden_clean: Picture
     sharp: View
-    sharp_clean: View
 
     def with_bridge(self) -> View:
         """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
@@ -53,10 +52,6 @@ class SoftFrame:
     def without_shadow(self) -> View:
         """The frame with the bridge as if it threw no shadow on the wall."""
         return self._laid(self.clean, self.hidden_clean)
-
-    def clean_frame(self) -> View:
-        """The frame without the bridge."""
-        return replace(self.sharp_clean, colour=self.clean)
 
     def _laid(self, wall: Picture, hidden: Picture) -> View:
         colour = np.maximum(self.bridge + (wall - hidden), np.float32(0.0))
@@ -108,7 +103,6 @@ def soft_frame(
         hidden=hidden[-1],
         hidden_clean=hidden[0],
         sharp=_cropped(sharp, margin),
-        sharp_clean=_cropped(clean_view, margin),
     )
 
 

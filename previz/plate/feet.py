@@ -198,14 +198,6 @@ def card_pin(
     return _plane_pin(plate_camera, camera, on_floor, on_bridge, right, up)
 
 
-def floor_pin(plate_camera: Camera, camera: Camera, on_floor: Stance, on_bridge: Stance) -> Array | None:
-    """(3, 3) homography from the plate's px to the delivered picture's for the level plane through the foot mark.
-
-    Exact for feet and ground on a flat bridge. None where a lens is at floor level or the feet are behind it.
-    """
-    return _plane_pin(plate_camera, camera, on_floor, on_bridge, np.array([1.0, 0, 0]), np.array([0.0, 0, -1.0]))
-
-
 def through(homography: ArrayLike, points: ArrayLike) -> Array:
     """Points (..., 2) px taken through a homography (3, 3). A point on its vanishing line gives NaN."""
     p = np.asarray(points, dtype=np.float64)

@@ -6,45 +6,14 @@ Rates are exact fractions, so that an hour of 24000/1001 drifts by nothing.
 from __future__ import annotations
 
 from fractions import Fraction
-from math import floor
-
-import numpy as np
-from numpy.typing import ArrayLike
-from scipy.interpolate import PchipInterpolator
 
 from previz.errors import PlateError
-from previz.geometry import Array
 
 
 def rate_text(rate: Fraction) -> str:
     """Frames a second for people: ``"25"``, ``"23.976 (24000/1001)"``, ``"12.5"``."""
     shown = f"{float(rate):.3f}".rstrip("0").rstrip(".")
     return shown if Fraction(shown) == rate else f"{shown} ({rate.numerator}/{rate.denominator})"
-
-
-def carried_over(rail: ArrayLike, rate: Fraction, delivered: Fraction) -> Array:
-    """Positions (M,) m at each delivered frame of a move known as ``rail`` (N,) m at ``rate`` frames a second.
-
-    The move keeps its duration. Between known frames it follows the monotone cubic of Fritsch and Carlson (SIAM J.
-    Numer. Anal. 17, 1980, from memory), which does not overshoot; M is the number of delivered frames that begin
-    within the known time. Raises :class:`PlateError` where there is no frame, a position is not a number, or a rate
-    is not above 0.
-    """
-    known = np.asarray(rail, dtype=np.float64)
-    if known.ndim != 1 or not len(known) or not np.isfinite(known).all():
-        raise PlateError(f"a move is a row of positions, one a frame; found {known.size} of them, or not all numbers")
-    _above_zero(rate, delivered)
-    moments = [float(moment) for moment in plate_frames(len(known), rate, delivered)]
-    if rate == delivered or len(known) == 1:
-        return known.copy()
-    return np.asarray(PchipInterpolator(np.arange(len(known)), known)(moments), dtype=np.float64)
-
-
-def plate_frames(count: int, plate: Fraction, delivered: Fraction) -> list[Fraction]:
-    """Where each delivered frame falls in ``count`` plate frames, counted from 0: exact, and fractional in general."""
-    _above_zero(plate, delivered)
-    step = plate / delivered
-    return [number * step for number in range(floor((count - 1) / step) + 1)]
 
 
 def rates_sentence(plate: Fraction, delivered: Fraction) -> str:

@@ -65,11 +65,6 @@ class Retime:
         return np.asarray(self.take.position(np.round(self.source)) - self.wanted)
 
     @property
-    def real_speed(self) -> Array:
-        """Speed (N,) as a share of the speed at which the hand moved: 1 where the retime slows and hastens nothing."""
-        return np.asarray(self.speed * float(self.rate / self.take.rate))
-
-    @property
     def made_up(self) -> Array:
         """In-between frames (N,) to be made up for every shot frame used: ``1 / |speed| - 1`` where that is above 0."""
         pace = np.abs(self.speed)
@@ -166,13 +161,12 @@ class NeededRate:
     """The lowest shooting rate that needs no in-between frames.
 
     ``rate`` frames a second; ``step`` m the slowest delivered step that was counted; ``slower`` the delivered steps
-    that are slower still and were not counted; ``hand_speed`` m/s; ``sentence`` says all of it.
+    that are slower still and were not counted; ``sentence`` says all of it.
     """
 
     rate: float
     step: float
     slower: int
-    hand_speed: float
     sentence: str
 
 
@@ -188,7 +182,7 @@ def needed_rate(wanted: ArrayLike, rate: Fraction, hand_speed: float, slowest: f
     steps = np.abs(np.diff(np.asarray(wanted, dtype=np.float64)))
     steps = steps[steps > 1e-9]
     if not len(steps):
-        return NeededRate(0.0, 0.0, 0, hand_speed, "The move stands still: any shooting rate will do.")
+        return NeededRate(0.0, 0.0, 0, "The move stands still: any shooting rate will do.")
     # a hair of room, so that an even move counts all its steps
     counted = steps[steps >= slowest * steps.max() * (1.0 - 1e-9)]
     step = float(counted.min())
@@ -201,7 +195,7 @@ def needed_rate(wanted: ArrayLike, rate: Fraction, hand_speed: float, slowest: f
     )
     if slower:
         sentence += f"; {slower} steps at the slow ends, below {slowest:.0%} of the longest, are slower still"
-    return NeededRate(needed, step, slower, hand_speed, sentence + ".")
+    return NeededRate(needed, step, slower, sentence + ".")
 
 
 def _refuse_short(

@@ -20,16 +20,12 @@ from previz.geometry import Array
 from previz.judge.viewer import JND_COLOUR, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
-from previz.rig.sighted import lamp_light
 from previz.scene.layout import PictureBox, delivered_box_px, judged_frames
-from previz.scene.model import Card, Scene
+from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.units import mm_text
 from previz.workshop.compiled import compiled
-from previz.workshop.light.bake import Lighting
-from previz.workshop.light.lamps import emitter_of
 from previz.workshop.surface import Picture, Surface
-from previz.workshop.texels import texel_points
 
 # rows of sight lines over the whole frame: windows of 1/16 and 1/8 degree are 1.3 and 2.5 of them
 _ROWS = 360
@@ -39,9 +35,6 @@ _LEAST_WINDOW = 0.9
 
 # frames of the move looked at
 _FRAMES = 9
-
-# longest side of the map on which light is cast where none is given
-_MAP_PX = 448
 
 # how far around an edge (delivered px) the wall's colour is taken
 _AROUND_PX = 30.0
@@ -253,36 +246,6 @@ def wall_view(
         bilinear(wall.reflectance, hits.uv[met]),
         Viewer(camera.height_px),
     )
-
-
-def shadow_light(
-    wall: Surface,
-    lighting: Lighting,
-    sight: SightLines,
-    names: tuple[str, str] = ("wall", "bridge"),
-    cards: Sequence[Card] = (),
-    longest_px: int = _MAP_PX,
-) -> ShadowLight:
-    """The wall's direct light and the bridge's shadow in it, cast lamp by lamp; ambient light reaches all of the wall.
-
-    Coarser than the baked light: for when that is not at hand. ``names`` are the wall's and the bridge's in ``sight``.
-    """
-    height, width = wall.reflectance.shape[:2]
-    k = min(1.0, longest_px / max(width, height))
-    texels = texel_points(wall, max(round(width * k), 1), max(round(height * k), 1))
-    points = texels.points[texels.valid].astype(np.float64)
-    normals = texels.normals[texels.valid].astype(np.float64)
-    shape = (*texels.valid.shape, 3)
-    clean = np.full(shape, lighting.light.ambient / lighting.reference, dtype=np.float32)
-    lost = []
-    for lamp in lighting.lamps:
-        emitter = emitter_of(lamp, lighting.light, lighting.reference)
-        free, past = lamp_light(points, normals, emitter, sight, [names[:1], names[1:]], cards, 64)
-        clean[texels.valid] += free
-        gone = np.zeros(shape, dtype=np.float32)
-        gone[texels.valid] = free - past
-        lost.append(gone)
-    return ShadowLight(clean, tuple(lost), tuple(lamp.name for lamp in lighting.lamps))
 
 
 def shadow_tell(

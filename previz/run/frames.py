@@ -48,11 +48,6 @@ def write_png(folder: OutputFolder, name: str, picture: Pixels8) -> Path:
     return folder.write_bytes(name, png_bytes(picture))
 
 
-def write_frame(folder: OutputFolder, series: str, frame: int, picture: Pixels8) -> Path:
-    """Write a frame of a series: ``lens/1001.png`` for ``series`` "lens" and ``frame`` 1001; gives its place."""
-    return write_png(folder, f"{series}/{frame_name(frame)}", picture)
-
-
 def read_png(path: Path) -> Pixels8:
     """Read a picture back: (H, W, 3) uint8, or (H, W, 4) where the file has alpha.
 

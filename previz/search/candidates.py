@@ -190,10 +190,3 @@ def better(result: CandidateResult) -> tuple[float, ...]:
     mean = summary.break_mean_pct if summary.break_mean_pct is not None else 100.0
     reveal = summary.break_reveal_pct or 0.0
     return (0.0, -round(summary.hold, 6), round(mean, 3), -round(reveal, 3), float(result.number))
-
-
-def station_code(result: CandidateResult) -> Pixels8:
-    """The candidate's lens view, or plain grey where there is none."""
-    if result.code is not None:
-        return result.code
-    return colour.encoded8(np.full((9, 16, 3), 0.5))

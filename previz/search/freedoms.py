@@ -40,7 +40,6 @@ _STEPS: dict[str, tuple[str, str]] = {
     "bridge_height": ("mm", "0.5"),
 }
 NAMES = tuple(_STEPS)
-BRIDGE_NAMES = ("bridge_length", "bridge_width", "bridge_taper", "bridge_height")
 
 # narrow bounds still have this many steps
 _FEWEST_STEPS = 20
@@ -219,5 +218,3 @@ def _with(base: Scene, changes: Mapping[Loc, Any]) -> Scene:
 def placed(base: Scene, values: Values) -> Scene:
     """The scene with a candidate's values. Raises ``pydantic.ValidationError`` for values that no scene can have."""
     return _with(base, changes_of(base, values)) if values else base
-
-

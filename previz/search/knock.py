@@ -73,7 +73,6 @@ SLACKS = (
     Slack("paint across", "mm", 7, "left", "right", "lay the paint true across the bridge"),
     Slack("paint along", "mm", 8, "inwards", "outwards", "lay the paint true along the bridge"),
 )
-CAMERA_SLACKS = SLACKS[:7]
 
 
 def knocked(camera: Camera, knock: Array) -> Camera:

@@ -18,7 +18,6 @@ from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.relief import (
     BACKING,
     GridSurface,
-    HeightField,
     Opening,
     Plot,
     carved_field,
@@ -55,11 +54,6 @@ class BuiltSet:
     bridge: BridgeBuild
     cautions: tuple[str, ...] = ()
 
-    @property
-    def height_field(self) -> HeightField | None:
-        """The wall's height field; None where the wall is a mesh of its own."""
-        return self.wall.field if isinstance(self.wall, GridSurface) else None
-
 
 def build_set(scene: Scene, bridge_texel: float | None = None) -> BuiltSet:
     """Build a scene's wall and bridge. ``bridge_texel`` is the size (m) of a texel on the bridge.
@@ -84,7 +78,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         picture = cropped(read_picture(scene.path(wall.photo)), len(x), len(y))
         field = carved_field(plot, wall.triangles, _flat)
     else:
-        ground = Ground(wall.width, wall.height, wall.top, 0.5 * wall.relief, wall.seed)
+        ground = Ground(wall.width, wall.height, wall.top, wall.seed)
         carve, painted = RULES[wall.kind or "slate"]
         picture = painted(ground, x, y)
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))

@@ -2,10 +2,18 @@
 
 import json
 import random
+import struct
+from typing import Any
 
 import pytest
 
-from previz.bench.protocol import LARGEST, RequestError, picture_message, read_request, split_picture
+from previz.bench.protocol import LARGEST, RequestError, picture_message, read_request
+
+
+def split_picture(message: bytes) -> tuple[dict[str, Any], bytes]:
+    """Header and picture of a picture's message."""
+    (length,) = struct.unpack_from(">I", message)
+    return json.loads(message[4 : 4 + length]), message[4 + length :]
 
 
 def test_a_turn_is_read() -> None:

@@ -33,7 +33,6 @@ from previz.judge.frame import wall_px_per_m
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
-from previz.look.choose import open_engine
 from previz.look.view import Engine
 from previz.paint.baselines import BASELINES, random, wall_views
 from previz.paint.holdframes import held_frames
@@ -49,6 +48,7 @@ from previz.workshop.surface import WALL as WALL_LAYER
 from previz.workshop.surface import LitSurface, Picture
 from previz.workshop.texels import texel_points
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report, within
+from tests.engine import open_engine
 
 FRAME_PX = (960, 540)
 SENSOR = 0.0359

@@ -23,7 +23,6 @@ from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
 from previz.look.blur import blur_of
-from previz.look.choose import open_engine
 from previz.look.soft import corners_of, soft_frame
 from previz.scene.move import Move
 from previz.stage.delivering import at_rest
@@ -32,6 +31,7 @@ from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import Picture
+from tests.engine import open_engine
 
 Cover = NDArray[np.float32]
 

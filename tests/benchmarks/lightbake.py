@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from previz.camera import Camera, camera_for, pixel_centres
+from previz.camera import Camera, camera_for
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
 from previz.run.lightcache import find_light, keep_light, light_key
@@ -24,6 +24,7 @@ from previz.workshop.set import BuiltSet, build_set
 from previz.workshop.surface import Picture, Surface
 from previz.workshop.texels import texel_owners
 from tests.benchmarks.figures import Figure, at_most
+from tests.pixels import pixel_centres
 from tests.workshop.lit_sets import (
     box_room,
     disc_factor,

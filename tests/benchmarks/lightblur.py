@@ -16,14 +16,14 @@ import numpy as np
 from previz import colour
 from previz.camera import Camera
 from previz.look.blur import LensBlur, blur_of, camera_during
-from previz.look.choose import open_engine
-from previz.look.lensaverage import averaged_frame, pupil_diameter
 from previz.look.soft import SoftFrame, corners_of, soft_frame
 from previz.look.view import Engine, View
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, prepare
 from tests.benchmarks.figures import Figure, at_least, at_most
+from tests.engine import open_engine
+from tests.look.lensaverage import averaged_frame, pupil_diameter
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
 DEMONSTRATION = ("quarry", "seastack", "crevasse")

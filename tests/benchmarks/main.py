@@ -20,8 +20,7 @@ from scipy.spatial.transform import Rotation
 from previz import colour
 from previz.camera import Camera, camera_for
 from previz.draw.drawing import SideSheet
-from previz.geometry import cv_from_world, plane_homography
-from previz.look.choose import open_engine
+from previz.geometry import cv_from_world
 from previz.look.sight import SightEngine
 from previz.paint.recipes import recipes_for
 from previz.scene.model import Scene
@@ -31,6 +30,8 @@ from previz.stage.prepare import WITH_BRIDGE, ReadySet, prepare
 from previz.workshop.surface import BRIDGE
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.deliver.made_up import side_frame, side_static
+from tests.engine import open_engine
+from tests.homography import plane_homography
 from tests.test_colour import SHARMA
 
 ROOT = Path(__file__).resolve().parents[2]

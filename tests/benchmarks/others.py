@@ -30,7 +30,6 @@ from previz.judge.breaks import break_of
 from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
-from previz.look.choose import open_engine
 from previz.look.sight import SightEngine
 from previz.look.view import Engine
 from previz.stage.fastlooking import FastLooker
@@ -39,6 +38,7 @@ from previz.stage.prepare import CLEAN, WITH_BRIDGE, ReadySet
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import LitSurface, Picture
 from tests.benchmarks.crew import SEED, knocked_cameras
+from tests.engine import open_engine
 
 # seconds for one way, and how many cameras it may take at most
 BUDGET_S = 5.0

@@ -29,7 +29,6 @@ from previz.command.paint.solving import (
     solved_size_px,
     solving_of,
 )
-from previz.look.choose import open_engine
 from previz.look.view import Engine
 from previz.paint.bound import least_break
 from previz.paint.solver import STEPS
@@ -38,6 +37,7 @@ from previz.scene.reader import read_scene
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import BRIDGE, prepare
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+from tests.engine import open_engine
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
 DEMONSTRATION = ("quarry", "seastack", "crevasse")

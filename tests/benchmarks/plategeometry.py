@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from previz.look.choose import open_engine
 from previz.plate.framing import bars_of, drift_curve, room_in
 from previz.plate.marks import SolvedCamera, numbers_from, solve_camera
 from previz.plate.misses import misses, rail_fit, together
@@ -16,6 +15,7 @@ from previz.plate.scaling import cameras_of, foot_point, level_axes, plate_numbe
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from tests.benchmarks.figures import Figure, at_least, at_most
+from tests.engine import open_engine
 from tests.plate.cameras import QUARRY, FullSize, marks_of, picture_of
 from tests.plate.drawn import full_size_places, measured, miniature_picture, miniature_set, plate_picture
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from previz.deliver.shoot.overlay import OutlinePieces, lens_strip, with_outline
+from previz.deliver.shoot.overlay import OutlinePieces, with_outline
 from previz.draw.style import CHALK, PAPER, SIGNAL
 from tests.deliver.made_up import near, noise
+from tests.examples import lens_strip
 
 
 def across(broken: bool, ground: int, width: int = 960) -> np.ndarray:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from previz.look.choose import open_engine
+from previz.look.choose import choose_engine
 from previz.scene.reader import read_scene
 from previz.stage.looking import Looker
 from previz.stage.prepare import prepare
@@ -21,7 +21,7 @@ SIZE = (2992, 1683)
 def quarry_behind() -> np.ndarray:
     """Linear light (1683, 2992) of the quarry with its bridge from the station point, as delivered."""
     ready = prepare(read_scene(ROOT / "scenes" / "quarry.toml"))
-    looker = Looker(open_engine())
+    looker = Looker(choose_engine().engine)
     looker.load(ready)
     _, (looks, _) = looker.delivered(ready.move.station_frame, *SIZE)
     seen = np.asarray(looks.seen, dtype=np.float32)

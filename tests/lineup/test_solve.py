@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from previz.camera import camera_for
+from previz.camera import Camera, camera_for
 from previz.errors import PlateError
 from previz.lineup.asbuilt import offset_of
 from previz.lineup.correction import changes, correction, head_angles, rig_axes
 from previz.lineup.find import Photograph
 from previz.lineup.lenscheck import lens_of
 from previz.lineup.locate import Located, located_by_points, read_points
-from previz.lineup.solve import Points, Priors, distorted, solved_camera, undistorted
+from previz.lineup.solve import Points, Priors, distorted, solved_camera
 from tests.lineup.photographs import Truth
 from tests.lineup.trials import ANGLES, LENS, PLACE, SENSOR, SIZE, against, errors_of, expected, misplaced
 
@@ -34,6 +34,16 @@ def plain(world: np.ndarray, px: np.ndarray, names: tuple[str, ...] | None = Non
 def spread_points(rng: np.random.Generator, count: int) -> np.ndarray:
     """Places in view, spread in depth."""
     return np.column_stack([rng.uniform(-0.3, 0.3, count), rng.uniform(-0.15, 0.15, count), rng.uniform(0, 0.5, count)])
+
+
+def undistorted(camera: Camera, px: np.ndarray, k1: float) -> np.ndarray:
+    """The inverse of :func:`distorted`, by iteration; to 1e-9 px for lenses that can be photographed with."""
+    centre = np.array([camera.centre_x_px, camera.centre_y_px])
+    seen = (np.asarray(px, dtype=np.float64) - centre) / camera.focal_px
+    off = seen
+    for _ in range(40):
+        off = seen / (1.0 + k1 * np.sum(off**2, axis=-1, keepdims=True))
+    return np.asarray(centre + camera.focal_px * off)
 
 
 def test_distortion_is_opencvs_and_its_inverse() -> None:

@@ -7,8 +7,8 @@ import numpy as np
 from previz.camera import Camera
 from previz.colour import de00, lab
 from previz.look.blur import LensBlur
-from previz.look.lensaverage import averaged_frame, pupil_diameter
 from previz.look.soft import corners_of, soft_frame
+from tests.look.lensaverage import averaged_frame, pupil_diameter
 
 NAMES = ("wall", "wall", "bridge")
 SENSOR_WIDTH = 0.0359

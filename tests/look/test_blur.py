@@ -10,9 +10,8 @@ from scipy.special import j0, j1
 from previz import optics
 from previz.geometry import rigid
 from previz.look import spreading
-from previz.look.blur import LensBlur, blur_of, camera_during, in_focus
+from previz.look.blur import LensBlur, blur_of, camera_during
 from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined, moments, path_kernel
-from previz.look.lensaverage import averaged_frame, pupil_diameter, seen_from, sunflower
 from previz.look.soft import corners_of, soft_frame
 from previz.look.view import View
 from previz.scene.reader import read_scene
@@ -20,6 +19,7 @@ from previz.stage.prepare import BRIDGE as BRIDGE_NAME
 from previz.stage.prepare import CLEAN_WALL, WALL, WITH_BRIDGE, prepare
 from previz.workshop.surface import BRIDGE
 from tests.look.blurred import alike, averaged, blur_for, layered, with_diffraction
+from tests.look.lensaverage import averaged_frame, pupil_diameter, seen_from, sunflower
 from tests.look.sets import blotches, box, bumpy_wall, difference, flat_code, lens, mirrored
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
@@ -124,7 +124,8 @@ def test_sizes_are_those_of_optics():
     # working stop N (1 + f / (s - f))
     wanted = airy_sigma(5.6 * (1.0 + 0.035 / (0.9 - 0.035)), 550e-9) / pitch
     assert blur.diffraction_px() == pytest.approx(wanted)
-    assert in_focus(blur).disc_px(0.5) == in_focus(blur).diffraction_px() == 0.0
+    still = replace(blur, focus=None)
+    assert still.disc_px(0.5) == still.diffraction_px() == 0.0
     with pytest.raises(ValueError, match="focal length"):
         replace(blur, focus=0.03).disc_px(1.0)
 
@@ -172,7 +173,7 @@ def test_the_edge_of_a_near_bar_over_a_sharp_wall(pictures):
     cover = frame.with_bridge().cover(BRIDGE)[30]
     assert np.abs(cover - wanted).max() < 0.01
     assert np.abs(frame.with_bridge().colour[30, :, 1] - (1.0 - wanted)).max() < 0.01
-    assert np.abs(frame.clean_frame().colour - 1.0).max() < 1e-5
+    assert np.abs(frame.clean - 1.0).max() < 1e-5
     long_way = averaged(pictures, blur, looks=400, samples=2)[30, :, 1]
     assert np.abs(long_way - (1.0 - wanted)).max() < 0.03
 
@@ -210,7 +211,7 @@ def test_an_even_picture_stays_even(stop, engine):
     assert len(nodes.x_px) > 1
     frame = layered(engine, with_diffraction(blur), things)
     grey = engine.draw(lens(), ["wall"]).colour[90, 160]
-    assert np.abs(frame.clean_frame().colour - grey).max() < 1e-5
+    assert np.abs(frame.clean - grey).max() < 1e-5
     assert np.abs(frame.with_bridge().colour - grey).max() < 1e-5
 
 
@@ -236,8 +237,8 @@ def test_a_mirrored_set_gives_the_mirrored_picture(engine):
     turned_things = [mirrored(thing) for thing in things]
     engine.load(turned_things)
     turned = layered(engine, blur_for(lens(side=-1.0), 2.8, 0.9, shift=(-0.004, 0.0, -0.002)), turned_things)
-    for one, other in ((plain.with_bridge(), turned.with_bridge()), (plain.clean_frame(), turned.clean_frame())):
-        assert alike(one.colour, other.colour[:, ::-1], 0.5) > 0.999
+    for one, other in ((plain.with_bridge().colour, turned.with_bridge().colour), (plain.clean, turned.clean)):
+        assert alike(one, other[:, ::-1], 0.5) > 0.999
     assert np.abs(plain.cover - turned.cover[:, ::-1]).max() < 0.05
 
 
@@ -257,11 +258,9 @@ def test_layers_and_depths_stay_sharp(engine):
     engine.load(things)
     frame = layered(engine, blur_for(lens(), 2.8, 0.9), things)
     sharp = engine.draw(lens(), ["wall", "bridge"], depth=True)
-    clean = engine.draw(lens(), ["wall"], depth=True)
     # the same samples, but for rounding in the wider frame
     assert np.mean(frame.with_bridge().layer != sharp.layer) < 1e-4
     assert np.mean(np.abs(frame.with_bridge().depth - sharp.depth) > 1e-4) < 1e-3
-    assert np.mean(np.abs(frame.clean_frame().depth - clean.depth) > 1e-4) < 1e-3
     assert frame.with_bridge().colour.shape == sharp.colour.shape
 
 
@@ -271,7 +270,7 @@ def test_a_bridge_out_of_the_frame_and_a_lens_inside_its_box(engine):
     engine.load(things)
     frame = layered(engine, blur_for(straight(), 2.8, 0.9), things)
     assert not frame.cover.any()
-    assert np.array_equal(frame.with_bridge().colour, frame.clean_frame().colour)
+    assert np.array_equal(frame.with_bridge().colour, frame.clean)
     things = [bumpy_wall(steps=20), box((-0.06, -0.3, 0.0), (0.06, -0.1, 1.4))]
     engine.load(things)
     frame = layered(engine, blur_for(straight(), 2.8, 0.9), things)
@@ -304,8 +303,8 @@ def test_shadows_of_the_bridge_come_and_go(engine):
     engine.load(things)
     frame = layered(engine, blur_for(lens(), 2.8, 0.9), things, ("shaded", "wall", "bridge"))
     far = (0, 0)
-    assert frame.clean_frame().colour[far] == pytest.approx(engine.draw(lens(), ["wall"]).colour[far], abs=1e-5)
-    assert frame.without_shadow().colour[far] == pytest.approx(frame.clean_frame().colour[far], abs=1e-5)
+    assert frame.clean[far] == pytest.approx(engine.draw(lens(), ["wall"]).colour[far], abs=1e-5)
+    assert frame.without_shadow().colour[far] == pytest.approx(frame.clean[far], abs=1e-5)
     assert frame.with_bridge().colour[far] == pytest.approx(engine.draw(lens(), ["shaded"]).colour[far], abs=1e-5)
 
 
@@ -332,7 +331,7 @@ def test_layers_agree_with_looking_from_many_places(seen, pictures):
     wanted = averaged(pictures, blur, looks=100, **movement)
     assert alike(frame.with_bridge().colour, wanted) > 0.99
     wanted = averaged(pictures, blur, ["wall"], looks=100, **movement)
-    assert alike(frame.clean_frame().colour, wanted) > 0.995
+    assert alike(frame.clean, wanted) > 0.995
     # and it is not the sharp frame that agrees
     assert alike(pictures.draw(lens(), ["wall", "bridge"]).colour, wanted) < 0.95
 

@@ -41,7 +41,7 @@ def test_each_platform_opens_opengl_its_own_way(monkeypatch, platform, way):
     choice = choose.choose_engine()
     assert choice.engine.way == way
     assert (choice.message, choice.reason) == ("", "")
-    assert choose.open_engine().way == way
+    assert choose.choose_engine().engine.way == way
 
 
 @pytest.mark.parametrize(
@@ -118,11 +118,11 @@ def test_a_card_without_permission_does_not_hide_the_next_device(monkeypatch):
 def test_the_environment_and_the_caller_can_insist(monkeypatch, untouched):
     monkeypatch.setattr(picture, "PictureEngine", Drawn)
     monkeypatch.setenv(choose.VARIABLE, "sightlines")
-    assert isinstance(choose.open_engine(), SightEngine)
-    assert isinstance(choose.open_engine("pictures"), Drawn)
+    assert isinstance(choose.choose_engine().engine, SightEngine)
+    assert isinstance(choose.choose_engine("pictures").engine, Drawn)
     monkeypatch.setenv(choose.VARIABLE, "pictures")
-    assert isinstance(choose.open_engine(), Drawn)
-    assert isinstance(choose.open_engine("sightlines"), SightEngine)
+    assert isinstance(choose.choose_engine().engine, Drawn)
+    assert isinstance(choose.choose_engine("sightlines").engine, SightEngine)
 
 
 def test_insisting_on_pictures_fails_loudly(monkeypatch, untouched):
@@ -131,15 +131,15 @@ def test_insisting_on_pictures_fails_loudly(monkeypatch, untouched):
 
     monkeypatch.setattr(picture, "_opened", fails)
     with pytest.raises(EngineError, match=r"libEGL\.so\.1 is missing.*sightlines"):
-        choose.open_engine("pictures")
+        choose.choose_engine("pictures")
 
 
 def test_an_unknown_engine_is_refused(monkeypatch):
     with pytest.raises(EngineError, match='is "paint"; expected "pictures" or "sightlines"'):
-        choose.open_engine("paint")
+        choose.choose_engine("paint")
     monkeypatch.setenv(choose.VARIABLE, "GL")
     with pytest.raises(EngineError, match='PREVIZ_ENGINE is "GL"'):
-        choose.open_engine()
+        choose.choose_engine()
 
 
 def in_a_new_process(code, **environment):
@@ -163,7 +163,7 @@ def test_nothing_heavy_is_imported_until_an_engine_is_asked_for():
 
 def test_sight_lines_need_no_opengl():
     heavy = "{'OpenGL', 'pyrender', 'pyglet'}"
-    code = f"import sys, previz.look.choose as c; c.open_engine(); print(sorted({heavy} & set(sys.modules)))"
+    code = f"import sys, previz.look.choose as c; c.choose_engine(); print(sorted({heavy} & set(sys.modules)))"
     assert in_a_new_process(code, PREVIZ_ENGINE="sightlines") == "[]"
 
 

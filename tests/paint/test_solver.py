@@ -13,7 +13,6 @@ from previz.command.paint.solving import PaintBench, codes_of
 from previz.judge.breaks import decided, sides_of
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
-from previz.look.choose import open_engine
 from previz.paint.bound import least_break
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
@@ -22,6 +21,7 @@ from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, prepare
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
+from tests.engine import open_engine
 from tests.search.example import small_scene
 
 WIDTH, HEIGHT = 480, 270

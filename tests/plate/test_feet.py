@@ -13,7 +13,6 @@ from previz.plate.feet import (
     Layer,
     card_pin,
     facing_camera,
-    floor_pin,
     foot_track,
     similarity,
     through,
@@ -154,18 +153,6 @@ def test_the_card_pin_is_opencvs_for_the_four_corners_of_a_card() -> None:
         through(pin, inside), cv2.perspectiveTransform(inside[None], wanted)[0], atol=0.02
     )
     np.testing.assert_allclose(through(pin, plate.project(on_floor.head)), lens.project(on_bridge.head), atol=1e-6)
-
-
-def test_the_floor_pin_leaves_no_residual_on_a_flat_bridge() -> None:
-    on_floor, on_bridge = stand()
-    plates = plate_cameras()
-    cameras = missed(plates, on_bridge.foot)
-    left_over = track(cameras, plates).residual_px
-    for i, (plate, lens) in enumerate(zip(plates, cameras, strict=True)):
-        pin = floor_pin(plate, lens, on_floor, on_bridge)
-        assert pin is not None
-        np.testing.assert_allclose(through(pin, plate.project(on_floor.feet)), lens.project(on_bridge.feet), atol=1e-6)
-        assert np.abs(left_over[i]).max() > 0.1
 
 
 def test_a_cut_out_goes_where_its_pixels_went_in_the_plate() -> None:

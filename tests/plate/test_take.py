@@ -7,13 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from scipy.interpolate import PchipInterpolator
 
 from previz.errors import PlateError
 from previz.plate.push import judged
-from previz.plate.rates import carried_over, plate_frames, rate_text, rates_sentence, slowing_sentence
+from previz.plate.rates import rate_text, rates_sentence, slowing_sentence
 from previz.plate.take import (
     _third_difference_bands,
     noise_of,
@@ -248,31 +245,6 @@ def test_rates_that_divide_and_rates_that_do_not() -> None:
     for wrong in (rates_sentence, slowing_sentence):
         with pytest.raises(PlateError, match="is not a rate"):
             wrong(Fraction(0), PAL)
-
-
-def test_plate_frames_are_exact() -> None:
-    places = plate_frames(24001, NTSC_FILM, PAL)
-    # 25025 delivered frames are 1001 s, which is 24000 plate frames, to the last digit
-    assert places[25025] == 24000
-    assert len(places) == 25026
-    assert plate_frames(1, NTSC_FILM, PAL) == [0]
-
-
-@settings(max_examples=30, deadline=None)
-@given(
-    st.sampled_from([PAL, FIFTY, NTSC_FILM, Fraction(30), Fraction(30000, 1001), Fraction(12)]),
-    st.sampled_from([PAL, NTSC_FILM, Fraction(24), Fraction(60000, 1001)]),
-    st.integers(1, 80),
-)
-def test_a_move_keeps_its_time_at_another_rate(rate: Fraction, delivered: Fraction, count: int) -> None:
-    known = np.cumsum(np.linspace(0.5, 1.5, count)) * MM
-    got = carried_over(known, rate, delivered)
-    assert len(got) == int(Fraction(count - 1) / rate * delivered) + 1
-    if count > 1:
-        # scipy, in seconds
-        times = np.arange(len(got)) / float(delivered)
-        wanted = PchipInterpolator(np.arange(count) / float(rate), known)(times)
-        np.testing.assert_allclose(got, wanted, atol=1e-6 * MM)
 
 
 def test_what_is_no_take_is_refused() -> None:

@@ -12,10 +12,11 @@ from previz.judge.viewer import JND_COLOUR
 from previz.look.sight import SightLines
 from previz.rig import fill
 from previz.rig.fill import FillTrial, fill_lamp, find_fill, least_light, possible_places
-from previz.rig.shadow import shadow_light, shadow_tell, wall_view
+from previz.rig.shadow import shadow_tell, wall_view
 from previz.rig.sighted import in_box
 from previz.scene.layout import delivered_box_px
 from previz.workshop.surface import BRIDGE, Surface
+from tests.rig.castlight import shadow_light
 from tests.search.flatset import AMBIENT, FAR, GREY, HALF, NEAR, THICK, FlatSet, box, flat_set
 
 NAMES = ("wall", "bridge")

@@ -9,8 +9,9 @@ import pytest
 
 from previz import colour
 from previz.judge.viewer import JND_COLOUR, WINDOW_DEG, WINDOW_OFFSET
-from previz.rig.shadow import ShadowLight, WallView, shadow_light, shadow_tell, wall_view
+from previz.rig.shadow import ShadowLight, WallView, shadow_tell, wall_view
 from previz.scene.layout import delivered_box_px
+from tests.rig.castlight import shadow_light
 from tests.search.flatset import AMBIENT, GREY, HALF, NEAR, FlatSet, flat_set
 
 KEY = {"name": "key", "position": (-0.6, 1.4, 2.0), "aim": (0.0, -0.2, 0.0), "lux": 700.0}

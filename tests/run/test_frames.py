@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from previz.errors import OutputError
-from previz.run.frames import frame_name, png_bytes, read_frame, read_png, write_frame
+from previz.run.frames import frame_name, png_bytes, read_frame, read_png, write_png
 from previz.run.output import OutputFolder
 from tests.deliver.made_up import noise
 
@@ -44,12 +44,12 @@ def test_the_file_says_what_it_is() -> None:
 def test_pixels_come_back(tmp_path: Path, channels: int) -> None:
     picture = np.random.default_rng(2).integers(0, 256, (9, 16, channels), dtype=np.uint8)
     folder = OutputFolder(tmp_path)
-    place = write_frame(folder, "lens", 1001, picture)
+    place = write_png(folder, f"lens/{frame_name(1001)}", picture)
     assert place == tmp_path / "lens" / "1001.png"
     np.testing.assert_array_equal(iio.imread(place), picture)
     np.testing.assert_array_equal(read_frame(folder, "lens", 1001), picture)
     first = place.read_bytes()
-    write_frame(folder, "lens", 1001, picture)
+    write_png(folder, f"lens/{frame_name(1001)}", picture)
     assert place.read_bytes() == first
 
 

@@ -7,19 +7,20 @@ import json
 import signal
 import sqlite3
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from previz.command.search.findings import values_in
+from previz.command.search.findings import _UNITS
 from previz.command.search.search import LEDGER, search
 from previz.command.shoot.shoot import score
 from previz.errors import SceneError
 from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.reader import read_scene
-from previz.search.freedoms import freedoms_of, placed
+from previz.search.freedoms import Freedom, freedoms_of, placed
 from previz.search.trials import Trial
 from previz.stage.prepare import prepare
 from tests.conftest import ended, started
@@ -28,6 +29,15 @@ from tests.search.example import SMALL, small
 WIDTH, HEIGHT = 480, 270
 
 TABLE = "search.csv"
+
+
+def values_in(row: Mapping[str, str], freedoms: list[Freedom]) -> dict[str, str]:
+    """The candidate of a row of ``search.csv``, the same to the last letter as the one that was judged."""
+    out = {}
+    for freedom in freedoms:
+        number = row[freedom.name + _UNITS[freedom.unit]]
+        out[freedom.name] = f"{number} {freedom.unit}".strip()
+    return out
 
 
 def run(scene: Path, out: Path, workers: int = 1, budget: int | None = None) -> dict[str, Any]:

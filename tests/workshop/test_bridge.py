@@ -108,6 +108,6 @@ def test_bare_bridge_has_its_colour() -> None:
 def test_buried_end_leaves_no_gap(door: dict | None) -> None:
     made = build_set(scene({"kind": "slate", "relief": 0.04, "doorway": door}))
     end = made.bridge.surface.vertices[:, 2].min()
-    deepest = made.height_field.z.min()
+    deepest = made.wall.field.z.min()
     assert end <= deepest - 4 * MM
     assert end > made.wall.vertices[:, 2].min()

@@ -62,15 +62,6 @@ def as_row(scene: Scene, own: Mapping[str, str], row: Row, rank: int) -> dict[st
     }
 
 
-def values_in(row: Mapping[str, str], freedoms: list[Freedom]) -> dict[str, str]:
-    """The candidate of a row of ``search.csv``, the same to the last letter as the one that was judged."""
-    out = {}
-    for freedom in freedoms:
-        number = row[freedom.name + _UNITS[freedom.unit]]
-        out[freedom.name] = f"{number} {freedom.unit}".strip()
-    return out
-
-
 def rows_of(ledger: SearchLedger, scene: Scene, trade: Trade) -> Iterator[dict[str, Any]]:
     """Rows of the table, the best first; every candidate is shown to ``trade`` as it goes by."""
     own = own_values(scene)

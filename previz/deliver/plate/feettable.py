@@ -1,6 +1,18 @@
 """``feet.csv``: the figure's layer in every delivered frame, for whoever puts the two pictures together by hand.
 
-How to read it, for a README or a note beside the file: :data:`CONVENTIONS`.
+How to read it:
+
+- x_px, y_px: where the layer's anchor (the figure's foot) lies in the delivered picture; x right, y down, the
+  middle of the top left pixel is 0.5, 0.5.
+- anchor_x_px, anchor_y_px: the foot in the layer's own picture, counted alike; scale and turn are about it.
+- scale: delivered pixels for one of the layer's; turn_deg: degrees, clockwise as seen.
+- Order: move the anchor to the origin, scale, turn, move to x_px, y_px.
+- residual: where the layer shows a foot less where its place on the bridge is; left and right are the camera's.
+- slide_px: how far the worse foot moves against the bridge from the frame before; pin_slide_px: the same when the
+  layer is laid by the pin.
+- pin: the layer's four corners (the outer ones of its corner pixels) in the delivered picture, to use instead of
+  place, scale and turn.
+- An empty field: not before the lens, or no frame before.
 """
 
 from __future__ import annotations
@@ -31,20 +43,6 @@ FEET_HEADER = (
     "slide_px",
     "pin_slide_px",
     *(f"pin_{corner}_{axis}_px" for corner in _CORNERS for axis in "xy"),
-)
-
-CONVENTIONS = (
-    "x_px, y_px: where the layer's anchor (the figure's foot) lies in the delivered picture; x right, y down, the "
-    "middle of the top left pixel is 0.5, 0.5.",
-    "anchor_x_px, anchor_y_px: the foot in the layer's own picture, counted alike; scale and turn are about it.",
-    "scale: delivered pixels for one of the layer's; turn_deg: degrees, clockwise as seen.",
-    "Order: move the anchor to the origin, scale, turn, move to x_px, y_px.",
-    "residual: where the layer shows a foot less where its place on the bridge is; left and right are the camera's.",
-    "slide_px: how far the worse foot moves against the bridge from the frame before; pin_slide_px: the same when the "
-    "layer is laid by the pin.",
-    "pin: the layer's four corners (the outer ones of its corner pixels) in the delivered picture, to use instead of "
-    "place, scale and turn.",
-    "An empty field: not before the lens, or no frame before.",
 )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.draw.paper import LEADING, Paper
-from previz.draw.style import CHALK, INK, PAPER, SOFT, Colour, fitted, text_width
+from previz.draw.style import CHALK, INK, PAPER, text_width
 from previz.judge.telltable import HIDDEN, SHOWS, TELL_TABLE, Tell
 from previz.workshop.surface import Pixels8
 
@@ -57,27 +57,6 @@ def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
                 longer = (dash + extra * size * 0.5, gap - extra * size * 0.5)
                 start = _shifted(points, extra * size * 0.25)
                 sheet.dashed(start, rim or line.colour, (_THICK + extra) * size, longer)
-    return sheet.picture()
-
-
-def lens_strip(picture: Pixels8, caption: str, note: str = "", note_colour: Colour = INK) -> Pixels8:
-    """The picture (H, W, 3) uint8 with a strip of paper under it, captioned; the height of the whole is even.
-
-    ``note`` stands at the right end of the strip, in bold.
-    """
-    height, width = picture.shape[:2]
-    size = max(11.0, round(width / 48.0))
-    strip = round(size * LEADING * 1.5)
-    strip += (height + strip) % 2
-    sheet = Paper(width, height + strip, 2)
-    sheet.paste(picture, (0, 0))
-    middle = height + strip / 2.0
-    sheet.line([(0, height + 0.5), (width, height + 0.5)], SOFT, 1.0)
-    room = width - 2.0 * size
-    if note:
-        sheet.text((width - size, middle), note, size, note_colour, "rm", bold=True)
-        room -= text_width(note, size, True) + size
-    sheet.text((size, middle), fitted(caption, size, room), size, INK, "lm")
     return sheet.picture()
 
 

@@ -14,11 +14,10 @@ from previz.workshop.walls.sheet import Coat, Ground, WallGrid, courses
 
 @dataclass(frozen=True, eq=False)
 class _Ice:
-    """Of every place: facets and the splinters in them, layer (0 to 1) and its rim (mm), how far it is turned up
+    """Of every place: facets, layer (0 to 1) and its rim (mm), how far it is turned up
     or down (about -1 to 1), how deep it lies in a bowl (0 at the crest), and the height, -1 to 1."""
 
     facets: Cells
-    splinters: Cells
     layer: Field
     layer_rim: Field
     turned: Field
@@ -56,7 +55,7 @@ def _ice(sheet: WallGrid) -> _Ice:
         + 0.26 * bowls
     )
     turned = np.clip(-1.3 * upward - 0.7 * small_up + 0.5 * sideways, -1.0, 1.0)
-    return _Ice(facets, splinters, tone, rim, turned.astype(np.float32), bowls, height.astype(np.float32))
+    return _Ice(facets, tone, rim, turned.astype(np.float32), bowls, height.astype(np.float32))
 
 
 def carve(ground: Ground, x: Array, y: Array) -> Field:

@@ -28,12 +28,11 @@ _USUAL_SIDE = 2.0
 
 @dataclass(frozen=True)
 class Ground:
-    """The wall to be carved and painted: its rectangle (m), half its relief (m) and its seed."""
+    """The wall to be carved and painted: its rectangle (m) and its seed."""
 
     width: float
     height: float
     top: float
-    half_relief: float
     seed: int
 
     @property
