@@ -122,6 +122,11 @@ def test_a_smaller_picture_shows_the_same() -> None:
     assert half.project(point) == pytest.approx(full.project(point) / 2.0, abs=1e-9 * PIXEL)
 
 
+def test_lines_of_a_smaller_picture_are_rounded(tmp_path: Path) -> None:
+    # 1080 lines of 1920, 641 wide: 360.56
+    assert move_of(scene_of(tmp_path)).camera(1001, 641).height_px == 361
+
+
 def test_a_shifted_lens_sees_higher() -> None:
     plain, shifted = (move_of(a_scene({}, shift=shift)).camera(1020) for shift in ((0.0, 0.0), (0.0, 0.005)))
     # 5 mm of a 35.9 mm sensor that is 1920 px wide

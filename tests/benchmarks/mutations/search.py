@@ -1,0 +1,148 @@
+"""What a search weighs against what, knocks, and what fits the studio."""
+
+from tests.benchmarks.mutations import Mutation
+
+SEARCH = "tests/search/test_search_numbers.py::test_"
+
+MUTATIONS = (
+    Mutation(
+        "previz/search/objective.py",
+        "_REVEAL_WEIGHT = 6.0",
+        "_REVEAL_WEIGHT = 1.0",
+        "what a missing reveal weighs against hold",
+        (SEARCH + "a_missing_reveal_weighs_six_times_a_hold",),
+    ),
+    Mutation(
+        "previz/search/objective.py",
+        "_BREAK_WEIGHT = 0.05",
+        "_BREAK_WEIGHT = 5.0",
+        "what break weighs between equal holds",
+        (SEARCH + "break_inside_the_hold_decides_between_equal_holds",),
+    ),
+    Mutation(
+        "previz/search/objective.py",
+        "+ shows + _BREAK_WEIGHT",
+        "+ _BREAK_WEIGHT",
+        "a candidate that shows at the station",
+        (SEARCH + "what_shows_at_the_station_costs_what_lies_beyond_the_limit",),
+    ),
+    Mutation(
+        "previz/search/objective.py",
+        "_MISFIT = 0.25",
+        "_MISFIT = 2.5",
+        "how a search finds back into the studio",
+        (SEARCH + "a_quarter_of_a_metre_out_of_the_studio_weighs_one",),
+    ),
+    Mutation(
+        "previz/search/objective.py",
+        "return (0.0, -outcome.hold, -reveal, mean)",
+        "return (0.0, -reveal, -outcome.hold, mean)",
+        "which candidate is best",
+        (SEARCH + "the_longer_hold_comes_before_the_clearer_reveal",),
+    ),
+    Mutation(
+        "previz/search/objective.py",
+        "share = (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over",
+        "share = 0.5 * (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over",
+        "where a hold ends between frames",
+        ("tests/search/test_objective.py::test_a_fine_hold_ends_where_the_break_passes_the_limit",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        "_JUDGE_NOISE = 1.0",
+        "_JUDGE_NOISE = 3.0",
+        "when a knocked frame counts as lost",
+        (SEARCH + "a_knocked_frame_is_lost_one_point_beyond_what_it_was",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        "_Z95 = 1.959963984540054",
+        "_Z95 = 1.644853626951",
+        "the interval of the share of builds",
+        (SEARCH + "the_interval_is_of_ninety_five_in_a_hundred",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        "math.floor(held / resolution + 1e-9) * resolution",
+        "math.ceil(held / resolution - 1e-9) * resolution",
+        "drift on the safe side",
+        (SEARCH + "a_loss_that_ends_again_is_found_where_it_is_as_wide_as_a_step",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        "_FIRST, _GROWTH = 8.0, 1.6",
+        "_FIRST, _GROWTH = 8.0, 16.0",
+        "a loss that ends again",
+        (SEARCH + "a_loss_that_ends_again_is_found_where_it_is_as_wide_as_a_step",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        '"deg": math.radians(5.0), "%": 0.05}',
+        '"deg": math.radians(0.5), "%": 0.05}',
+        "how far a turn is looked for",
+        (SEARCH + "knocks_are_looked_for_as_far_as_rigs_slip",),
+    ),
+    Mutation(
+        "previz/search/trade.py",
+        "if any(kept[1] >= reveal for kept",
+        "if any(kept[1] > reveal + 5.0 for kept",
+        "the front of hold and reveal",
+        (SEARCH + "the_front_has_only_what_nothing_else_beats_at_both",),
+    ),
+    Mutation(
+        "previz/search/optimise.py",
+        "    first[0] = own\n",
+        "",
+        "whether the scene's own place is tried",
+        (SEARCH + "the_scenes_own_place_is_tried_first",),
+    ),
+    Mutation(
+        "previz/search/freedoms.py",
+        '"bridge_width": ("mm", "0.5")',
+        '"bridge_width": ("mm", "5")',
+        "steps of a bridge's width",
+        (SEARCH + "steps_are_as_fine_as_a_bridge_is_cut_and_a_rig_is_set",),
+    ),
+    Mutation(
+        "previz/search/freedoms.py",
+        "_FEWEST_STEPS = 20",
+        "_FEWEST_STEPS = 5",
+        "steps of narrow bounds",
+        (SEARCH + "narrow_bounds_have_twenty_steps_and_none_lies_outside",),
+    ),
+    Mutation(
+        "previz/search/freedoms.py",
+        "point = before.position + base.camera.focus * before.forward",
+        "point = before.position + 2.0 * base.camera.focus * before.forward",
+        "focus of a candidate",
+        (SEARCH + "focus_follows_the_camera",),
+    ),
+    Mutation(
+        "previz/search/freedoms.py",
+        "math.ceil(low / float(step) - 1e-6), math.floor(high",
+        "math.floor(low / float(step) + 1e-6), math.floor(high",
+        "candidates within their bounds",
+        (SEARCH + "narrow_bounds_have_twenty_steps_and_none_lies_outside",),
+    ),
+    Mutation(
+        "previz/search/studio.py",
+        "_FRAMES = 9",
+        "_FRAMES = 2",
+        "frames at which the camera is tried for size",
+        (SEARCH + "the_camera_is_tried_for_size_all_along_the_move",),
+    ),
+    Mutation(
+        "previz/search/studio.py",
+        "ring = 0.5 * scene.camera.lens_diameter",
+        "ring = 0.25 * scene.camera.lens_diameter",
+        "the barrel against wall and bridge",
+        (SEARCH + "the_barrel_is_as_wide_as_the_lens",),
+    ),
+    Mutation(
+        "previz/search/studio.py",
+        "wall[0] + margin - float(met[:, 0].min())",
+        "wall[0] - margin - float(met[:, 0].min())",
+        "margin of wall at the left",
+        (SEARCH + "the_margin_of_wall_lies_beyond_the_picture",),
+    ),
+)
