@@ -16,13 +16,16 @@ from previz.lineup.find import Photograph
 from previz.lineup.lenscheck import Lens, agree, lens_of
 from previz.lineup.locate import Located
 from previz.lineup.scatter import Linear
-from previz.lineup.solve import FOCAL, CameraFit, Priors, solved_camera
+from previz.lineup.solve import CameraFit, Priors, solved_camera
 from tests.lineup.test_scatter import SQUARE, drawn
 from tests.lineup.test_solve import FOCAL as FOCAL_PX
 from tests.lineup.test_solve import TRUTH, plain, spread_points
 from tests.lineup.trials import SIZE, expected
 
 ALONG = np.array([1.0, 0.0, 0.0])
+
+# place of ln focal length among a covariance's unknowns
+FOCAL = 6
 
 
 def seen(

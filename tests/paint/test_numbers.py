@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from previz import colour
 from previz.command.paint.solving import (
@@ -29,6 +29,7 @@ from previz.paint.bound import least_break
 from previz.paint.framemodel import FrameModel, TexelLooks
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart
 from previz.paint.laying import Laying, wall_mixing
+from previz.paint.palette import palette_of
 from previz.paint.sensitivity import FrameBreak, SlopedBreak
 from previz.paint.solver import Descent
 from previz.stage.prepare import LitWall, ReadySet
@@ -174,15 +175,25 @@ VIEWER = Viewer(540)
 
 
 class Frame:
-    """A small picture of a wall with a square of bridge in it, and its break with a slope."""
+    """A small picture of a wall with a square of bridge in it, and its break with a slope.
 
-    def __init__(self, limit: float = 4.0, tint: float = 1.2) -> None:
+    What is ``wrong`` with the bridge: its "colour", its "grain" (it has none), or a "rim" along its edge.
+    """
+
+    def __init__(self, limit: float = 4.0, tint: float = 1.2, wrong: str = "colour") -> None:
         self.clean = wall(4, 120, 110)
         cover = np.zeros((110, 120), dtype=np.float32)
         cover[35:75, 40:80] = 1.0
-        self.seen = np.where(cover[..., None] > 0, np.clip(self.clean * tint, 0.0, 1.0), self.clean).astype(np.float32)
+        changed, painted = cover.copy(), np.clip(self.clean * tint, 0.0, 1.0)
+        if wrong == "rim":
+            changed[34:76, 39:81] = 1.0
+            changed[36:74, 41:79] = 0.0
+        elif wrong == "grain":
+            painted = gaussian_filter(self.clean, (6.0, 6.0, 0.0))
+        self.seen = np.where(changed[..., None] > 0, painted, self.clean).astype(np.float32)
         self.outline = outline_of(cover, VIEWER)
-        self.ordinary = Ordinary(np.tile(np.array([limit, 0.3, limit]), (8, 3, 1)), np.full(8, 0.05))
+        grain = 1.0 if wrong == "grain" else 0.3
+        self.ordinary = Ordinary(np.tile(np.array([limit, grain, limit]), (8, 3, 1)), np.full(8, 0.05))
         self.sides = sides_of(self.seen, self.clean, self.outline, VIEWER)
         self.judged = FrameBreak(self.outline, self.sides, self.ordinary, VIEWER, (120, 110), (0, 0))
 
@@ -197,23 +208,27 @@ def test_the_solvers_judge_is_the_judge(limit: float, tint: float) -> None:
     assert got.share == pytest.approx(wanted.counted, abs=0.12)
 
 
-def test_its_slope_is_that_of_small_differences() -> None:
-    made = Frame(9.0)
+@pytest.mark.parametrize(("limit", "tint", "wrong"), [(9.0, 1.2, "colour"), (60.0, 1.0, "grain"), (3.0, 1.3, "rim")])
+def test_its_slope_is_that_of_small_differences(limit: float, tint: float, wrong: str) -> None:
+    made = Frame(limit, tint, wrong)
     slope = made.judged.at(made.seen).slope
+    assert np.abs(slope).sum() > 0.1
     rng = np.random.default_rng(3)
     for _ in range(3):
         way = (rng.uniform(0.5, 1.0, made.seen.shape) * np.sign(slope)).astype(np.float32)
         near = [made.judged.at(made.seen + np.float32(step) * way).share for step in (-3e-4, 3e-4)]
-        assert (near[1] - near[0]) / 6e-4 == pytest.approx(float((slope * way).sum()), rel=0.05)
+        assert (near[1] - near[0]) / 6e-4 == pytest.approx(float((slope * way).sum()), rel=0.01)
 
 
 def test_its_slope_for_the_wall_is_that_of_small_differences() -> None:
-    made = Frame(9.0)
+    # a wall whose own steps are large, so that what counts is how far the frame has changed
+    made = Frame(1.0, 1.05)
     slope = made.judged.at(made.seen, made.clean).slope_clean
     assert slope is not None
+    assert np.abs(slope).sum() > 0.1
     way = np.sign(slope).astype(np.float32)
-    near = [made.judged.at(made.seen, made.clean + np.float32(step) * way).share for step in (-3e-4, 3e-4)]
-    assert (near[1] - near[0]) / 6e-4 == pytest.approx(float((slope * way).sum()), rel=0.05)
+    near = [made.judged.at(made.seen, made.clean + np.float32(step) * way).share for step in (-1e-4, 1e-4)]
+    assert (near[1] - near[0]) / 2e-4 == pytest.approx(float((slope * way).sum()), rel=0.01)
 
 
 def looks(texel: int, share: float = 1.0) -> TexelLooks:
@@ -359,3 +374,11 @@ def test_greedy_takes_no_view_steeper_than_seventy_degrees_first() -> None:
     made = greedy(WallViews(colours, seen, seen, facing, np.ones((1, 3), dtype=bool)))
     assert made.view[0].tolist() == [1, 0, 0]
     assert made.target[0, :, 0] == pytest.approx([0.6, 0.2, 0.2])
+
+
+def test_paints_a_just_noticeable_step_apart_are_told_apart() -> None:
+    # greys of L* 40, 42.3, 44.6 ... (2.3: Mahy et al. 1994), each as common as the others
+    levels = ((40.0 + 2.3 * np.arange(6) + 16.0) / 116.0) ** 3
+    picture = np.repeat(np.tile(levels, (6, 4))[..., None], 3, axis=2).astype(np.float32)
+    found = palette_of(picture, np.ones(picture.shape[:2], np.float32), 6)
+    assert found.lab[:, 0] == pytest.approx(40.0 + 2.3 * np.arange(6), abs=0.3)
