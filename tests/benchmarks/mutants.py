@@ -183,7 +183,8 @@ def _compiled_from(package: Path) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for path in package.rglob("*.py"):
         source = path.read_text(encoding="utf-8")
-        if "@compiled" not in source:
+        # as a decorator, or called with the function
+        if "@compiled" not in source and " compiled(" not in source:
             continue
         tree = ast.parse(source)
         origin = {
@@ -192,8 +193,9 @@ def _compiled_from(package: Path) -> dict[str, set[str]]:
             if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("previz")
             for alias in node.names
         }
-        loops = [node for node in tree.body if isinstance(node, ast.FunctionDef) and node.decorator_list]
-        names = {node.id for loop in loops for node in ast.walk(loop) if isinstance(node, ast.Name)}
+        # names in any function: more than the loops use, never less
+        functions = [node for node in tree.body if isinstance(node, ast.FunctionDef)]
+        names = {node.id for function in functions for node in ast.walk(function) if isinstance(node, ast.Name)}
         found[path.relative_to(package.parent).as_posix()] = {
             origin[name].replace(".", "/") + ".py" for name in names & origin.keys()
         }

@@ -26,6 +26,7 @@ from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer, chance_found
 from previz.paint.baselines import WallViews, greedy
 from previz.paint.bound import least_break
+from previz.paint.brush import brushed
 from previz.paint.framemodel import FrameModel, TexelLooks
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart
 from previz.paint.laying import Laying, wall_mixing
@@ -36,6 +37,7 @@ from previz.stage.prepare import LitWall, ReadySet
 from previz.workshop.charts import Chart
 from previz.workshop.surface import LitSurface
 from tests.judge.pictures import wall
+from tests.paint.walls import grain_error, rock
 from tests.search.flatset import flat_set
 
 EDGE_GAIN = 0.8663855974622838  # erf(1.5 / sqrt 2): what a straight edge reads of its height
@@ -382,3 +384,9 @@ def test_paints_a_just_noticeable_step_apart_are_told_apart() -> None:
     picture = np.repeat(np.tile(levels, (6, 4))[..., None], 3, axis=2).astype(np.float32)
     found = palette_of(picture, np.ones(picture.shape[:2], np.float32), 6)
     assert found.lab[:, 0] == pytest.approx(40.0 + 2.3 * np.arange(6), abs=0.3)
+
+
+def test_strokes_give_the_grain_back_to_a_third_of_what_is_noticed() -> None:
+    # contrast over four brushes; a quarter more is about the smallest change seen (Legge and Foley 1980, from memory)
+    picture, on = rock(120, 130, 2), np.ones((120, 130), dtype=bool)
+    assert abs(grain_error(picture, brushed(picture, on, 10.0), 10.0).mean()) < np.log(1.25) / 3.0

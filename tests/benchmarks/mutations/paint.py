@@ -221,7 +221,7 @@ MUTATIONS = (
         "_LEAST_CONTRAST, _MOST_CONTRAST = 0.5, 3.0",
         "_LEAST_CONTRAST, _MOST_CONTRAST = 0.5, 1.0",
         "guide: strokes give the grain back",
-        (_BRUSH + "test_grain_is_given_back_between_strokes",),
+        (_NUMBERS + "test_strokes_give_the_grain_back_to_a_third_of_what_is_noticed",),
     ),
     Mutation(
         "previz/paint/baselines.py",
