@@ -1,6 +1,6 @@
 """Points, directions and rigid transforms as plain arrays.
 
-Conventions (design section 3): metres, radians, right-handed axes, X along the wall to camera right,
+Conventions (DEVELOPERS.md): metres, radians, right-handed axes, X along the wall to camera right,
 Y up, Z out of the wall towards the camera. A transform is a (4, 4) float64 matrix named ``b_from_a``
 that takes column vectors of points in frame ``a`` to frame ``b``.
 """

@@ -1,4 +1,4 @@
-"""The benchmarks' report: its JSON is that of design section 11, and a missed target stays in it."""
+"""The benchmarks' report: its JSON is what DEVELOPERS.md says, and a missed target stays in it."""
 
 import json
 import platform

@@ -1,4 +1,4 @@
-"""The layers of the house (design section 8), held by reading the imports of every file."""
+"""The layers of the house (the list of rooms in DEVELOPERS.md), held by reading the imports of every file."""
 
 import ast
 import sys

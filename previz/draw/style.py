@@ -44,7 +44,7 @@ PAPER_LINEAR: Final[tuple[float, float, float]] = (
     float(LINEAR_OF_CODE[PAPER[2]]),
 )
 
-# the limit below which a frame holds, in percent (design section 6)
+# the limit below which a frame holds, in percent (DEVELOPERS.md, "What the score says")
 HOLDS_BELOW_PCT: Final = 5.0
 
 _FONTS: Final = Path(__file__).parent.parent / "static" / "fonts"

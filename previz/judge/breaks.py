@@ -1,4 +1,4 @@
-"""Break: the share of the bridge's visible outline that a viewer can find (design section 6).
+"""Break: the share of the bridge's visible outline that a viewer can find.
 
 The viewer looks for a line where there should be none. Across every piece of the outline two steps are taken at
 every scale, in mean colour and in grain; a third is that of the outline itself against both its sides, where paint

@@ -41,7 +41,7 @@ from previz.workshop.surface import Picture
 Floats = NDArray[np.floating[Any]]
 Array = NDArray[np.float64]
 
-# of 100 pieces laid on the clean wall, this share lies below the limit (design section 6)
+# of 100 pieces laid on the clean wall, this share lies below the limit (DEVELOPERS.md, "What the score says")
 ORDINARY_SHARE: Final = 0.95
 
 # kinds of step, in the order in which arrays hold them

@@ -1,4 +1,4 @@
-"""Slip: how far painted pattern has drifted from the wall it continues (design section 6). Geometry alone."""
+"""Slip: registration error of the paint, how far it has drifted from the wall it continues. Geometry alone."""
 
 from __future__ import annotations
 

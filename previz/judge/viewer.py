@@ -53,7 +53,7 @@ WINDOW_ASPECT: Final = 2.0
 COLOUR_LINE_DEG: Final = 0.5
 GRAIN_LINE_DEG: Final = 1.0
 
-# Runs of broken pieces shorter than this are not seen (design section 6), degrees.
+# Runs of broken pieces shorter than this are not seen (DEVELOPERS.md, "What the score says"), degrees.
 SHORTEST_RUN_DEG: Final = 0.1
 
 # Just noticeable steps: colour in CIELAB units; grain as natural log of the ratio of root mean square contrast.
@@ -68,7 +68,7 @@ GRAIN_FLOOR: Final = 1.0
 # jump by points where a camera moves by a tenth of a millimetre.
 PSYCHOMETRIC_SLOPE: Final = 3.5
 
-# A frame holds when break is at most this, percent (design section 6).
+# A frame holds when break is at most this, percent (DEVELOPERS.md, "What the score says").
 HOLDS_BELOW_PCT: Final = 5.0
 
 

@@ -20,7 +20,7 @@ from previz.run.output import OutputFolder, json_text
 
 HOLD_HEADER = ("frame", "rail_mm", "break_pct", "mismatch_de", "slip_px", "tells")
 
-# what summary.json always holds, in this order (design section 5)
+# what summary.json always holds, in this order (DEVELOPERS.md, "What the file says and what a run leaves")
 SUMMARY_KEYS = (
     "title",
     "scene_sha256",
@@ -70,7 +70,7 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[object]], decimals: 
 
 
 def hold_csv(rows: Iterable[HoldRow]) -> str:
-    """The text of ``hold.csv``: a row a frame (design section 5)."""
+    """The text of ``hold.csv``: a row a frame."""
     return csv_text(
         HOLD_HEADER,
         ((row.frame, row.rail_mm, row.break_pct, row.mismatch_de, row.slip_px, row.tells) for row in rows),

@@ -1,4 +1,4 @@
-"""The scene as frozen data: what the file of design section 4 says.
+"""The scene as frozen data: what the file says.
 
 Every length is in metres, every angle in radians, colours are strings ``#rrggbb`` (sRGB) as written.
 Edit by :meth:`Scene.edited`, never in place. What each value means stands in its ``description``, which the

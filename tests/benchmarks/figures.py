@@ -1,4 +1,4 @@
-"""How every benchmark says what it measured: a table for people, one JSON object for machines (design section 11)."""
+"""How every benchmark says what it measured: a table for people, one JSON object for machines."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from tests.conftest import Command, Run, files
 
 FRAMES = [f"{frame}.png" for frame in (1001, 1002, 1003, 1004)]
 
-# design section 5: columns of hold.csv, and what summary.json holds at least
+# DEVELOPERS.md, "What the file says and what a run leaves": columns of hold.csv, and what summary.json holds at least
 COLUMNS = "frame,rail_mm,break_pct,mismatch_de,slip_px,tells"
 KEYS = {
     "title", "scene_sha256", "version", "engine", "driver", "frames", "size_px", "station_frame", "hold_mm",

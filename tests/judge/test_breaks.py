@@ -1,4 +1,4 @@
-"""Break on made pictures: what must be true of it by design section 6."""
+"""Break on made pictures: what must be true of it by DEVELOPERS.md, "What the score says"."""
 
 from __future__ import annotations
 

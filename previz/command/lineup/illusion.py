@@ -73,5 +73,5 @@ def break_words(values: dict[str, Any], text: Any) -> str:
     return words
 
 
-# a clean wall scores up to this many percent: design section 6
+# a clean wall scores up to this many percent: DEVELOPERS.md, "What the score says"
 NO_DIFFERENCE: Final = 2.0

@@ -110,7 +110,7 @@ class IllusionJob:
 
 
 def drift_of(looker: Looker, camera: Camera, station: Array, delivered_px: int) -> Drifted | None:
-    """How far the visible paint of the bridge has drifted; None where none is seen. Formula: design section 6, slip."""
+    """How far the visible paint of the bridge has drifted; None where none is seen. As ``judge/slip.py``."""
     x = np.arange(0.5 * _EVERY_PX, camera.width_px, _EVERY_PX)
     y = np.arange(0.5 * _EVERY_PX, camera.height_px, _EVERY_PX)
     origins, directions = camera.rays(np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))

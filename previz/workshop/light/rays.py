@@ -1,6 +1,6 @@
 """Rays as the baking of light needs them: what the caller's ray caster must answer, and what cards keep off.
 
-This layer has no ray caster of its own (design section 8); :class:`Caster` says what it asks for.
+This room has no ray caster of its own (DEVELOPERS.md, the list of rooms); :class:`Caster` says what it asks for.
 """
 
 from __future__ import annotations
