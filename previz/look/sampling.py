@@ -13,26 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.colour import LINEAR_OF_CODE
+from previz.workshop.bilinear import read_between
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture, Pixels8
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:
-    height, width, channels = texture.shape
+    height, width = texture.shape[:2]
     for i in range(uv.shape[0]):
-        x = uv[i, 0] * width - 0.5
-        y = uv[i, 1] * height - 0.5
-        left, top = np.floor(x), np.floor(y)
-        a, b = x - left, y - top
-        # clamped as floats: the cast of a huge value to an integer is undefined
-        c0 = int(min(max(left, 0.0), width - 1.0))
-        c1 = int(min(max(left + 1.0, 0.0), width - 1.0))
-        r0 = int(min(max(top, 0.0), height - 1.0))
-        r1 = int(min(max(top + 1.0, 0.0), height - 1.0))
-        for k in range(channels):
-            upper = (1.0 - a) * texture[r0, c0, k] + a * texture[r0, c1, k]
-            lower = (1.0 - a) * texture[r1, c0, k] + a * texture[r1, c1, k]
-            out[i, k] = (1.0 - b) * upper + b * lower
+        read_between(texture, uv[i, 0] * width - 0.5, uv[i, 1] * height - 0.5, out[i])
 
 
 def _averaged(code: Any, layer: Any, samples: int, background: Any, lut: Any, out: Any) -> None:
@@ -63,8 +52,8 @@ _averaged_compiled = compiled(_averaged)
 def bilinear(texture: Pixels8 | Picture, uv: NDArray[np.float64]) -> NDArray[np.float32]:
     """Values (N, C) float32 of a texture (H, W, C) at ``uv`` (N, 2), in the texture's own units.
 
-    Linear filtering with the edge clamped: OpenGL 4.6 core specification, section 8.14.3, LINEAR with
-    CLAMP_TO_EDGE. Codes of a uint8 texture come back unrounded, 0 to 255. ``uv`` must be finite.
+    As :func:`~previz.workshop.bilinear.read_between` reads. Codes of a uint8 texture come back unrounded, 0 to 255.
+    ``uv`` must be finite.
     """
     coordinates = np.ascontiguousarray(uv, dtype=np.float64)
     out = np.empty((len(coordinates), texture.shape[2]), dtype=np.float32)

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from previz.workshop.bilinear import read_between
 from previz.workshop.compiled import compiled, in_parts
 from previz.workshop.surface import Picture, Surface
 from previz.workshop.texels import texel_owners
@@ -35,15 +36,7 @@ def _carried(
                 w = 1.0 - s - t if k == 0 else (s if k == 1 else t)
                 u += w * other_uv[other_faces[f, k], 0]
                 v += w * other_uv[other_faces[f, k], 1]
-            px, py = u * columns - 0.5, v * rows - 0.5
-            left, top = np.floor(px), np.floor(py)
-            a, b = px - left, py - top
-            c0, c1 = int(min(max(left, 0), columns - 1)), int(min(max(left + 1, 0), columns - 1))
-            r0, r1 = int(min(max(top, 0), rows - 1)), int(min(max(top + 1, 0), rows - 1))
-            for c in range(channels):
-                upper = (1.0 - a) * picture[r0, c0, c] + a * picture[r0, c1, c]
-                lower = (1.0 - a) * picture[r1, c0, c] + a * picture[r1, c1, c]
-                out[i, j, c] = (1.0 - b) * upper + b * lower
+            read_between(picture, u * columns - 0.5, v * rows - 0.5, out[i, j])
 
 
 _carried_compiled = compiled(_carried)
