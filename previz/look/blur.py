@@ -1,4 +1,4 @@
-"""How far the lens and the shutter spread a point of the set, by its depth: focus, diffraction, movement.
+"""Depth of field, diffraction and motion blur: how far lens and shutter spread a point of the set, by its depth.
 
 Focus: the thin lens's circle of confusion (``previz.optics``), an evenly lit disc. Diffraction: a Gaussian at the
 working stop. Movement: the path of the point's picture while the shutter is open, the exposure centred on the frame's

@@ -1,4 +1,4 @@
-"""Sight lines: rays cast against the set with Embree. The only file that imports ``embreex``.
+"""Ray casting, our sight lines: first hits and visibility by Embree. The only file that imports ``embreex``.
 
 Embree works in float32 and finds which triangle a ray meets first; the place on that triangle is then worked
 out again in float64, so that a distance is exact for the triangle it belongs to.

@@ -1,4 +1,4 @@
-"""The frame as the lens and the shutter give it: the wall and the bridge blurred apart, the bridge laid over the wall.
+"""Depth of field and motion blur of a frame: wall and bridge blurred apart, the bridge composited over the wall.
 
 The wall is drawn whole, also behind the bridge, so that a blurred edge of the bridge shows the wall that is really
 there. The bridge is drawn as a layer of its own. All arithmetic is in linear light.

@@ -1,4 +1,4 @@
-"""Layers of a frame, each blurred by itself as the depth of its pixels asks.
+"""Depth of field by layers: each layer of a frame blurred by itself as the depth of its pixels asks.
 
 On the wall every pixel is blurred as its own depth asks. On the bridge every pixel is spread as its own depth asks:
 light and cover together, so that its edges fade as they should. Between the depths at which kernels are worked out

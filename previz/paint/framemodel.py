@@ -1,4 +1,4 @@
-"""The picture of a frame as a function of paint: which texels each of its looks sees, and what else is in it.
+"""A frame as a linear function of paint by bilinear sampling: which texels each ray sees, and what else is in it.
 
 Looks are taken where an engine takes them (``samples`` each way in a pixel) and filtered as engines filter: codes are
 interpolated between four texels, then decoded, then averaged (:mod:`previz.look.sampling`).

@@ -1,4 +1,4 @@
-"""Break of one frame, smoothed so that it has a slope, and that slope for every pixel of the frame.
+"""Break of one frame, smoothed, and its gradient by the hand-written adjoint: the slope for every pixel.
 
 The same steps as the judge's (:mod:`previz.judge.breaks`), each followed backwards by its derivative (reverse-mode
 differentiation, written out by hand). Three things are softened, only here: the largest of a piece's steps is a power

@@ -1,4 +1,4 @@
-"""Solved paint: the colour of every texel, chosen so that the bridge is found least in the worst frame of the hold.
+"""Gradient descent for paint: every texel's colour, so that the bridge is found least in the hold's worst frame.
 
 Break, softened until it has a slope (:mod:`previz.paint.sensitivity`), is followed downhill for all frames together,
 from a paint that others would have made (projected, or one of :mod:`previz.paint.baselines`). The worst frames weigh

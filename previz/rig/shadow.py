@@ -1,4 +1,4 @@
-"""The shadow tell: where the edge of the bridge's shadow is seen on the wall, how strong it is, and whose it is.
+"""The shadow's visible edge, the shadow tell: where it is seen on the wall, how strong it is, and whose it is.
 
 Strength is judged as break is: windows of the judge's sizes lie to either side, and the step is the difference between
 what the shadow changes on one side and on the other (CIELAB), so that a soft edge counts for less than a hard one.

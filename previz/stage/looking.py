@@ -1,4 +1,4 @@
-"""Frames looked at and judged: one engine and one ready set, and the jobs that are done with them."""
+"""Frames rendered and judged: one engine and one ready set, and the jobs that are done with them."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Job(Protocol[Result]):
 
 @dataclass(frozen=True, eq=False)
 class FrameJob:
-    """A frame to look at, ``width_px`` x ``height_px``. Pictures are returned only where they are wanted."""
+    """A frame to render and judge, ``width_px`` x ``height_px``. Pictures are returned only where they are wanted."""
 
     frame: int
     width_px: int
@@ -68,7 +68,7 @@ class FrameResult:
 
 
 class Looker:
-    """Looks at one ready set through one engine."""
+    """Renderer with a judge: draws and scores frames of one ready set through one engine."""
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine

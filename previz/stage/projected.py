@@ -1,4 +1,4 @@
-"""Projected paint: every texel takes the colour of the wall point that it hides from the station point."""
+"""Projective texturing, projected paint: a texel takes the colour of the wall point it hides from the station point."""
 
 from __future__ import annotations
 

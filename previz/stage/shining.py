@@ -1,4 +1,4 @@
-"""Shine at work on a ready set: the pictures of its glossy surfaces as one lens position sees them."""
+"""Specular reflection, shine, on a ready set: the pictures of its glossy surfaces as one lens position sees them."""
 
 from __future__ import annotations
 

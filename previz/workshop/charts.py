@@ -1,4 +1,4 @@
-"""Charts: flat, true-size pieces of a surface, and how they share one picture.
+"""Texture atlas of true-size charts: flat pieces of a surface, and how they share one picture.
 
 What is painted on a chart is printed from it at true size, so a chart is never stretched and all charts of a surface
 have one texel size.

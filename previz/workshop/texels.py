@@ -1,4 +1,4 @@
-"""Where in the world the texels of a surface's picture are."""
+"""Texture to world: where the texels of a surface's atlas, its picture, are."""
 
 from __future__ import annotations
 

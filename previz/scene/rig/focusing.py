@@ -1,4 +1,4 @@
-"""Focus and stop for a move: what is nearest and farthest, what is sharp, and what a smaller stop would still give.
+"""Depth of field over a move: what is nearest and farthest, what is sharp, what a smaller stop would still give.
 
 Depths are distances along the optical axis, from the entrance pupil. Blur is the thin lens's circle of confusion on
 the sensor (``previz.optics``), in metres.

@@ -1,4 +1,4 @@
-"""Light baked into maps: how much of it reaches every texel of the wall and of the bridge, and from where.
+"""Irradiance baked into maps: the light that reaches every texel of the wall and of the bridge, and from where.
 
 Lamps, spots and bounce cards with soft shadows, light from everywhere past what stands around, and what wall and bridge
 throw on each other once. The wall is baked twice, without the bridge and with it, so that the bridge's shadow is a

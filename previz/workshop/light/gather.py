@@ -1,4 +1,4 @@
-"""Light from everywhere: what a surface gets from its surroundings, gathered along rays in all directions.
+"""Ambient irradiance with occlusion and one bounce: light from everywhere, gathered along rays in all directions.
 
 Rays start at a lattice of texels, each with a few directions; four by four together have a full set. A texel takes
 what the rays around it brought, each with the cosine at its own normal, so that its light is as fine as the surface

@@ -1,4 +1,4 @@
-"""Shadows: which points of a lamp's face each texel sees, as one bit a point.
+"""Visibility of area lights: which points of a lamp's face each texel sees, as one bit a point; soft shadows.
 
 A few points are asked for everywhere, all of them where those disagree with each other or with the texels around.
 Sixteen texels of a block have sixteen turns of the points, and shares of texels that are about alike are averaged: a

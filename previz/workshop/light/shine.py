@@ -1,4 +1,4 @@
-"""Shine: what painted surfaces mirror of the lamps towards one place, beyond their diffuse light.
+"""Specular reflection, shine: what painted surfaces mirror of the lamps towards one place, beyond diffuse light.
 
 A face is cut into quarters until no piece of it turns the half vector by more than about the width of the paint's lobe
 where it lies: the sharp highlight of a soft lamp on gloss paint comes out as the lamp's picture, without dots, and
