@@ -20,6 +20,7 @@ from previz.geometry import Array, turned
 from previz.scene.markerboard import Markers, SheetPlace
 from previz.scene.model import Scene
 from previz.scene.move import move_of
+from previz.scene.shape import bridge_shape
 
 MODULES: Final = 8
 NUMBERS: Final = 587
@@ -191,11 +192,7 @@ def _columns(camera: Camera, points: Array) -> tuple[float, float]:
 
 def _bridge_columns(scene: Scene, camera: Camera) -> tuple[float, float]:
     """Columns (px) of the picture between which the bridge's top lies, with some room."""
-    bridge = scene.bridge
-    part = np.linspace(0.0, 1.0, 20)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * part)
-    middle, z = bridge.bend * part**2, bridge.length * part
-    edges = np.concatenate([np.column_stack([middle + side * half, 0.0 * z, z]) for side in (-1.0, 1.0)])
+    edges = np.concatenate(bridge_shape(scene).top_edges(20))
     seen = edges[camera.depth(edges) > 0.02]
     low, high = _columns(camera, seen) if len(seen) else (0.5 * camera.width_px, 0.5 * camera.width_px)
     rim = 0.01 * camera.width_px

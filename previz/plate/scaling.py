@@ -21,9 +21,9 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, rigid
 from previz.optics import angle_of_view
-from previz.plate.top import top_of
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.scene.shape import bridge_shape
 from previz.units import deg_text, mm_text
 
 _MM = 1e-3
@@ -83,7 +83,7 @@ def foot_point(scene: Scene) -> Array:
     """The foot mark of a scene with a plate, (3,) m at miniature size: on the bridge's centre line, on its top."""
     if scene.plate is None:
         raise ValueError("the scene has no plate")
-    return top_of(scene).middle(scene.plate.foot_mark)
+    return bridge_shape(scene).on_middle(scene.plate.foot_mark)
 
 
 def figure_height(scene: Scene) -> float:

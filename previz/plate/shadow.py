@@ -27,6 +27,7 @@ from previz.geometry import Array
 from previz.look.sight import SightLines
 from previz.plate.top import Top
 from previz.scene.model import Lamp, Light
+from previz.scene.shape import Slab
 from previz.workshop.compiled import compiled, in_parts
 from previz.workshop.light.lamps import Emitter, emitter_of, facing_frame, unshadowed
 from previz.workshop.surface import Picture
@@ -47,6 +48,9 @@ _ROWS = 16
 
 # a hit this near (m) to the top is the top
 _SAME_PLACE = 0.0015
+
+# sight lines that are followed at a time
+_RAYS = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,6 +109,16 @@ class ShadowMap:
     texel: float
     top: Top
 
+    def heights(self) -> Array:
+        """y (rows, columns) m of the top at every place; NaN past a modelled bridge's edges."""
+        rows, columns = self.share.shape
+        x = self.left + (np.arange(columns) + 0.5) * self.texel
+        z = self.back + (np.arange(rows) + 0.5) * self.texel
+        shape = self.top.shape
+        if isinstance(shape, Slab):
+            return np.broadcast_to(shape.level(z)[:, None], (rows, columns))
+        return shape.top(x[None, :], z[:, None])
+
 
 def key_lamp(lamps: Sequence[Lamp], light: Light, foot: ArrayLike) -> Lamp | None:
     """The lamp whose shadow is thrown: the one named "key", else the one that gives most at the foot mark (3,) m.
@@ -161,12 +175,12 @@ def cast_shadow(
     share = np.zeros((rows, columns), dtype=np.float32)
     if columns == 0 or rows == 0 or not small.any():
         return ShadowMap(np.zeros((0, 0), dtype=np.float32), left, back, texel, top)
+    shadow = ShadowMap(share, left, back, texel, top)
     x = left + (np.arange(columns) + 0.5) * texel
     z = back + (np.arange(rows) + 0.5) * texel
-    y = top.middle(z)[:, 1]
-    # slope of the arch: the normal leans away from its crest
-    part = np.maximum(z / top.length, 0.0)
-    slope = np.where(z > 0.0, 4.0 * top.camber * (1.0 - 2.0 * part) / top.length, 0.0)
+    y = shadow.heights()
+    # the normal of an arch leans away from its crest; treads are level
+    slope = top.shape.slope(z) if isinstance(top.shape, Slab) else np.zeros(rows)
     half = np.minimum(ndimage.distance_transform_edt(small >= 0.5) * card.texel * factor, 0.5 * card.depth)
     # half a pixel more all around, for what looking up between pixels spreads
     edge = 0.5 * card.texel * factor * np.array([-1.0, 1.0, -1.0, 1.0])
@@ -180,7 +194,7 @@ def cast_shadow(
         )  # fmt: skip
 
     in_parts(band, rows, _ROWS)
-    return ShadowMap(share, left, back, texel, top)
+    return shadow
 
 
 def shadow_matte(
@@ -193,20 +207,25 @@ def shadow_matte(
     """The matte (H, W) float32, 0 to 1, of the shadow seen by ``camera``: means over ``samples`` x ``samples`` looks.
 
     What lies beyond the top's edges, or on its far side, is 0. With ``sight`` the parts that one of ``names`` hides
-    are 0 too, and so is what lies past a modelled bridge's edge.
+    are 0 too. A modelled bridge is seen by ``sight`` alone, which must have it among ``names``.
     """
     matte = np.zeros((camera.height_px, camera.width_px), dtype=np.float32)
     window = _window(shadow, camera)
     if window is None:
         return matte
     x0, y0, x1, y1 = window
+    if not isinstance(shadow.top.shape, Slab):
+        if sight is None:
+            raise ValueError("a modelled bridge's shadow needs sight lines")
+        matte[y0:y1, x0:x1] = _met_matte(shadow, camera, window, samples, sight, names)
+        return matte
     value = np.zeros(((y1 - y0) * samples, (x1 - x0) * samples), dtype=np.float32)
     along = np.zeros(value.shape)
-    top = shadow.top
-    shape = np.array([top.length, top.width, top.taper, top.camber, top.bend, top.start])
+    slab = shadow.top.shape
+    shape = np.array([slab.length, slab.width, slab.taper, slab.camber, slab.bend, shadow.top.start])
     lens = np.array([camera.focal_px, camera.centre_x_px, camera.centre_y_px])
     _look_compiled(
-        np.asarray(camera.world_from_cam, dtype=np.float64), lens, x0, y0, samples, shape, top.bounded,
+        np.asarray(camera.world_from_cam, dtype=np.float64), lens, x0, y0, samples, shape,
         shadow.share, shadow.left, shadow.back, shadow.texel, value, along,
     )  # fmt: skip
     if sight is not None:
@@ -215,13 +234,42 @@ def shadow_matte(
         origins, directions = camera.rays(px)
         reach = along[row, column] / (directions @ camera.forward)
         met = sight.first_hits(origins, directions, names).distance
-        near, far = reach - _SAME_PLACE, reach + _SAME_PLACE
-        # a slab's own formula says where its top is; a modelled bridge must be met there
-        seen = (met >= near) if top.bounded else (met >= near) & (met <= far)
+        seen = met >= reach - _SAME_PLACE
         value[row[~seen], column[~seen]] = 0.0
     mean = value.reshape(y1 - y0, samples, x1 - x0, samples).mean(axis=(1, 3), dtype=np.float64)
     matte[y0:y1, x0:x1] = mean
     return matte
+
+
+def _met_matte(
+    shadow: ShadowMap,
+    camera: Camera,
+    window: tuple[int, int, int, int],
+    samples: int,
+    sight: SightLines,
+    names: Sequence[str] | None,
+) -> Picture:
+    """The matte's part in a window, by what sight lines meet: a place of the top has the shadow of its place."""
+    x0, y0, x1, y1 = window
+    heights = shadow.heights()
+    out = np.zeros((y1 - y0, x1 - x0), dtype=np.float32)
+    step = max(1, _RAYS // ((x1 - x0) * samples**2))
+    for row in range(0, y1 - y0, step):
+        rows = min(step, y1 - y0 - row)
+        v, u = np.indices((rows * samples, (x1 - x0) * samples))
+        px = np.stack([x0 + (u + 0.5) / samples, y0 + row + (v + 0.5) / samples], axis=-1).reshape(-1, 2)
+        x, y, z = sight.first_hits(*camera.rays(px), names).point.T
+        j, i = (x - shadow.left) / shadow.texel, (z - shadow.back) / shadow.texel
+        with np.errstate(invalid="ignore"):
+            on = (i >= 0.0) & (i < heights.shape[0]) & (j >= 0.0) & (j < heights.shape[1])
+            there = heights[np.where(on, i, 0).astype(int), np.where(on, j, 0).astype(int)]
+            on &= np.abs(y - there) <= _SAME_PLACE
+        value = np.zeros(len(px), dtype=np.float32)
+        # between texels' middles; nothing outside
+        places = np.stack([i[on], j[on]]) - 0.5
+        value[on] = ndimage.map_coordinates(shadow.share, places, order=1, mode="grid-constant")
+        out[row : row + rows] = value.reshape(rows, samples, x1 - x0, samples).mean(axis=(1, 3), dtype=np.float64)
+    return out
 
 
 def _shrunk(alpha: Picture, factor: int) -> tuple[Picture, int]:
@@ -236,13 +284,15 @@ def _shrunk(alpha: Picture, factor: int) -> tuple[Picture, int]:
 
 def _reach(card: StandingCard, sources: Array, top: Top) -> tuple[float, float, float, float]:
     """Left, right, back, front (m) of the part of the top's outline that a shadow may fall on."""
-    z = np.linspace(top.start, top.length, 129)
-    middle, half = top.middle(z), top.half(z)
-    bounds = [(middle[:, 0] - half).min(), (middle[:, 0] + half).max(), top.start, top.length]
-    if not top.bounded:
-        # a modelled bridge may be wider than the scene's numbers say
-        bounds = [-2.0 * top.length, 2.0 * top.length, -top.length, 2.0 * top.length]
-    low, high = float(middle[:, 1].min()), float(middle[:, 1].max())
+    shape = top.shape
+    if isinstance(shape, Slab):
+        z = np.linspace(top.start, shape.near, 129)
+        middle, half = shape.on_middle(z), shape.half_width(z)
+        bounds = [(middle[:, 0] - half).min(), (middle[:, 0] + half).max(), top.start, shape.near]
+        low, high = float(middle[:, 1].min()), float(middle[:, 1].max())
+    else:
+        (left, low, _), (right, high, _) = shape.bounds.tolist()
+        bounds = [left, right, top.start, shape.near]
     across, up, deep = card.box[:2], card.box[2:], (-0.5 * card.depth, 0.5 * card.depth)
     corners = np.array([card.foot + a * card.right + [0.0, b, 0.0] + c * card.facing
                         for a in across for b in up for c in deep])  # fmt: skip
@@ -273,7 +323,11 @@ def _window(shadow: ShadowMap, camera: Camera) -> tuple[int, int, int, int] | No
         return None
     z = shadow.back + np.linspace(rows.min(), rows.max() + 1, 65) * shadow.texel
     x = shadow.left + np.array([columns.min(), columns.max() + 1]) * shadow.texel
-    points = shadow.top.on_top(*(g.ravel() for g in np.meshgrid(x, z)))
+    shape = shadow.top.shape
+    if isinstance(shape, Slab):
+        points = shadow.top.on_top(*(g.ravel() for g in np.meshgrid(x, z)))
+    else:
+        points = np.stack(np.meshgrid(x, shape.bounds[:, 1], z[[0, -1]]), axis=-1).reshape(-1, 3)
     w, h = camera.width_px, camera.height_px
     if (camera.depth(points) <= 1e-6).any():
         return 0, 0, w, h
@@ -310,14 +364,16 @@ def _cast(
     origin, step = np.empty(3), np.empty(3)
     for i in range(zs.shape[0]):
         for j in range(xs.shape[0]):
+            if math.isnan(ys[i, j]):
+                continue
             given, kept = 0.0, 0.0
-            dx, dy, dz = xs[j] - foot[0], ys[i] - foot[1], zs[i] - foot[2]
+            dx, dy, dz = xs[j] - foot[0], ys[i, j] - foot[1], zs[i] - foot[2]
             # in the card's axes: right, up, towards the lens
             origin[0] = dx * right[0] + dz * right[2]
             origin[1] = dy
             origin[2] = dx * facing[0] + dz * facing[2]
             for k in range(sources.shape[0]):
-                vx, vy, vz = sources[k, 0] - xs[j], sources[k, 1] - ys[i], sources[k, 2] - zs[i]
+                vx, vy, vz = sources[k, 0] - xs[j], sources[k, 1] - ys[i, j], sources[k, 2] - zs[i]
                 # the face's light on the top, up to what is alike for all its points
                 square = vx * vx + vy * vy + vz * vz
                 weight = (vy - slopes[i] * vz) / (square * math.sqrt(square))
@@ -367,7 +423,7 @@ _cast_compiled = compiled(_cast)
 
 
 def _look(
-    world_from_cam: Any, lens: Any, x0: int, y0: int, samples: int, shape: Any, bounded: bool,
+    world_from_cam: Any, lens: Any, x0: int, y0: int, samples: int, shape: Any,
     share: Any, left: float, back: float, texel: float, value: Any, along: Any,
 ) -> None:  # fmt: skip
     length, width, taper, camber, bend, start = shape[0], shape[1], shape[2], shape[3], shape[4], shape[5]
@@ -384,9 +440,9 @@ def _look(
             if dy < 0.0 < oy:
                 t = -oy / dy
                 z = oz + t * dz
-                if not bounded or start <= z < (length if camber == 0.0 else 0.0):
+                if start <= z < (length if camber == 0.0 else 0.0):
                     best = t
-            if bounded and camber != 0.0:
+            if camber != 0.0:
                 # the arch: height 4 c p (1 - p) with p = z / length, a quadratic along the ray
                 k = 4.0 * camber / length
                 a = k / length * dz * dz
@@ -407,10 +463,9 @@ def _look(
             if best == math.inf:
                 continue
             x, z = ox + best * dx, oz + best * dz
-            if bounded:
-                p = max(z / length, 0.0)
-                if abs(x - bend * p * p) > 0.5 * width * (1.0 + (taper - 1.0) * p):
-                    continue
+            p = max(z / length, 0.0)
+            if abs(x - bend * p * p) > 0.5 * width * (1.0 + (taper - 1.0) * p):
+                continue
             value[i, j] = _bilinear_compiled(share, (x - left) / texel, (z - back) / texel)
             along[i, j] = best
 

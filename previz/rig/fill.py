@@ -20,9 +20,10 @@ from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
 from previz.rig.shadow import ShadowLight, WallView, wall_view
 from previz.rig.sighted import in_picture, lamp_light
-from previz.scene.layout import delivered_box_px, distance_to_bridge, judged_frames, wall_box
+from previz.scene.layout import delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import Move
+from previz.scene.shape import bridge_shape
 from previz.units import mm_text
 from previz.workshop.light.bake import Lighting
 from previz.workshop.light.lamps import emitter_of
@@ -178,11 +179,12 @@ def possible_places(
 ) -> Array:
     """Middles (N, 3) m of faces turned to ``aim`` that the lens never sees and that stand free of wall and bridge."""
     left, bottom, right, top = wall_box(scene)
-    length, half = scene.bridge.length, 0.5 * scene.bridge.width
+    shape = bridge_shape(scene)
+    half, below = shape.root
     sides = np.array([0.0, half, 0.15, 0.4, 0.9])
     x = np.unique(np.concatenate([-sides, sides]))
-    y = np.array([-0.05, -0.1, -0.18, -0.3, -0.5, -0.8, 0.12, 0.35, 0.8]) - scene.bridge.thickness
-    z = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5]) * max(length, 0.3)
+    y = np.array([-0.05, -0.1, -0.18, -0.3, -0.5, -0.8, 0.12, 0.35, 0.8]) - below
+    z = np.array([0.1, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5]) * max(shape.near, 0.3)
     grid = np.stack(np.meshgrid(x, y, z, indexing="ij"), axis=-1).reshape(-1, 3)
     beside = (grid[:, 0] > left - 0.3) & (grid[:, 0] < right + 0.3)
     grid = grid[beside & (grid[:, 1] > bottom) & (grid[:, 1] < top + 0.4)]
@@ -194,7 +196,7 @@ def possible_places(
         bodies.append(emitter.points(rim))
     body = np.stack(bodies)
     flat = body.reshape(-1, 3)
-    free = distance_to_bridge(scene, flat) > _FREE
+    free = shape.distance(flat) > _FREE
     free &= flat[:, 2] > float(wall.vertices[:, 2].max()) + _FREE
     free &= flat[:, 1] > bottom
     cameras = [move.camera(frame) for frame in judged_frames(move, 9)]
@@ -318,7 +320,8 @@ def _promising(
     """Numbers of the places whose light reaches all of the shadow best: a few under, beside and before the bridge."""
     if len(places) == 0:
         return []
-    half, length = 0.5 * scene.bridge.width, scene.bridge.length
+    shape = bridge_shape(scene)
+    half, length = shape.root[0], shape.near
     facing = np.tile([0.0, 0.0, 1.0], (len(edge), 1))
     groups: dict[str, list[tuple[float, int]]] = {}
     for i, place in enumerate(places):

@@ -16,6 +16,7 @@ from previz.rig.fill import find_fill
 from previz.rig.highlight import highlights
 from previz.rig.shadow import ShadowLight, shadow_tell
 from previz.scene.rig.exposure import LightLevel
+from previz.scene.shape import bridge_shape
 from previz.stage.prepare import BRIDGE, WALL, ReadySet
 from previz.workshop.light.bake import BakedLight, Lighting, averaged_to, enlarged, levels_of, lit_emitters
 from previz.workshop.surface import Picture, Pixels8, Surface
@@ -94,7 +95,7 @@ def _reflectance(ready: ReadySet, sight: SightLines) -> tuple[float, float]:
 
 def _looked_at(ready: ReadySet, sight: SightLines) -> tuple[Array, Array]:
     """Places (u, v) on the wall's map and on the bridge's light map: the bridge's middle and what lies behind it."""
-    eye, middle = ready.station_point, _middle(ready)
+    eye, middle = ready.station_point, bridge_shape(ready.scene).centre
     way = middle - eye
     behind = sight.first_hits(eye[None], way[None], names=[WALL])
     wall = behind.uv[0] if np.isfinite(behind.distance[0]) else np.array([0.5, 0.5])
@@ -104,15 +105,7 @@ def _looked_at(ready: ReadySet, sight: SightLines) -> tuple[Array, Array]:
 
 def _bridge_uv(ready: ReadySet, sight: SightLines) -> Array:
     eye = ready.station_point
-    return np.asarray(sight.first_hits(eye[None], (_middle(ready) - eye)[None], names=[BRIDGE]).uv[0])
-
-
-def _middle(ready: ReadySet) -> Array:
-    low, high = ready.bridge.surface.vertices.min(axis=0), ready.bridge.surface.vertices.max(axis=0)
-    bridge = ready.scene.bridge
-    if bridge.mesh is not None:
-        return np.asarray(0.5 * (low + high))
-    return np.array([0.25 * bridge.bend, bridge.camber, 0.5 * bridge.length])
+    return np.asarray(sight.first_hits(eye[None], (bridge_shape(ready.scene).centre - eye)[None], names=[BRIDGE]).uv[0])
 
 
 # share of a map's width around a place over which it is averaged

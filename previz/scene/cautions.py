@@ -8,11 +8,12 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.caution import Caution, Cautions
-from previz.scene.layout import behind, delivered_box_px, distance_to_bridge, judged_frames, near_end, wall_box
+from previz.scene.layout import behind, delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.rig.exposure import shooting_rate
 from previz.scene.rig.lightcautions import LIGHT_CAUTIONS
+from previz.scene.shape import bridge_shape
 from previz.units import deg_text, mm_text
 
 CLOSEST_FOCUS = 0.25  # m, from the entrance pupil; common practice, no source
@@ -20,17 +21,33 @@ SLOWEST_PAN = 7.0  # s for a frame width at 24 frames/s and 180 degrees; practic
 LENS_CLEARANCE = 0.010  # m of air around the barrel; common practice, no source
 SHORTEST, LONGEST = 1.0, 60.0  # s of a move; common practice, no source
 
+# m; a bridge beyond them is hardly a miniature: common practice, no source
+SMALL, LARGE = 0.05, 5.0
+
+_ROUNDING = 1e-6  # m, of a mesh's numbers
+
 __all__ = ["Caution", "cautions"]
+
+
+def _mesh_size(scene: Scene, _move: Move) -> Cautions:
+    """A mesh in another unit than metres, or at full size."""
+    shape = bridge_shape(scene)
+    size = float(np.ptp(shape.bounds, axis=0).max())
+    if shape.modelled and not SMALL <= size <= LARGE:
+        known = f"{size:.1f} m" if size > LARGE else mm_text(size)
+        asked = "in another unit, or at full size?" if size > LARGE else "in another unit?"
+        yield Caution(
+            "bridge.mesh", f"The mesh is {known} long: is it {asked} Meshes are taken in metres, at miniature size."
+        )
 
 
 def _framing(scene: Scene, move: Move) -> Cautions:
     """The tilt or pan that loses the bridge."""
-    if scene.bridge.mesh is not None:
-        return
+    shape = bridge_shape(scene)
     camera = move.camera(move.station_frame)
     left, top, right, bottom = delivered_box_px(scene)
     picture = "delivered picture" if scene.delivery.bars else "frame"
-    for name, point in (("sill", np.zeros(3)), ("near end", near_end(scene)[1])):
+    for name, point in (("sill", shape.sill), ("near end", shape.near_corners[1])):
         x, y = camera.project(point)
         for over, side, turn, key in (
             (y - bottom, "below", "tilt the camera down", "tilt"),
@@ -49,9 +66,7 @@ def _framing(scene: Scene, move: Move) -> Cautions:
 
 def _touch(scene: Scene, move: Move) -> Cautions:
     """A lens that would touch the bridge."""
-    if scene.bridge.mesh is not None:
-        return
-    gaps = distance_to_bridge(scene, move.positions[_rows(move)])
+    gaps = bridge_shape(scene).distance(move.positions[_rows(move)])
     at = int(np.argmin(gaps))
     needed = 0.5 * scene.camera.lens_diameter + LENS_CLEARANCE
     if gaps[at] < needed:
@@ -119,13 +134,12 @@ def _focus(scene: Scene, move: Move) -> Cautions:
                 f"The focus, {mm_text(body.focus)}, is nearer than many lenses reach (about {mm_text(CLOSEST_FOCUS)}): "
                 "check the lens, or use a close-up lens.",
             )
-    if scene.bridge.mesh is not None:
-        return
-    gaps = np.linalg.norm(move.positions[_rows(move)] - near_end(scene)[1], axis=1)
+    shape = bridge_shape(scene)
+    gaps = np.linalg.norm(move.positions[_rows(move)] - shape.near_corners[1], axis=1)
     at = int(np.argmin(gaps))
     if gaps[at] < CLOSEST_FOCUS:
         yield Caution(
-            "bridge.length",
+            "bridge.mesh" if shape.modelled else "bridge.length",
             f"The near end comes within {mm_text(float(gaps[at]))} of the lens at frame {judged_frames(move)[at]}, "
             f"nearer than many lenses focus (about {mm_text(CLOSEST_FOCUS)}): shorten the bridge or move the camera "
             "out.",
@@ -162,9 +176,7 @@ def _speed(scene: Scene, move: Move) -> Cautions:
     frames = [f for f in judged_frames(move) if f < move.frames[-1]]
     if not frames:
         return
-    points = {"wall": np.zeros(3)}
-    if scene.bridge.mesh is None:
-        points["bridge's near end"] = near_end(scene)[1]
+    points = {"wall": np.zeros(3), "bridge's near end": bridge_shape(scene).near_corners[1]}
     left, top, right, bottom = delivered_box_px(scene)
     fastest, name, at = 0.0, "", 0
     for frame in frames:
@@ -189,12 +201,13 @@ def _fit(scene: Scene, _move: Move) -> Cautions:
     door = scene.wall.doorway
     if door is None or scene.wall.mesh is not None:
         return
-    off = abs(scene.wall.sideways)
-    if scene.bridge.mesh is None and scene.bridge.width + 2.0 * off > door.width:
-        where = f", {mm_text(off)} off its middle," if off else ","
+    shape = bridge_shape(scene)
+    off, width = abs(float(shape.sill[0]) - scene.wall.sideways), 2.0 * float(shape.half_width(shape.far))
+    if width + 2.0 * off > door.width + _ROUNDING:
+        where = f", {mm_text(off)} off its middle," if off > _ROUNDING else ","
         yield Caution(
-            "bridge.width",
-            f"The bridge, {mm_text(scene.bridge.width)} wide{where} does not fit into the doorway, "
+            "bridge.mesh" if shape.modelled else "bridge.width",
+            f"The bridge, {mm_text(width)} wide{where} does not fit into the doorway, "
             f"{mm_text(door.width)}.",
         )
     if scene.plate is not None and scene.plate.height / scene.scale > door.height:
@@ -212,7 +225,8 @@ def _rows(move: Move) -> Array:
 
 def _paint(scene: Scene, move: Move) -> Cautions:
     """Brushes and palettes that cannot hide anything."""
-    brush, width = scene.paint.brush, scene.bridge.width
+    shape, brush = bridge_shape(scene), scene.paint.brush
+    width = 2.0 * float(shape.half_width(shape.far))
     if brush is not None and brush > 0.5 * width:
         wide = "wider than the bridge" if brush > width else "more than half as wide as the bridge"
         yield Caution(
@@ -227,6 +241,7 @@ def _paint(scene: Scene, move: Move) -> Cautions:
 
 
 _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
+    _mesh_size,
     _framing,
     _touch,
     _wall_size,

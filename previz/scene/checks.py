@@ -7,21 +7,26 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
-from previz.errors import Fault, SceneError
+from previz.errors import BuildError, Fault, SceneError
 from previz.geometry import Array, unit
 from previz.scene.bounds import bound_reasons
-from previz.scene.cautions import Caution, cautions
+from previz.scene.cautions import LARGE, Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
-from previz.scene.layout import distance_to_bridge, judged_frames, wall_box
+from previz.scene.files import MESHES, trouble
+from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.scene.shape import BridgeShape, bridge_shape
 from previz.units import mm_text
 
 __all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "refuse_impossible"]
 
 Reasons = Iterator[Reason]
 _TIGHT = 1e-9  # m; below this two lengths are the same
+
+# what a mesh has of its own
+OVERRIDDEN = ("length", "width", "thickness", "taper", "camber", "bend")
 
 
 def _wall(scene: Scene) -> Reasons:
@@ -49,6 +54,11 @@ def _bridge(scene: Scene) -> Reasons:
         if bridge.image is not None:
             expected = "one of mesh and image: a picture is laid over the plain slab only"
             yield Reason(("bridge", "image"), expected, "both", "paint the mesh's own texture instead")
+        for key in OVERRIDDEN:
+            if key in bridge.model_fields_set:
+                expected = f"no {key} beside mesh: a modelled bridge has its own"
+                yield Reason(("bridge", key), expected, "both", f"leave out {key}, or mesh for the plain slab")
+        yield from _mesh(scene)
         return
     near = bridge.width * bridge.taper
     if not 1e-3 <= near <= 100.0:
@@ -60,6 +70,25 @@ def _bridge(scene: Scene) -> Reasons:
     if abs(bridge.camber) > 0.5 * bridge.length:
         expected = f"a camber of at most half the bridge's length, {mm_text(0.5 * bridge.length)}"
         yield Reason(("bridge", "camber"), expected, mm_text(bridge.camber))
+
+
+def _mesh(scene: Scene) -> Reasons:
+    """A mesh that no bridge can be made of; one that is not there at all is the reader's to tell."""
+    assert scene.bridge.mesh is not None
+    path = scene.path(scene.bridge.mesh)
+    if trouble(path, MESHES) is None:
+        try:
+            bridge_shape(scene)
+        except BuildError as error:
+            yield Reason(("bridge", "mesh"), "the mesh of a bridge, closed and in metres", str(error))
+
+
+def _shape(scene: Scene) -> BridgeShape | None:
+    """The bridge's shape; None where its mesh cannot be read, which is said already."""
+    try:
+        return bridge_shape(scene)
+    except BuildError:
+        return None
 
 
 def _bridge_on_wall(scene: Scene) -> Reasons:
@@ -170,30 +199,32 @@ def _lens_path(scene: Scene) -> Reasons:
 
 
 def _bridge_reach(scene: Scene, move: Move, frames: list[int], places: Array) -> Reasons:
-    bridge = scene.bridge
-    if bridge.mesh is not None:
+    shape = _shape(scene)
+    if shape is None:
         return
     z = places[:, 2]
-    half = 0.5 * max(bridge.width, bridge.width * bridge.taper) + 0.5 * scene.camera.lens_diameter
-    beside = np.abs(places[:, 0] - bridge.bend) > half
+    half = shape.widest + 0.5 * scene.camera.lens_diameter
+    beside = np.abs(places[:, 0] - shape.near_corners[1, 0]) > half
     station = np.array(frames) == move.station_frame
-    reached = (z <= bridge.length) & (station | ~beside)
+    reached = (z <= shape.near) & (station | ~beside)
     if reached.any():
         at = int(np.argmin(np.where(reached, z, np.inf)))
         expected = f"a bridge that ends before the lens, which is {mm_text(float(z[at]))} from the wall"
-        found = f"{mm_text(bridge.length)} (frame {frames[at]})"
-        yield Reason(("bridge", "length"), expected, found, "shorten the bridge or move camera.position out")
-    elif distance_to_bridge(scene, places).min() <= _TIGHT:
+        found = f"{mm_text(shape.near)} (frame {frames[at]})"
+        hint = "shorten the bridge or move camera.position out"
+        if shape.modelled and shape.near > LARGE:
+            hint = f"the mesh is {shape.near:.1f} m long: is it in another unit than metres, or at full size?"
+        yield Reason(("bridge", "mesh" if shape.modelled else "length"), expected, found, hint)
+    elif shape.distance(places).min() <= _TIGHT:
         yield Reason(("camera", "position"), "a lens outside the bridge in every frame", "one that runs through it")
 
 
 def _facing(scene: Scene) -> Reasons:
-    move = _sound_move(scene)
-    if move is None or scene.bridge.mesh is not None:
+    move, shape = _sound_move(scene), _shape(scene)
+    if move is None or shape is None:
         return
-    body, bridge = scene.camera, scene.bridge
-    ends = {"the sill": [0.0, 0.0, 0.0], "the near end": [bridge.bend, 0.0, bridge.length]}
-    if body.position[2] <= bridge.length:
+    ends = {"the sill": shape.sill, "the near end": shape.near_corners[1]}
+    if scene.camera.position[2] <= shape.near:
         return  # said already
     station = move.camera(move.station_frame)
     lost = [name for name, point in ends.items() if station.depth(point) <= 0.0]
@@ -234,9 +265,10 @@ def _lamps_and_wall(scene: Scene) -> Reasons:
 
 
 def _lamps_and_bridge(scene: Scene) -> Reasons:
-    if scene.bridge.mesh is not None or not scene.lamps:
+    shape = _shape(scene)
+    if shape is None or not scene.lamps:
         return
-    gaps = distance_to_bridge(scene, [lamp.position for lamp in scene.lamps])
+    gaps = shape.distance([lamp.position for lamp in scene.lamps])
     for i, gap in enumerate(gaps):
         if gap <= _TIGHT:
             expected = "a lamp outside the bridge"
@@ -244,9 +276,16 @@ def _lamps_and_bridge(scene: Scene) -> Reasons:
 
 
 def _plate(scene: Scene) -> Reasons:
-    if scene.plate is not None and scene.bridge.mesh is None and scene.plate.foot_mark > scene.bridge.length:
-        expected = f"a foot mark on the bridge, at most {mm_text(scene.bridge.length)} from the sill"
-        yield Reason(("plate", "foot_mark"), expected, mm_text(scene.plate.foot_mark), "it is a miniature length")
+    shape = _shape(scene)
+    if scene.plate is None or shape is None:
+        return
+    mark = scene.plate.foot_mark
+    if mark > shape.near:
+        expected = f"a foot mark on the bridge, at most {mm_text(shape.near)} from the sill"
+        yield Reason(("plate", "foot_mark"), expected, mm_text(mark), "it is a miniature length")
+    elif shape.modelled and np.isnan(shape.top(shape.middle(mark), mark)):
+        expected = "a foot mark where the bridge has a top to stand on"
+        yield Reason(("plate", "foot_mark"), expected, f"{mm_text(mark)}, where the mesh has none in its middle")
 
 
 # every check with the tables that it reads

@@ -6,11 +6,12 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.optics import angle_of_view, depth_of_field
-from previz.scene.layout import behind, near_end
+from previz.scene.layout import behind
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.rig.exposure import exposure, state
 from previz.scene.rig.focusing import blur_text, focus_plan
+from previz.scene.shape import bridge_shape
 from previz.units import deg_text, inches_text, mm_text
 
 _MM = 1e-3
@@ -32,7 +33,7 @@ def slip_px(scene: Scene, move: Move, rail: float) -> Array:
     How far each has moved in the picture against the point of the wall's datum plane that it hides from the
     station point.
     """
-    ends = near_end(scene)
+    ends = bridge_shape(scene).near_corners
     hidden = behind(move.track.through, ends)
     camera = move.camera_at(rail)
     return np.asarray(camera.project(ends) - camera.project(hidden))
@@ -64,7 +65,8 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
     body, rail, rate = scene.camera, scene.rail, float(scene.delivery.rate)
     sensor_width = body.sensor[0]
     sensor_height = sensor_width * height_px / width_px
-    sill, near = np.zeros(3), near_end(scene)[1]
+    shape = bridge_shape(scene)
+    sill, near = np.zeros(3), shape.near_corners[1]
     at_sill, at_near = float(station.depth(sill)), float(station.depth(near))
     lens_to_near = float(np.linalg.norm(station.position - near))
     steps = np.abs(np.diff(move.rail))
@@ -99,10 +101,13 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
         ("slip at the near end", f"{slip_px_per_mm(scene, move):.3f} px for a millimetre of rail"),
         ("largest slip in the hold", f"{slip_text} at frame {slip_frame}"),
     ]
+    if shape.modelled:
+        litres = f"{1e3 * shape.volume:.2f} litres"
+        rows.insert(3, ("modelled bridge, out of the wall", f"{shape.size}, {litres}"))
     rows += _lens_rows(scene, move)
     if scene.plate is not None:
         tall = scene.plate.height / scene.scale
-        depth = float(station.depth([scene.bridge.bend, 0.0, scene.plate.foot_mark]))
+        depth = float(station.depth(shape.on_middle(scene.plate.foot_mark)))
         rows.append(("figure at miniature size", cut_text(tall)))
         rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
     return rows

@@ -45,13 +45,13 @@ def file_reasons(data: dict[str, Any], folder: Path) -> list[Reason]:
         for step in loc:
             name = name.get(step) if isinstance(name, dict) else None
         if isinstance(name, str) and name.strip() and name.isprintable() and len(name) <= 500:
-            trouble = _trouble(folder / name, endings, frames)
-            if trouble:
-                reasons.append(Reason(loc, what, f"{trouble[0]} ({quoted(name)})", trouble[1]))
+            wrong = trouble(folder / name, endings, frames)
+            if wrong:
+                reasons.append(Reason(loc, what, f"{wrong[0]} ({quoted(name)})", wrong[1]))
     return reasons
 
 
-def _trouble(path: Path, endings: tuple[str, ...], frames: bool) -> tuple[str, str] | None:
+def trouble(path: Path, endings: tuple[str, ...], frames: bool = False) -> tuple[str, str] | None:
     """What is wrong with a file, and what to do; None where nothing is."""
     try:
         if path.is_dir():

@@ -1,7 +1,7 @@
-"""Where the plain shapes of a scene lie: the wall's rectangle, the bridge's slab, the delivered picture.
+"""Where the plain shapes of a scene lie: the wall's rectangle, the delivered picture, the sight lines between them.
 
-What is needed to judge a scene before anything is built. Modelled meshes may differ; see ``Scene.wall.mesh`` and
-``Scene.bridge.mesh``.
+What is needed to judge a scene before anything is built; the bridge is in ``previz.scene.shape``. A modelled wall may
+differ; see ``Scene.wall.mesh``.
 """
 
 from __future__ import annotations
@@ -21,32 +21,6 @@ def wall_box(scene: Scene) -> PictureBox:
     wall = scene.wall
     middle = wall.sideways
     return (middle - 0.5 * wall.width, wall.top - wall.height, middle + 0.5 * wall.width, wall.top)
-
-
-def near_end(scene: Scene) -> Array:
-    """Left corner, middle and right corner (3, 3) m of the bridge's top at its near end."""
-    bridge = scene.bridge
-    half = 0.5 * bridge.width * bridge.taper
-    return np.array([[bridge.bend + side * half, 0.0, bridge.length] for side in (-1.0, 0.0, 1.0)])
-
-
-def distance_to_bridge(scene: Scene, points: ArrayLike) -> Array:
-    """Distance (N,) m of points (N, 3) to the slab, its bend and camber taken as parabolas; 0 inside.
-
-    Off by less than a hundredth of the bridge's length.
-    """
-    p = np.asarray(points, dtype=np.float64)
-    bridge = scene.bridge
-    share = np.linspace(0.0, 1.0, 65)
-    half_width = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * share)
-    top = 4.0 * bridge.camber * share * (1.0 - share)
-    across = np.maximum(np.abs(p[:, None, 0] - bridge.bend * share**2) - half_width, 0.0)
-    above = np.maximum(p[:, None, 1] - top, 0.0) + np.maximum(top - bridge.thickness - p[:, None, 1], 0.0)
-    # each cross section stands for the stretch halfway to its neighbours
-    reach = 0.5 / (len(share) - 1)
-    first, last = (bridge.length * np.clip(share + step, 0.0, 1.0) for step in (-reach, reach))
-    along = np.maximum(np.maximum(first - p[:, None, 2], p[:, None, 2] - last), 0.0)
-    return np.asarray(np.sqrt(across**2 + above**2 + along**2).min(axis=1))
 
 
 def distance_to_wall(scene: Scene, points: ArrayLike) -> Array:

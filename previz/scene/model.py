@@ -137,9 +137,15 @@ class Bridge(Table):
     """The walkway. ``length`` runs from the sill to the near end; ``taper`` is near width / far width.
 
     ``camber`` is how far the middle of the length rises, ``bend`` how far the near end swings to camera
-    right, ``colour`` the bare material. ``mesh`` replaces the slab (placed as it is, in metres, the scene's
-    axes and origin); ``image`` is a picture laid over the slab's map.
+    right, ``colour`` the bare material. ``mesh`` replaces the slab and all keys of its shape (placed as it is, in
+    metres, the scene's axes and origin); ``image`` is a picture laid over the slab's map.
     """
+
+    model_config = ConfigDict(
+        json_schema_extra={"dependentSchemas": {"mesh": {"properties": dict.fromkeys(
+            ("length", "width", "thickness", "taper", "camber", "bend", "image"), False
+        )}}}
+    )
 
     length: Length = Field(0.85, description='From the sill towards the camera, such as "850 mm".')
     width: Length = Field(0.05, description='Width at the sill, such as "50 mm".')
@@ -408,6 +414,8 @@ class Scene(Table):
         ``plate={...}``).
         """
         data = self.model_dump()
+        # a modelled bridge's shape is left out of the file, and stays out
+        data["bridge"] = self.bridge.model_dump(exclude_unset=True)
         data["folder"] = self.folder
         for path, value in changes.items():
             *tables, key = path.split("__")

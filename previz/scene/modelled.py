@@ -61,6 +61,10 @@ class Modelled(BridgeShape):
     def far(self) -> float:
         return self._far
 
+    def __reduce__(self) -> tuple[type, tuple[RawMesh]]:
+        # to another process it goes without what it has worked out
+        return Modelled, (self._raw,)
+
     def half_width(self, z: ArrayLike) -> Array:
         sides = self._sides(z)
         return np.asarray(0.5 * (sides[..., 1] - sides[..., 0]))
@@ -135,28 +139,52 @@ class Modelled(BridgeShape):
         a, b, c = (flat[number[:, k]] for k in range(3))
         turn = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]
         faces = number[turn > 0.0]
-        edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-        # an edge between two faces that look this way is no border: its two ways cancel
-        key = np.sort(edges, axis=1)
-        pair, inverse = np.unique(key, axis=0, return_inverse=True)
-        count = np.bincount(inverse.reshape(-1), np.where(edges[:, 0] == key[:, 0], 1.0, -1.0)).round().astype(int)
-        lines = np.where((count > 0)[:, None], pair, pair[:, ::-1])
-        region = _wound(np.repeat(flat[lines], np.abs(count), axis=0))
+        pairs, ways = _borders(faces)
+        lines = np.where((ways > 0)[:, None], pairs, pairs[:, ::-1])
+        region = _wound(np.repeat(flat[lines], np.abs(ways), axis=0))
         window = [-1e4, -1e4, 1e4, 1e4]
         window[0 if right == 2 else 1] = self._start
         return _rings(shapely.intersection(region, shapely.box(*window)))
 
     @cached_property
     def near_corners(self) -> Array:
-        z = self._beside(self.near)
-        x = self._cut(z)[..., 0]
-        low, high = float(x.min()), float(x.max())
-        pull = min(_HAIR, 0.25 * (high - low))
-        across = np.array([low + pull, 0.5 * (low + high), high - pull])
-        y = self.top(across, np.full(3, z))
-        # an end in two horns has nothing in its middle: the higher of its corners stands in
-        y = np.where(np.isnan(y), np.nanmax(y), y)
-        return np.column_stack([[low, 0.5 * (low + high), high], y, 3 * [self.near]])
+        left, right = self.top_edges(2)
+        return np.array([left[-1], self.on_middle(self.near), right[-1]])
+
+    def on_middle(self, z: ArrayLike) -> Array:
+        z = np.asarray(z, dtype=np.float64)
+        return self._topped(self.middle(z), z)
+
+    def _topped(self, x: Array, z: Array) -> Array:
+        """Points (..., 3) of the top at ``x`` and ``z`` (...); over a hole as high as the bridge is there."""
+        y = self.top(x, z)
+        for at in np.argwhere(np.isnan(y) & ~np.isnan(x)):
+            y[tuple(at)] = self._cut(self._beside(float(z[tuple(at)])))[..., 1].max()
+        return np.stack([x, y, z], axis=-1)
+
+    def _rim(self, side: float, z: Array) -> Array:
+        # a hair inside: what is upright there has a top only so
+        x = self.middle(z) + side * (self.half_width(z) - _HAIR)
+        inside = np.clip(z, self.far + _HAIR, self.near - _HAIR)
+        return self._topped(x, inside)[..., 1]
+
+    def drawn_lines(self, eye: ArrayLike) -> list[Array]:
+        """The edges on the limb as seen from ``eye``: between a face turned that way and one turned away."""
+        number = same_corners(self._corners.reshape(-1, 3)).reshape(-1, 3)
+        a, b, c = (self._corners[:, k] for k in range(3))
+        seen = ((np.asarray(eye) - a) * np.cross(b - a, c - a)).sum(axis=1) > 0.0
+        place = np.zeros((int(number.max()) + 1, 3))
+        place[number.ravel()] = self._corners.reshape(-1, 3)
+        pairs, ways = _borders(number[seen])
+        lines = place[pairs[ways != 0]]
+        # what is in the wall is not seen
+        z = lines[..., 2] - self._start
+        lines, z = lines[(z > 0.0).any(axis=1)], z[(z > 0.0).any(axis=1)]
+        for end in (0, 1):
+            low = z[:, end] < 0.0
+            share = (z[low, end] / (z[low, end] - z[low, 1 - end]))[:, None]
+            lines[low, end] += share * (lines[low, 1 - end] - lines[low, end])
+        return list(lines)
 
     @cached_property
     def silhouette_corners(self) -> Array:
@@ -244,6 +272,11 @@ class Modelled(BridgeShape):
     def underside(self, x: ArrayLike, z: ArrayLike) -> Array:
         return self._extreme(x, z, np.minimum, np.inf)
 
+    def floor(self, x: ArrayLike, z: ArrayLike) -> Array:
+        y = self.top(x, z)
+        beside = self.on_middle(np.clip(z, self.far, self.near))[..., 1]
+        return np.where(np.isnan(y), beside, y)
+
     def ahead(self, z: float) -> Array:
         # the outline of a rough bridge swings from stone to stone; people walk towards its end
         return unit([0.0, 0.0, 1.0])
@@ -278,16 +311,25 @@ class Modelled(BridgeShape):
 
     @cached_property
     def boxes(self) -> tuple[Array, Array]:
-        lows, highs = [], []
-        z = self.stations
-        for first, last in itertools.pairwise(z):
+        out: list[list[float]] = []
+        open_: dict[tuple[float, ...], list[float]] = {}
+        for first, last in itertools.pairwise(self.stations.tolist()):
             if last - first < 4.0 * _HAIR:
                 continue
             cuts = [self._region(self._beside(at)) for at in (first + _HAIR, 0.5 * (first + last), last - _HAIR)]
-            for x0, y0, x1, y1 in _rectangles(shapely.intersection_all(cuts)):
-                lows.append([x0, y0, first])
-                highs.append([x1, y1, last])
-        return np.array(lows).reshape(-1, 3), np.array(highs).reshape(-1, 3)
+            going = {}
+            for rectangle in _rectangles(shapely.intersection_all(cuts)):
+                key = tuple(round(v, 6) for v in rectangle)
+                # what goes on alike is one box
+                box = open_.get(key) or [*rectangle, first, last]
+                if key in open_:
+                    box[5] = last
+                else:
+                    out.append(box)
+                going[key] = box
+            open_ = going
+        x0, y0, x1, y1, z0, z1 = np.array(out).reshape(-1, 6).T
+        return np.column_stack([x0, y0, z0]), np.column_stack([x1, y1, z1])
 
 
 def modelled_shape(path: Path) -> Modelled:
@@ -307,6 +349,18 @@ def _of_file(path: Path, _changed: int, _size: int) -> Modelled:
     raw = read_mesh(path)
     require_closed(raw, str(path))
     return Modelled(raw)
+
+
+def _borders(faces: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The edges (E, 2) of faces (F, 3), lower corner first, and how much more often (E,) faces run that way than back.
+
+    0 for an edge between two of the faces, where its two ways cancel: no border.
+    """
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    key = np.sort(edges, axis=1)
+    pairs, inverse = np.unique(key, axis=0, return_inverse=True)
+    ways = np.bincount(inverse.reshape(-1), np.where(edges[:, 0] == key[:, 0], 1.0, -1.0), minlength=len(pairs))
+    return pairs, ways.round().astype(np.int64)
 
 
 def _crossing(one: Array, other: Array, z: float) -> Array:

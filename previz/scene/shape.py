@@ -20,6 +20,9 @@ from previz.units import mm_text
 # pieces along a slab that is arched or bent, and of any bridge where it is looked at from station to station
 PIECES = 64
 
+# places along each line that is drawn over a photograph
+_DRAWN = 40
+
 Outlines = tuple[Array, ...]
 
 
@@ -60,6 +63,10 @@ class BridgeShape(ABC):
     @abstractmethod
     def underside(self, x: ArrayLike, z: ArrayLike) -> Array:
         """y (...) of the lowest surface at ``x`` and ``z`` (...); NaN where there is none."""
+
+    @abstractmethod
+    def floor(self, x: ArrayLike, z: ArrayLike) -> Array:
+        """y (...) of what feet at ``x`` and ``z`` (...) stand on: the top, or past its edges the middle's."""
 
     @property
     @abstractmethod
@@ -108,16 +115,53 @@ class BridgeShape(ABC):
     def ahead(self, z: float) -> Array:
         """Unit level direction (3,) of the middle line at ``z``, towards the camera."""
 
+    @abstractmethod
     def on_middle(self, z: ArrayLike) -> Array:
-        """Points (..., 3) of the top's middle line at ``z`` (...)."""
-        z = np.asarray(z, dtype=np.float64)
-        x = self.middle(z)
-        return np.stack([x, self.top(x, z), z], axis=-1)
+        """Points (..., 3) of the top's middle line at ``z`` (...); where that has a hole, on the highest place beside.
+
+        NaN where a modelled bridge has no part.
+        """
+
+    @abstractmethod
+    def drawn_lines(self, eye: ArrayLike) -> list[Array]:
+        """Lines (N, 3) to draw over a photograph taken from about ``eye`` (3,)."""
 
     @cached_property
     def stations(self) -> Array:
         """z (N,) from the far to the near end at which the shape changes; evenly spread where it does all along."""
         return np.linspace(self.far, self.near, PIECES + 1)
+
+    @property
+    def root(self) -> tuple[float, float]:
+        """How far it reaches to either side and below y = 0 where it comes out of the wall."""
+        corners = np.concatenate(self.section(self.far))
+        return float(np.abs(corners[:, 0]).max()), -float(corners[:, 1].min())
+
+    @property
+    def sill(self) -> Array:
+        """The top's middle (3,) where the bridge comes out of the wall."""
+        return self.on_middle(self.far)
+
+    @property
+    def centre(self) -> Array:
+        """The top's middle (3,) half way along."""
+        return self.on_middle(0.5 * (self.far + self.near))
+
+    @cached_property
+    def widest(self) -> float:
+        """The largest half width."""
+        return float(np.nanmax(self.half_width(self.stations)))
+
+    def top_edges(self, count: int) -> tuple[Array, Array]:
+        """Left and right edge of the top: points (N, 3) each at ``count`` places evenly spread from far to near."""
+        z = self.far + np.linspace(0.0, 1.0, count) * (self.near - self.far)
+        middle, half = self.middle(z), self.half_width(z)
+        left, right = (np.column_stack([middle + side * half, self._rim(side, z), z]) for side in (-1.0, 1.0))
+        return left, right
+
+    @abstractmethod
+    def _rim(self, side: float, z: Array) -> Array:
+        """y (N,) of the top on its left (-1) or right (1) edge at ``z`` (N,)."""
 
     @property
     def bounds(self) -> Array:
@@ -192,6 +236,19 @@ class Slab(BridgeShape):
     def on_middle(self, z: ArrayLike) -> Array:
         z = np.asarray(z, dtype=np.float64)
         return np.stack([self.middle(z), self.level(z), z], axis=-1)
+
+    def floor(self, x: ArrayLike, z: ArrayLike) -> Array:
+        return self.level(np.broadcast_arrays(x, z)[1])
+
+    def _rim(self, side: float, z: Array) -> Array:
+        return self.level(z)
+
+    def drawn_lines(self, eye: ArrayLike) -> list[Array]:
+        """The top's outline, and the near end's face below it: what is seen from above its near end."""
+        left, right = self.top_edges(_DRAWN)
+        near = np.array([left[-1], right[-1]])
+        low = near - (0.0, self.thickness, 0.0)
+        return [np.concatenate([left, right[::-1], left[:1]]), np.array([near[0], low[0], low[1], near[1]])]
 
     def ahead(self, z: float) -> Array:
         return unit([2.0 * self.bend * float(self._share(z)) / self.length, 0.0, 1.0])

@@ -52,7 +52,7 @@ colour = "#c8b08a"           # the bare material, red green blue
 paint = "projected"          # bare, wash, projected or solved
 gloss = "matt"               # how its paint shines: matt, satin or gloss
 # image = "bridge.png"       # a picture laid over the bridge instead of paint
-# mesh = "bridge.glb"        # a modelled bridge instead of the slab, in metres, axes as above
+# mesh = "bridge.glb"        # a modelled bridge, in metres, axes as above; leave out length to bend and image then
 
 [camera]
 sensor = "35.9 x 24.0 mm"    # width x height

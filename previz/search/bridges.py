@@ -12,6 +12,7 @@ import numpy as np
 
 from previz import colour
 from previz.scene.model import Scene
+from previz.scene.shape import BridgeShape, bridge_shape
 from previz.search.studio import Surroundings, edge_points
 from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
@@ -55,12 +56,12 @@ class BridgeSets:
         looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
         # one at a time: hardly two candidates of a search have the same bridge, and memory is short
         self._chosen: BridgeSet | None = None
-        self._in_place: tuple[float, ...] = self._key(looker.loaded.scene)
+        self._in_place = bridge_shape(looker.loaded.scene)
         self._bake: WallBake | None = None
 
     def with_bridge(self, scene: Scene) -> BridgeSet:
         """The set with the scene's bridge in it, in the engine too."""
-        key = self._key(scene)
+        key = bridge_shape(scene)
         if self._chosen is None or key != self._in_place:
             if self._chosen is not None:
                 self._chosen.fast.forget()
@@ -71,14 +72,9 @@ class BridgeSets:
             self._chosen, self._in_place = chosen, key
         return self._chosen
 
-    @staticmethod
-    def _key(scene: Scene) -> tuple[float, ...]:
-        bridge = scene.bridge
-        return bridge.length, bridge.width, bridge.taper, bridge.thickness
-
-    def _made(self, scene: Scene, key: tuple[float, ...]) -> BridgeSet:
+    def _made(self, scene: Scene, key: BridgeShape) -> BridgeSet:
         looker, ready, sight = self._looker, self._looker.loaded, self._looker.sight
-        if key != self._key(looker.loaded.scene):
+        if key != bridge_shape(looker.loaded.scene):
             ready = self._rebuilt(scene)
             sight = looker.sight.replaced(ready.bridge)
         surface = ready.built.bridge.surface

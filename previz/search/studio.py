@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.geometry import Array, inverse_rigid, transform_points, unit
 from previz.look.sight import SightLines
-from previz.scene.layout import PictureBox, delivered_box_px, distance_to_bridge, judged_frames
+from previz.scene.layout import PictureBox, delivered_box_px, judged_frames
 from previz.scene.model import Scene, Search
 from previz.scene.move import Move
+from previz.scene.shape import bridge_shape
 from previz.units import mm_text
 
 # frames along the move at which the camera is tried for size
@@ -68,7 +69,7 @@ def misfits(scene: Scene, move: Move, around: Surroundings) -> list[Misfit]:
         camera = move.camera(frame)
         placed = transform_points(camera.world_from_cam, body)
         for kind, what, by in (
-            _too_close(scene, search, camera, around),
+            _too_close(scene, search, camera),
             _touching(scene, search, camera, placed, around),
             _in_floor(placed, floor),
             _past_wall(scene, search, camera, around.wall),
@@ -78,11 +79,8 @@ def misfits(scene: Scene, move: Move, around: Surroundings) -> list[Misfit]:
     return found + list(worst.values())
 
 
-def _too_close(scene: Scene, search: Search, camera: Camera, around: Surroundings) -> tuple[str, str, float]:
-    if scene.bridge.mesh is None:
-        distance = float(distance_to_bridge(scene, camera.position[None])[0])
-    else:
-        distance = float(np.linalg.norm(around.edges - camera.position, axis=1).min())
+def _too_close(scene: Scene, search: Search, camera: Camera) -> tuple[str, str, float]:
+    distance = float(bridge_shape(scene).distance(camera.position[None])[0])
     what = f"the bridge {mm_text(distance)} from a lens that focuses from {mm_text(search.closest_focus)}"
     return "focus", what, search.closest_focus - distance
 

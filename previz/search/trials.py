@@ -11,6 +11,7 @@ from previz.judge.hold import FrameScore, summarised
 from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.scene.shape import bridge_shape
 from previz.search.bridges import BridgeSet, bridge_sets
 from previz.search.candidates import looked_over, slip_in_hold
 from previz.search.freedoms import placed
@@ -85,4 +86,4 @@ def reveal_of(move: Move) -> int:
 
 def _inside(scene: Scene) -> float:
     """How far (m) the lens is from standing free before the wall and the bridge's near end."""
-    return max(scene.bridge.length + 0.1 - scene.camera.position[2], 0.0)
+    return max(bridge_shape(scene).near + 0.1 - scene.camera.position[2], 0.0)

@@ -15,6 +15,7 @@ from previz.geometry import Array, rigid
 from previz.look.sight import SightLines
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
+from previz.scene.shape import bridge_shape
 from previz.stage.projected import facing, hidden_wall, painted, wash_colour
 from previz.workshop.carry import carried
 from previz.workshop.light.bake import (
@@ -234,7 +235,7 @@ class Painter:
 def bridge_texel(scene: Scene, move: Move, width_px: int | None = None) -> float:
     """Texel size (m) for the bridge: finer than a pixel of a frame ``width_px`` wide at its near end."""
     camera = move.camera(move.station_frame, width_px)
-    near_end = np.array([scene.bridge.bend, 0.0, scene.bridge.length])
+    near_end = bridge_shape(scene).near_corners[1]
     return max(float(camera.depth(near_end)), 0.02) / camera.focal_px / 1.5
 
 

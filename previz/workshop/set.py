@@ -10,6 +10,7 @@ import numpy as np
 from previz.geometry import Array
 from previz.scene.foreign import read_mesh, read_picture
 from previz.scene.model import Scene, WallKind
+from previz.scene.shape import bridge_shape
 from previz.workshop import bridge as slabs
 from previz.workshop import modelled
 from previz.workshop.bridge import BridgeBuild
@@ -93,14 +94,14 @@ def _flat(x: Array, y: Array) -> Field:
 
 def plot_of(scene: Scene) -> Plot:
     """The rectangle, relief and openings of a scene's wall."""
-    wall, bridge = scene.wall, scene.bridge
+    wall = scene.wall
     door = wall.doorway
     return Plot(
         width=wall.width,
         height=wall.height,
         top=wall.top,
         relief=wall.relief,
-        keep_clear=(0.5 * bridge.width, bridge.thickness),
+        keep_clear=bridge_shape(scene).root,
         opening=None if door is None else Opening(door.width, door.height, door.depth),
         bridge_at=-wall.sideways,
     )

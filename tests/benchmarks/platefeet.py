@@ -18,6 +18,7 @@ from previz.plate.top import Top, stances, top_of
 from previz.scene.model import Lamp
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
+from previz.scene.shape import Slab
 from previz.workshop.bridge import slab
 from tests.benchmarks.figures import Figure, at_most
 
@@ -83,7 +84,7 @@ def _closed_forms() -> list[Figure]:
         lamp = Lamp(name="key", position=tuple(foot + 90.0 * np.array([0.0, math.sin(up), math.cos(up)])))
         alpha = np.pad(np.ones((400, 10), dtype=np.float32), 20)
         card = StandingCard(alpha, (25.0, 420.0), 400.0, foot, height, np.array([0.0, 0.0, 1.0]))
-        shadow = cast_shadow(card, face_of(lamp), Top(1.0, 1.0), texel)
+        shadow = cast_shadow(card, face_of(lamp), Top(Slab(1.0, 1.0, 0.012, 1.0, 0.0, 0.0)), texel)
         rows = np.flatnonzero((shadow.share > 0.5).any(axis=1))
         length = 0.5 - (shadow.back + rows[0] * texel)
         worst = max(worst, abs(length - height / math.tan(up)))
@@ -91,7 +92,7 @@ def _closed_forms() -> list[Figure]:
     wall[:, :500] = 1.0
     card = StandingCard(wall, (500.0, 300.0), 300.0, foot, 0.3, np.array([0.0, 0.0, 1.0]))
     lamp = Lamp(name="key", position=(0.0, 0.6, 2.0), aim=(0.0, 0.6, 0.0), size=(0.3, 0.02))
-    shadow = cast_shadow(card, face_of(lamp), Top(0.6, 0.3), 0.002)
+    shadow = cast_shadow(card, face_of(lamp), Top(Slab(0.6, 0.3, 0.012, 1.0, 0.0, 0.0)), 0.002)
     row = shadow.share[int((0.35 - shadow.back) / shadow.texel)]
     at = np.interp([0.1, 0.9], row[::-1], shadow.left + (np.arange(len(row))[::-1] + 0.5) * shadow.texel)
     wanted = 0.8 * 0.3 * 0.15 / 1.5

@@ -14,7 +14,7 @@ from tests.conftest import Command, Done, files
 COMMANDS = ("check", "shoot", "score", "sheet")
 QUICK = ("--width", 160, "--workers", 1)
 
-MESH = ('width = "50 mm"\n', 'mesh = "bridge.glb"\n')
+MESH = ('length = "700 mm"\nwidth = "50 mm"\n', 'mesh = "bridge.glb"\n')
 IMAGE = ('paint = "projected"', 'image = "bridge.png"')
 
 

@@ -18,10 +18,14 @@ from previz.plate.feet import (
     through,
 )
 from previz.plate.top import Stance, Top, stances
+from previz.scene.foreign import RawMesh
+from previz.scene.modelled import Modelled
+from previz.scene.shape import Slab
+from tests.scene.causeway import NEAR, causeway
 
 SCALE = 20.0
 FRAME = (1280, 720)
-TOP = Top(length=0.85, width=0.062)
+TOP = Top(Slab(0.85, 0.062, 0.012, 1.0, 0.0, 0.0))
 FOOT_MARK, HEIGHT = 0.38, 1.78
 FRAMES = tuple(range(1001, 1011))
 
@@ -198,7 +202,7 @@ def test_a_similarity_turns_clockwise() -> None:
 
 
 def test_stances_follow_bend_and_camber() -> None:
-    top = Top(length=1.0, width=0.06, camber=0.05, bend=0.2)
+    top = Top(Slab(1.0, 0.06, 0.012, 1.0, 0.05, 0.2))
     on_floor, on_bridge = stances(top, 0.25, 1.8, 20.0, along=0.4, across=0.2)
     np.testing.assert_allclose(on_bridge.foot, [0.2 / 16, 4 * 0.05 * 0.25 * 0.75, 0.25])
     assert on_bridge.height == pytest.approx(0.09)
@@ -211,6 +215,25 @@ def test_stances_follow_bend_and_camber() -> None:
     ahead = np.array([0.1, 0.0, 1.0]) / np.hypot(0.1, 1.0)
     assert apart @ ahead == pytest.approx(0.4)
     assert on_bridge.feet[0, 1] > on_bridge.foot[1] > on_bridge.feet[1, 1]
+
+
+@pytest.mark.parametrize("mark_mm", [60.0, 206.0, 212.0, 300.0, 424.0, 500.0, 560.0, 632.0])
+def test_feet_stand_on_the_tread_of_a_modelled_causeway(mark_mm: float) -> None:
+    """Where trimesh's rays from above land under each foot, in the picture within a pixel."""
+    mesh = causeway(4.0, 25.0)
+    top = Top(Modelled(RawMesh(np.asarray(mesh.vertices), np.asarray(mesh.faces), None, None, None)))
+    _, on_bridge = stances(top, 1e-3 * mark_mm, 1.75, 20.0)
+    under = np.stack([on_bridge.foot, *on_bridge.feet])
+    # past the near end nothing is under a foot
+    under = under[under[:, 2] < NEAR]
+    above = under + [0.0, 1.0, 0.0]
+    places, rays, _ = mesh.ray.intersects_location(above, np.tile([0.0, -1.0, 0.0], (len(above), 1)))
+    landed = np.array([places[rays == k][places[rays == k][:, 1].argmax()] for k in range(len(above))])
+    view = camera_for([-0.03, 0.43, 1.75], 0.0, np.radians(-15.0), 0.0, 0.04, 0.0359, 1920, 1080)
+    assert np.linalg.norm(view.project(under) - view.project(landed), axis=1).max() < 0.1
+    # at the plane through the sill they would float from the second tread on
+    floating = np.linalg.norm(view.project(under * (1.0, 0.0, 1.0)) - view.project(landed), axis=1)
+    assert floating.max() > 10.0 if mark_mm > 206.0 else floating[0] < 0.1
 
 
 def test_what_is_behind_the_lens_is_left_empty() -> None:

@@ -1,6 +1,7 @@
 """The figure's shadow against closed forms: length, direction, penumbra, edges, hidden parts; OpenCV for the matte."""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -20,13 +21,23 @@ from previz.plate.shadow import (
     shadow_matte,
 )
 from previz.plate.top import Top
+from previz.scene.foreign import RawMesh
 from previz.scene.model import Bridge, Lamp, Light
+from previz.scene.modelled import Modelled
+from previz.scene.shape import Slab, slab_of
 from previz.workshop.bridge import slab
 from previz.workshop.surface import Surface
 
 FOOT = np.array([0.0, 0.0, 0.5])
-WIDE = Top(length=1.0, width=1.0)
-SMALL = Top(length=0.6, width=0.3)
+
+
+def flat(length: float, width: float) -> Top:
+    """The top of a plain slab."""
+    return Top(Slab(length, width, 0.012, 1.0, 0.0, 0.0))
+
+
+WIDE = flat(1.0, 1.0)
+SMALL = flat(0.6, 0.3)
 TEXEL = 0.0005
 HEIGHT = 0.09
 
@@ -149,7 +160,7 @@ def test_nothing_falls_past_the_edge() -> None:
     """On a narrow bridge the shadow is that of a wide one cut at its edge, where OpenCV has the bridge's outline."""
     lamp = Lamp(name="key", position=(0.7, 0.3, 1.1))
     card = bar(np.array([0.0, 0.0, 1.0]), 60)
-    narrow = Top(length=1.0, width=0.06, taper=1.5)
+    narrow = Top(Slab(1.0, 0.06, 0.012, 1.5, 0.0, 0.0))
     view = lens(0.2)
     whole = shadow_matte(cast_shadow(card, face_of(lamp), WIDE, 0.0003), view)
     cut = shadow_matte(cast_shadow(card, face_of(lamp), narrow, 0.0003), view)
@@ -165,7 +176,7 @@ def test_nothing_falls_past_the_edge() -> None:
 def test_the_matte_of_an_arched_bent_bridge_is_where_sight_lines_meet_it() -> None:
     """A map that is 1 all over shows the top: the formula's cover against Embree's on the built slab."""
     bridge = Bridge(length=0.85, width=0.07, taper=1.3, camber=0.03, bend=0.12, thickness=0.012)
-    top = Top(0.85, 0.07, 1.3, 0.03, 0.12)
+    top = Top(slab_of(bridge))
     full = ShadowMap(np.ones((500, 500), dtype=np.float32), -0.5, -0.2, 0.0025, top)
     view = lens(-0.1, 0.3, 1.6)
     got = shadow_matte(full, view, samples=3)
@@ -173,7 +184,7 @@ def test_the_matte_of_an_arched_bent_bridge_is_where_sight_lines_meet_it() -> No
     sight = SightLines([built])
     px = (np.stack(np.meshgrid(np.arange(640 * 3), np.arange(360 * 3)), axis=-1).reshape(-1, 2) + 0.5) / 3
     hits = sight.first_hits(*view.rays(px))
-    level = top.middle(np.nan_to_num(hits.point[:, 2]))[:, 1]
+    level = top.on_top(0.0, np.nan_to_num(hits.point[:, 2]))[:, 1]
     on_top = (hits.surface == 0) & (np.abs(hits.point[:, 1] - level) < 2e-4) & (hits.point[:, 2] >= 0.0)
     wanted = on_top.reshape(360, 3, 640, 3).mean(axis=(1, 3))
     assert wanted.sum() > 3000
@@ -207,15 +218,50 @@ def test_what_a_rock_hides_is_left_out() -> None:
     np.testing.assert_array_equal(hidden[behind == 0.0], plain[behind == 0.0])
 
 
+def modelled(*parts: Surface) -> tuple[Top, SightLines]:
+    """A bridge of boxes: its top as a mesh has it, and sight lines that meet it."""
+    count = 0
+    faces = []
+    for part in parts:
+        faces.append(part.faces + count)
+        count += len(part.vertices)
+    raw = RawMesh(np.concatenate([p.vertices for p in parts]), np.concatenate(faces).astype(np.int64), None, None, None)
+    whole = replace(parts[0], vertices=raw.vertices, faces=raw.faces.astype(np.int32),
+                    uv=np.zeros((count, 2), np.float32))  # fmt: skip
+    return Top(Modelled(raw)), SightLines([whole])
+
+
 def test_a_modelled_bridge_ends_where_sight_lines_say() -> None:
     lamp = Lamp(name="key", position=(0.7, 0.3, 1.1))
-    plane = Top(length=1.0, width=0.06, bounded=False)
-    board = SightLines([box([-0.05, -0.02, 0.0], [0.05, 0.0, 1.0], "bridge")])
+    top, board = modelled(box([-0.05, -0.02, 0.0], [0.05, 0.0, 1.0], "bridge"))
     card = bar(np.array([0.0, 0.0, 1.0]), 60)
-    got = shadow_matte(cast_shadow(card, face_of(lamp), plane, TEXEL), lens(), sight=board, names=["bridge"])
-    wanted = shadow_matte(cast_shadow(card, face_of(lamp), Top(length=1.0, width=0.1), TEXEL), lens())
+    got = shadow_matte(cast_shadow(card, face_of(lamp), top, TEXEL), lens(), sight=board, names=["bridge"])
+    wanted = shadow_matte(cast_shadow(card, face_of(lamp), flat(1.0, 0.1), TEXEL), lens())
     assert wanted.sum() > 50.0
     assert np.abs(got - wanted).sum() / wanted.sum() < 0.02
+
+
+def test_a_shadow_falls_on_the_tread_that_the_feet_stand_on() -> None:
+    """On a tread 27 mm lower the shadow is that of a flat top there: of the whole scene let down by as much."""
+    down = np.array([0.0, 0.027, 0.0])
+    upper, tread = ([-0.05, -0.06, 0.0], [0.05, 0.0, 0.2]), ([-0.05, -0.06, 0.2], [0.05, -0.027, 1.0])
+    top, stairs = modelled(box(*upper, "bridge"), box(*tread, "bridge"))
+    lamp = Lamp(name="key", position=(0.7, 0.3, 1.1))
+    card = bar(np.array([0.0, 0.0, 1.0]), 60)
+    low = replace(card, foot=card.foot - down)
+    got = shadow_matte(cast_shadow(low, face_of(lamp), top, TEXEL), lens(), sight=stairs, names=["bridge"])
+    raised = Lamp(name="key", position=tuple(np.array(lamp.position) + down))
+    view = lens()
+    lifted = np.array(view.world_from_cam)
+    lifted[:3, 3] += down
+    flat_matte = shadow_matte(
+        cast_shadow(card, face_of(raised), flat(1.0, 0.1), TEXEL), replace(view, world_from_cam=lifted)
+    )
+    assert flat_matte.sum() > 50.0
+    assert np.abs(got - flat_matte).sum() / flat_matte.sum() < 0.02
+    # on the level plane through the sill, where it once was, most of it lies elsewhere
+    once = shadow_matte(cast_shadow(card, face_of(lamp), flat(1.0, 0.1), TEXEL), lens())
+    assert np.abs(once - flat_matte).sum() / flat_matte.sum() > 0.5
 
 
 def test_a_lamp_from_the_side_needs_a_body() -> None:

@@ -79,7 +79,8 @@ def run_key(folder: Path, opened: Opened = OPENED, width_px: int = 160, with_fig
 
 
 def test_what_makes_another_run(tmp_path: Path) -> None:
-    laid(tmp_path, ('kind = "slate"', 'photo = "wall.png"'), ('width = "50 mm"\n', 'mesh = "bridge.glb"\n'))
+    mesh = ('length = "700 mm"\nwidth = "50 mm"\n', 'mesh = "bridge.glb"\n')
+    laid(tmp_path, ('kind = "slate"', 'photo = "wall.png"'), mesh)
     photograph(tmp_path / "wall.png")
     box_mesh(tmp_path / "bridge.glb")
     runs = [run_key(tmp_path)]

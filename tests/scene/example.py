@@ -58,6 +58,16 @@ foot_mark = "400 mm"         # from the sill along the bridge, miniature size
 '''
 
 
+def modelled(name: str) -> tuple[tuple[str, str], ...]:
+    """Changes that put a mesh of this name in the place of the slab."""
+    return (
+        ('length    = "850 mm" ', f'mesh = "{name}" '),
+        ('width     = "50 mm"', ""),
+        ('thickness = "12 mm"', ""),
+        ("taper     = 1.0 ", ""),
+    )
+
+
 def changed(*changes: tuple[str, str]) -> str:
     """The example with each first text, which must be in it once, replaced by the second."""
     text = EXAMPLE

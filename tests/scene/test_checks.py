@@ -5,9 +5,10 @@ from pathlib import Path
 import pytest
 
 from previz.errors import SceneError
-from previz.scene.checks import impossible, refuse_impossible
+from previz.scene.checks import OVERRIDDEN, impossible, refuse_impossible
 from previz.scene.reader import read_scene
-from tests.scene.example import changed, scene_of, written
+from tests.scene.causeway import block, causeway, saved
+from tests.scene.example import changed, modelled, scene_of, written
 
 LENGTH, BEND = '"850 mm"', "taper     = 1.0 "
 POSITION = '["0 mm", "160 mm", "1250 mm"]'
@@ -115,10 +116,85 @@ def test_a_modelled_wall_or_bridge_is_not_judged_by_sizes_it_does_not_have(tmp_p
     (tmp_path / "thing.glb").write_bytes(b"x")
     mesh = 'mesh = "thing.glb" '
     assert impossible(scene_of(tmp_path, ('kind   = "slate" ', mesh), ('height = "110 mm"', 'height = "900 mm"'))) == []
-    assert impossible(scene_of(tmp_path, (BEND, mesh), (LENGTH, '"3 m"'))) == []
+    saved(tmp_path)
+    scene = scene_of(tmp_path, *modelled("causeway.glb"))
+    assert impossible(scene) == []
+    # an edit that has nothing to do with its shape leaves it as it is
+    assert impossible(scene.edited(bridge__paint="bare", camera__tilt=-0.1)) == []
+
+
+@pytest.mark.parametrize("key", OVERRIDDEN)
+def test_what_a_mesh_has_of_its_own_is_refused_beside_it(tmp_path: Path, key: str) -> None:
+    saved(tmp_path)
+    written_so = "1.0" if key == "taper" else '"12 mm"'
+    with pytest.raises(SceneError) as caught:
+        scene_of(tmp_path, *modelled("causeway.glb"), ('paint     = "solved" ', f"{key} = {written_so} "))
+    [fault] = caught.value.faults
+    assert fault.key == f"bridge.{key}"
+    assert f"expected no {key} beside mesh: a modelled bridge has its own, found both" in str(fault)
+    assert (tmp_path / "walk.toml").read_text().splitlines()[fault.line - 1].startswith(key)
+
+
+def test_a_mesh_takes_no_picture_over_it(tmp_path: Path) -> None:
+    saved(tmp_path)
     (tmp_path / "paint.png").write_bytes(b"x")
+    first, second, *others = modelled("causeway.glb")
     with pytest.raises(SceneError, match="one of mesh and image"):
-        scene_of(tmp_path, (BEND, mesh), ('width     = "50 mm"', 'image = "paint.png"'))
+        scene_of(tmp_path, first, (second[0], 'image = "paint.png"'), *others)
+
+
+def scaled_mesh(folder: Path, factor: float) -> tuple[tuple[str, str], ...]:
+    mesh = causeway()
+    mesh.apply_scale(factor)
+    mesh.export(folder / "scaled.ply")
+    return modelled("scaled.ply")
+
+
+@pytest.mark.parametrize(
+    ("factor", "says"),
+    [
+        (1000.0, "the mesh measures 676 m, which is no miniature; is it in millimetres?"),
+        (100.0, "the mesh is 63.6 m long: is it in another unit than metres, or at full size?"),
+        (20.0, "the mesh is 12.7 m long: is it in another unit than metres, or at full size?"),
+        (2.1, "expected a bridge that ends before the lens, which is 1250.0 mm from the wall, found 1335.6 mm"),
+    ],
+)
+def test_a_mesh_of_another_size_is_told_with_its_line(tmp_path: Path, factor: float, says: str) -> None:
+    with pytest.raises(SceneError) as caught:
+        scene_of(tmp_path, *scaled_mesh(tmp_path, factor))
+    [fault] = [fault for fault in caught.value.faults if fault.key == "bridge.mesh"]
+    assert says in str(fault)
+    assert fault.line > 1
+
+
+def test_a_mesh_that_is_no_bridge_is_told_with_its_line(tmp_path: Path) -> None:
+    box = block(-20, 20, -10, 0, -30, 300)
+    box.update_faces(range(1, 12))
+    box.export(tmp_path / "open.ply")
+    (tmp_path / "broken.glb").write_bytes(b"glTF, almost")
+    for name, says in (("open.ply", "not closed (3 open edges)"), ("broken.glb", "broken or cut short")):
+        with pytest.raises(SceneError) as caught:
+            scene_of(tmp_path, *modelled(name))
+        [fault] = caught.value.faults
+        assert fault.key == "bridge.mesh"
+        assert says in str(fault)
+        assert name in str(fault)
+
+
+def test_lens_lamp_and_foot_mark_are_judged_by_the_mesh(tmp_path: Path) -> None:
+    saved(tmp_path)
+    changes = modelled("causeway.glb")
+    for change, key, says in (
+        ((POSITION, '["0 mm", "-20 mm", "300 mm"]'), "bridge.mesh", "636.0 mm"),
+        ((LAMP, LAMP + '\nposition = ["0 mm", "-10 mm", "300 mm"]'), "lamp[1].position", "outside the bridge"),
+        (('foot_mark = "400 mm"', 'foot_mark = "640 mm"'), "plate.foot_mark", "at most 636.0 mm"),
+        (('foot_mark = "400 mm"', 'foot_mark = "530 mm"'), "plate.foot_mark", "has a top to stand on"),
+    ):
+        with pytest.raises(SceneError) as caught:
+            scene_of(tmp_path, *changes, change)
+        [fault] = caught.value.faults
+        assert fault.key == key
+        assert says in str(fault)
 
 
 def test_a_scene_edited_in_python_is_refused_alike(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from previz.errors import SceneError
 from previz.scene.reader import read_scene
-from tests.scene.example import changed, written
+from tests.scene.example import changed, modelled, written
 
 FIGURE = 'figure   = "figure.png"'
 
@@ -40,7 +40,7 @@ def test_a_missing_folder_is_named(tmp_path: Path) -> None:
 
 
 def test_nothing_like_it(tmp_path: Path) -> None:
-    text = fault_text(tmp_path, ('taper     = 1.0', 'mesh = "qqqqqqq.glb"'))
+    text = fault_text(tmp_path, *modelled("qqqqqqq.glb"))
     assert "names are relative to the scene file" in text
 
 

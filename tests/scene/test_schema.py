@@ -12,12 +12,13 @@ from typing import Any
 import jsonschema
 import pytest
 import regress
+import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from previz import units
 from previz.errors import UnitError
-from previz.scene.checks import cautions
+from previz.scene.checks import OVERRIDDEN, cautions
 from previz.scene.faults import SEVERAL, tables
 from previz.scene.reader import read_scene
 from previz.scene.schema import scene_schema, schema_json
@@ -182,6 +183,12 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
         edited = text.replace(line, line[2:], 1)
         if key in ("mesh", "photo") and "wall" in line:
             edited = edited.replace('kind = "slate"', "#")
+        if key == "mesh" and "bridge" in line:
+            trimesh.creation.box(bounds=[[-0.03, -0.012, -0.03], [0.03, 0.0, 0.7]]).export(tmp_path / "bridge.glb")
+            before, table = edited.split("[bridge]\n")
+            slab, rest = table.split("colour = ", 1)
+            edited = f"{before}[bridge]\ncolour = {rest}"
+            assert [row.split()[0] for row in slab.splitlines()] == list(OVERRIDDEN)
         path.write_text(edited, encoding="utf-8")
         read_scene(path)
         tried += 1

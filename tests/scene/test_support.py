@@ -9,7 +9,8 @@ import trimesh
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.rig.support import DEEPEST, hidden, support, support_sentences
-from tests.scene.example import scene_of
+from tests.scene.causeway import DEEP, DRAIN, MM, causeway, saved
+from tests.scene.example import modelled, scene_of
 
 
 @pytest.fixture
@@ -97,7 +98,47 @@ def test_from_below_nothing_is_hidden_under_the_bridge(still: Scene) -> None:
     assert "hides nothing" in support_sentences(found)[0]
 
 
-def test_a_modelled_bridge_is_left_out(tmp_path: Path) -> None:
-    (tmp_path / "thing.glb").write_bytes(b"x")
-    scene = scene_of(tmp_path).edited(bridge__mesh=tmp_path / "thing.glb", bridge__image=None)
-    assert support(scene, move_of(scene)) is None
+def test_a_modelled_slab_is_held_like_the_same_slab_by_rule(tmp_path: Path, still: Scene) -> None:
+    trimesh.creation.box(bounds=[[-0.025, -0.012, -0.03], [0.025, 0.0, 0.85]]).export(tmp_path / "slab.ply")
+    scene = scene_of(tmp_path, *modelled("slab.ply")).edited(rail=still.rail.model_dump(), wall=still.wall.model_dump())
+    found, wanted = support(scene, move_of(scene)), support(still, move_of(still))
+    assert found is not None
+    assert wanted is not None
+    assert found.hold.depth == pytest.approx(wanted.hold.depth, abs=1e-4)
+    assert found.hold_level.right == pytest.approx(wanted.hold_level.right, abs=1e-4)
+    for one, other in zip(found.hold_sections, wanted.hold_sections, strict=True):
+        assert one.slab == pytest.approx(other.slab, abs=1e-6)
+        assert one.right[1:-1] == pytest.approx(other.right[1:-1], abs=1e-3)
+
+
+def test_under_a_causeway_an_arm_is_hidden_as_far_as_a_ray_caster_says(tmp_path: Path) -> None:
+    saved(tmp_path)
+    scene = scene_of(tmp_path, *modelled("causeway.glb")).edited(plate__foot_mark=0.3, wall__height=5.0)
+    move = move_of(scene)
+    found = support(scene, move)
+    assert found is not None
+    mesh = causeway()
+    first, last = (frame - move.frames[0] for frame in scene.rail.hold)
+    eyes = move.positions[np.linspace(first, last, 13).round().astype(int)]
+
+    def hidden_down(z: float, depth: float) -> bool:
+        """Both edges of an arm there, by trimesh's rays from every place of the lens."""
+        for side in (-0.5, 0.5):
+            point = np.array([side * found.arm, -DEEP * MM - depth, z])
+            way = point - eyes
+            way /= np.linalg.norm(way, axis=1)[:, None]
+            if not mesh.ray.intersects_any(eyes, way).all():
+                return False
+        return True
+
+    looked = 0
+    for k in range(2, len(found.hold.z) - 1, 4):
+        z, depth = float(found.hold.z[k]), float(found.hold.depth[k])
+        assert found.hold.underside[k] == pytest.approx(-DEEP * MM, abs=1e-6)
+        drain = DRAIN[2] * MM - 0.01 < z < DRAIN[3] * MM + 0.01
+        if drain or depth == 0.0:
+            continue
+        looked += 1
+        assert all(hidden_down(z, share * depth) for share in (0.01, 0.3, 0.6, 0.9, 0.99))
+        assert depth == pytest.approx(DEEPEST) or not hidden_down(z, depth + 0.004)
+    assert looked >= 6

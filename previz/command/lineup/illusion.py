@@ -7,6 +7,7 @@ from typing import Any, Final
 from previz.command.lineup.lineupjob import Drifted, IllusionNow
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.scene.model import Scene
+from previz.scene.shape import bridge_shape
 from previz.stage.prepare import continues_wall
 from previz.units import mm_text
 
@@ -58,8 +59,7 @@ def _held(drifted: Drifted | None) -> str:
 def _repaint(scene: Scene, drifted: Drifted | None) -> str:
     if drifted is None or drifted.holds_to < 5e-4:
         return "all of it would have to be repainted"
-    left = scene.bridge.length - drifted.holds_to
-    if scene.bridge.mesh is None and left < 5e-4:
+    if bridge_shape(scene).near - drifted.holds_to < 5e-4:
         return "it would have to be touched up where it drifts"
     return f"all of it beyond {mm_text(drifted.holds_to, 0)} from the sill would have to be repainted"
 

@@ -36,9 +36,9 @@ from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_of_text, scene_sha256
+from previz.scene.shape import bridge_shape
 
 # numbers of an edge drawn on the photograph
-_ALONG: Final = 40
 
 # m; width of the frame that a focal length "in 35 mm film" is meant for (Exif 2.32, FocalLengthIn35mmFilm; from memory)
 _WIDE_35: Final = 0.036
@@ -319,7 +319,7 @@ def _drawn(
     scene: Scene, date: str, found: Located, wanted: Camera, steps: Sequence[Step], values: dict[str, Any]
 ) -> Any:
     solved = found.solved
-    lines = _outlines(scene)
+    lines = _outlines(scene, np.asarray(wanted.position))
     good = solved.used
     unsure = [step for step in steps if not step.sure]
     if len(unsure) == len(steps):
@@ -350,20 +350,9 @@ def _drawn(
     )
 
 
-def _outlines(scene: Scene) -> list[Array]:
-    """Edges (N, 3) m of the bridge's top and the doorway."""
-    bridge = scene.bridge
-    z = np.linspace(0.0, bridge.length, _ALONG)
-    part = z / bridge.length
-    middle = bridge.bend * part**2
-    rise = bridge.camber * 4.0 * part * (1.0 - part)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * part)
-    left = np.column_stack([middle - half, rise, z])
-    right = np.column_stack([middle + half, rise, z])
-    out = [np.concatenate([left, right[::-1], left[:1]])]
-    near = np.array([left[-1], right[-1]])
-    low = near - (0.0, bridge.thickness, 0.0)
-    out.append(np.array([near[0], low[0], low[1], near[1]]))
+def _outlines(scene: Scene, eye: Array) -> list[Array]:
+    """Edges (N, 3) m of the bridge, as they are seen from about ``eye``, and of the doorway."""
+    out = bridge_shape(scene).drawn_lines(eye)
     door = scene.wall.doorway
     if door is not None:
         w, h = 0.5 * door.width, door.height

@@ -20,10 +20,11 @@ from previz.geometry import Array
 from previz.lineup.markers import Board, MarkerSheet, board_of, hidden_from
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
-from previz.scene.layout import delivered_box_px, distance_to_bridge, judged_frames, wall_box
+from previz.scene.layout import delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene
+from previz.scene.shape import bridge_shape
 from previz.units import mm_text
 
 # m; sheets this near to one another, or to the bridge, lie on it
@@ -161,7 +162,7 @@ def _lies_on(one: MarkerSheet, other: MarkerSheet) -> bool:
 
 def _on_the_set(scene: Scene, move: Move, sheet: MarkerSheet) -> Iterator[str]:
     points, door = _points(sheet), scene.wall.doorway
-    if scene.bridge.mesh is None and bool(np.any(distance_to_bridge(scene, points) < 1e-3)):
+    if bool(np.any(bridge_shape(scene).distance(points) < 1e-3)):
         yield f"sheet {sheet.name}: it lies on the bridge or goes through it; move it away"
     elif over := _over_the_bridge(scene, move, sheet):
         yield f"sheet {sheet.name}: it covers part of the bridge in the picture of frame {over[0]}; move it aside"
@@ -185,12 +186,8 @@ def _on_the_set(scene: Scene, move: Move, sheet: MarkerSheet) -> Iterator[str]:
 
 def _over_the_bridge(scene: Scene, move: Move, sheet: MarkerSheet) -> list[int]:
     """Frames of the move in whose picture a sheet that stands before the bridge covers part of it."""
-    if scene.bridge.mesh is not None:
-        return []
-    bridge = scene.bridge
-    share = np.linspace(0.0, 1.0, 33)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * share)
-    top = np.column_stack([bridge.bend * share**2, 4.0 * bridge.camber * share * (1.0 - share), bridge.length * share])
+    edges = bridge_shape(scene).top_edges(33)
+    top = 0.5 * (edges[0] + edges[1])
     out = []
     for frame in judged_frames(move, _FRAMES):
         camera = move.camera(frame)
@@ -198,7 +195,7 @@ def _over_the_bridge(scene: Scene, move: Move, sheet: MarkerSheet) -> list[int]:
         ahead = camera.depth(top) > 0.02
         if seen is None or ahead.sum() < 2:
             continue
-        left, right = (camera.project(top + s * half[:, None] * (1.0, 0.0, 0.0))[ahead] for s in (-1.0, 1.0))
+        left, right = (camera.project(edge)[ahead] for edge in edges)
         strip = Polygon(np.concatenate([left, right[::-1]])).buffer(0)
         common = seen.intersection(strip)
         if common.area > 1.0:

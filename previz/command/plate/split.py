@@ -24,8 +24,8 @@ from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
-from previz.scene.layout import distance_to_bridge
 from previz.scene.move import move_of
+from previz.scene.shape import bridge_shape
 from previz.stage.prepare import ReadySet, prepare
 from previz.units import mm_text
 from previz.workshop.surface import Pixels8
@@ -103,6 +103,6 @@ def _refuse_unbuildable(both: Both, rail: Array) -> None:
     behind = np.flatnonzero(places[:, 2] <= 0.0)
     if len(behind):
         raise PlateError(f"its lens would stand in or behind the wall at frame {frames[behind[0]]}; check [plate]")
-    gaps = distance_to_bridge(both.matched.scene, places)
-    if both.scene.bridge.mesh is None and float(gaps.min()) <= 0.0:
+    gaps = bridge_shape(both.matched.scene).distance(places)
+    if float(gaps.min()) <= 0.0:
         raise PlateError(f"its lens would stand inside the bridge at frame {frames[int(gaps.argmin())]}; check [plate]")

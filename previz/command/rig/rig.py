@@ -40,11 +40,12 @@ from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
-from previz.scene.layout import near_end, wall_box
+from previz.scene.layout import wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.reader import read_scene, scene_sha256
 from previz.scene.rig.lightcautions import face_points
 from previz.scene.rig.support import Level, Profile, Section, Support
+from previz.scene.shape import bridge_shape
 from previz.stage.cautions import scene_cautions
 from previz.stage.prepare import prepare, sight_of
 from previz.workshop.section import section
@@ -142,10 +143,10 @@ def drawing_of(facts: RigFacts, built: BuiltSet) -> RigDrawing:
         hold_plan=none if found is None else _level_outline(found.hold_level),
         move_plan=none if found is None else _level_outline(found.move_level),
         plan_depth=0.0 if found is None else found.hold_level.depth,
-        near_end=near_end(scene) if scene.bridge.mesh is None else _mesh_end(built),
+        near_end=bridge_shape(scene).near_corners,
         wall_box=(float(box[0]), float(box[1]), float(box[2]), float(box[3])),
         arm=0.0 if found is None else found.arm,
-        sections=() if found is None else _cuts(found),
+        sections=() if found is None else _cuts(scene, found),
     )
 
 
@@ -171,14 +172,6 @@ def _bridge_outlines(scene: Scene, built: BuiltSet) -> tuple[Array, Array]:
     side = ring(np.column_stack([middle, top, z]), np.column_stack([middle, top - bridge.thickness, z]))
     plan = ring(np.column_stack([middle - half, level, z]), np.column_stack([middle + half, level, z]))
     return side, plan
-
-
-def _mesh_end(built: BuiltSet) -> Array:
-    vertices = built.bridge.surface.vertices
-    far = float(vertices[:, 2].max())
-    end = vertices[vertices[:, 2] > far - 1e-3]
-    low, high = end.min(axis=0), end.max(axis=0)
-    return np.array([[x, high[1], far] for x in (low[0], 0.5 * (low[0] + high[0]), high[0])])
 
 
 def _stands(scene: Scene) -> list[StandMark]:
@@ -216,11 +209,11 @@ def _level_outline(level: Level) -> Array:
     return np.concatenate([left, right[::-1]])
 
 
-def _cuts(found: Support) -> tuple[CrossSection, ...]:
+def _cuts(scene: Scene, found: Support) -> tuple[CrossSection, ...]:
     out = []
     for hold, move in zip(found.hold_sections, found.move_sections, strict=True):
-        left, right, top, low = hold.slab
-        slab = np.array([[left, top], [right, top], [right, low], [left, low]])
+        # from above the left, as people draw
+        slab = bridge_shape(scene).section(hold.z)[0][::-1]
         out.append(CrossSection(hold.z, slab, _hidden_outline(hold), _hidden_outline(move)))
     return tuple(out)
 

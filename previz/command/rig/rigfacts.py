@@ -11,7 +11,6 @@ import numpy as np
 
 from previz.deliver.rig.rigdata import CardTable, Measure, Notes, Setting
 from previz.optics import rate_for_scale
-from previz.scene.layout import near_end
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.rig.exposure import Exposure, LightLevel, Way, exposure, load, state
@@ -20,6 +19,7 @@ from previz.scene.rig.focusing import FocusPlan, advice, blur_text, focus_plan
 from previz.scene.rig.lightcautions import HOT_DISTANCE
 from previz.scene.rig.lightways import ways
 from previz.scene.rig.support import Support, support, support_sentences
+from previz.scene.shape import bridge_shape
 from previz.units import deg_text, inches_text, mm_text
 
 # a reveal that follows the hold within this (s) comes as a flash: common practice, no source
@@ -103,9 +103,8 @@ def places(facts: RigFacts) -> tuple[Measure, ...]:
         Measure("pan", _solid(deg_text(body.pan)), _way(body.pan, "right", "left", "straight")),
         Measure("roll", _solid(deg_text(body.roll)), _way(body.roll, "clockwise", "the other way", "level")),
     ]
-    if facts.scene.bridge.mesh is None:
-        gap = float(np.linalg.norm(facts.move.track.through - near_end(facts.scene)[1]))
-        rows.append(length("lens to near end", gap))
+    gap = float(np.linalg.norm(facts.move.track.through - bridge_shape(facts.scene).near_corners[1]))
+    rows.append(length("lens to near end", gap))
     if body.pupil_from_mount != 0.0:
         rows.append(length("pupil ahead of mount", body.pupil_from_mount))
     return tuple(rows)
@@ -264,7 +263,7 @@ def focus_lines(facts: RigFacts) -> tuple[str, ...]:
 def support_lines(facts: RigFacts) -> tuple[str, ...]:
     """Where an arm stays unseen."""
     if facts.support is None:
-        return ("A modelled bridge: where an arm stays unseen is not told.",)
+        return ("The bridge is open along its middle: there is no place for an arm.",)
     return tuple(support_sentences(facts.support))
 
 

@@ -15,10 +15,11 @@ from numpy.typing import ArrayLike
 
 from previz import optics
 from previz.geometry import Array, unit
-from previz.scene.layout import behind, judged_frames, near_end
+from previz.scene.layout import behind, judged_frames
 from previz.scene.model import Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move
 from previz.scene.rig.focusing import FocusPlan
+from previz.scene.shape import bridge_shape
 
 MID_GREY = 0.18  # reflectance of the grey card that a meter stands for
 
@@ -122,8 +123,7 @@ def lamp_lux(lamp: Lamp, points: ArrayLike, normals: ArrayLike) -> Array:
 
 def plain_light(scene: Scene, move: Move) -> LightLevel:
     """Light at the wall point behind the bridge's middle, as the station point sees it, and on the bridge's middle."""
-    bridge = scene.bridge
-    middle = np.array([[0.25 * bridge.bend, bridge.camber, 0.5 * bridge.length]])
+    middle = bridge_shape(scene).centre[None]
     wall = behind(np.asarray(move.camera(move.station_frame).position), middle)
     wall = wall if np.isfinite(wall).all() else np.zeros((1, 3))
     points, normals = np.concatenate([wall, middle]), np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]])
@@ -146,7 +146,7 @@ def run_px(scene: Scene, move: Move, frames: tuple[int, int]) -> Smear:
     steps = [f for f in judged_frames(move, most=129) if frames[0] <= f < min(frames[1], move.frames[-1])]
     if not steps and frames[0] < move.frames[-1]:
         steps = [frames[0]]
-    near = near_end(scene)[1] if scene.bridge.mesh is None else np.zeros(3)
+    near = bridge_shape(scene).near_corners[1]
     middle = np.asarray(move.camera(move.station_frame).position)
     wall = behind(middle, near[None, :])[0]
     points = np.stack([wall if np.isfinite(wall).all() else np.zeros(3), near])

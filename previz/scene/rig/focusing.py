@@ -18,9 +18,9 @@ from previz.geometry import Array
 from previz.scene.layout import behind, delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import Move
+from previz.scene.shape import bridge_shape
 
-# places along the bridge, and across and down the picture, that are looked at
-_ALONG = 65
+# places across and down the picture that are looked at
 _ACROSS = 17
 
 
@@ -103,26 +103,12 @@ class FocusPlan:
         return self.now.worst <= self.blur_limit * (1.0 + 1e-9)
 
 
-def bridge_points(scene: Scene) -> Array:
-    """Points (N, 3) m along the four long edges of the plain slab, outside the wall."""
-    bridge = scene.bridge
-    share = np.linspace(0.0, 1.0, _ALONG)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * share)
-    top = 4.0 * bridge.camber * share * (1.0 - share)
-    lines = [
-        np.column_stack([bridge.bend * share**2 + side * half, top - down, bridge.length * share])
-        for side in (-1.0, 0.0, 1.0)
-        for down in (0.0, bridge.thickness)
-    ]
-    return np.concatenate(lines)
-
-
 def reach(scene: Scene, move: Move, frames: Sequence[int]) -> Reach:
     """The depths that have to be sharp over some frames.
 
     Where no part of the bridge is in the picture the wall's nearest part stands in for it.
     """
-    bridge = bridge_points(scene) if scene.bridge.mesh is None else np.zeros((1, 3))
+    bridge = bridge_shape(scene).edge_points
     nears, fars = [], []
     for frame in frames:
         camera = move.camera(frame)

@@ -8,11 +8,12 @@ import numpy as np
 
 from previz.geometry import Array, unit
 from previz.scene.caution import Caution, Cautions
-from previz.scene.layout import delivered_box_px, distance_to_bridge, distance_to_wall, judged_frames, wall_box
+from previz.scene.layout import delivered_box_px, distance_to_wall, judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import Move
 from previz.scene.rig.exposure import exposure, load, state
 from previz.scene.rig.focusing import FocusPlan, blur_text, focus_plan
+from previz.scene.shape import bridge_shape
 from previz.units import mm_text
 
 HOT_DISTANCE = 0.5  # m between a lamp and foam, card or paint; common practice, no source
@@ -62,9 +63,7 @@ def _hot(scene: Scene, _move: Move) -> Cautions:
     if not scene.lamps:
         return
     places = np.array([lamp.position for lamp in scene.lamps])
-    gaps = distance_to_wall(scene, places)
-    if scene.bridge.mesh is None:
-        gaps = np.minimum(gaps, distance_to_bridge(scene, places))
+    gaps = np.minimum(distance_to_wall(scene, places), bridge_shape(scene).distance(places))
     close = [(lamp.name, float(gap)) for lamp, gap in zip(scene.lamps, gaps, strict=True) if gap < HOT_DISTANCE]
     if close:
         which = ", ".join(f"{name} {mm_text(gap, 0)}" for name, gap in close)
@@ -128,7 +127,7 @@ def _reaches_in(scene: Scene, thing: Lamp | Card) -> bool:
     # a lamp behind the wall has a caution of its own
     front = thing.position[2] > 0.0
     into_wall = front and bool(((z <= 0.0) & (x > left) & (x < right) & (y > bottom) & (y < top)).any())
-    return into_wall or (scene.bridge.mesh is None and bool((distance_to_bridge(scene, face) <= 0.0).any()))
+    return into_wall or bool((bridge_shape(scene).distance(face) <= 0.0).any())
 
 
 def _first_seen(scene: Scene, move: Move, thing: Lamp | Card) -> int | None:

@@ -7,12 +7,13 @@ import math
 import numpy as np
 
 from previz import optics
-from previz.scene.layout import distance_to_bridge, distance_to_wall
+from previz.scene.layout import distance_to_wall
 from previz.scene.model import Scene
 from previz.scene.rig.exposure import CLEAN_ISO, LEAST_ISO, SMEAR_FREE, TOLERANCE, Exposure, Way, load, longer
 from previz.scene.rig.flicker import time_text
 from previz.scene.rig.focusing import FocusPlan, blur_text, stop_choice
 from previz.scene.rig.lightcautions import HOT_DISTANCE
+from previz.scene.shape import bridge_shape
 
 
 def ways(scene: Scene, found: Exposure, plan: FocusPlan) -> list[Way]:
@@ -66,7 +67,7 @@ def _more_lamps(scene: Scene, found: Exposure) -> list[Way]:
     out = [Way("lamps", f"{factor:.1f} times the light from all lamps and ambient", power, found.missing)]
     nearer = 1.0 / math.sqrt(factor)
     moved = np.array([np.asarray(q.aim) + nearer * (np.asarray(q.position) - q.aim) for q in scene.lamps])
-    gaps = np.minimum(distance_to_wall(scene, moved), distance_to_bridge(scene, moved))
+    gaps = np.minimum(distance_to_wall(scene, moved), bridge_shape(scene).distance(moved))
     hot = f"; {scene.lamps[int(gaps.argmin())].name} would be {gaps.min() * 1e3:.0f} mm from the set: too hot"
     cost = "faster fall-off and other shadows: check the light again" + (hot if gaps.min() < HOT_DISTANCE else "")
     out.append(Way("lamps nearer", f"every lamp to {nearer:.2f} of its distance from its aim", cost, found.missing))

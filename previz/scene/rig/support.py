@@ -1,8 +1,8 @@
-"""Where an arm can hold the bridge unseen: the space that the slab itself hides from the lens, over many frames.
+"""Where an arm can hold the bridge unseen: the space that the bridge itself hides from the lens, over many frames.
 
 What a lens cannot see past a solid piece is a shadow with the lens for its lamp; what it cannot see over a move is
-common to the shadows of all its places. Each is convex where the piece is, so that down from the underside it is one
-stretch, and across at any depth one as well.
+common to the shadows of all its places. Each is convex where the piece is, so that down from the underside of a slab it
+is one stretch, and across at any depth one as well. Under a modelled bridge the stretch ends where it is first broken.
 """
 
 from __future__ import annotations
@@ -17,14 +17,15 @@ from previz.geometry import Array
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move
-
-# boxes that stand for the slab; a bend, a camber or a taper makes each a little smaller than its piece
-_PIECES = 64
+from previz.scene.shape import BridgeShape, bridge_shape
 
 # stations along the bridge, levels down a cross section, and bisections of every edge
 _STATIONS = 33
 _LEVELS = 25
 _HALVINGS = 24
+
+# levels at which a modelled bridge's shadow is looked for a gap
+_GAPS = 48
 _PLAN_STATIONS = 17
 
 # depth (m) below the underside at which the plan shows what is hidden
@@ -82,63 +83,46 @@ class Support:
     move_level: Level
 
     def depth_at(self, share: float) -> tuple[float, float]:
-        """Depth (m) over the hold and over the move at a share of the bridge's length, between stations linearly."""
+        """Depth (m) over the hold and over the move at a share of the near end's z, between stations linearly."""
         z = share * self.hold.z[-1]
         return float(np.interp(z, self.hold.z, self.hold.depth)), float(np.interp(z, self.move.z, self.move.depth))
 
 
-def boxes(scene: Scene) -> tuple[Array, Array]:
-    """Lowest and highest corners (N, 3) m of boxes inside the plain slab, end to end from the wall to the near end."""
-    bridge = scene.bridge
-    ends = np.linspace(0.0, 1.0, _PIECES + 1)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * ends)
-    middle, top, z = bridge.bend * ends**2, 4.0 * bridge.camber * ends * (1.0 - ends), bridge.length * ends
-    low = np.column_stack(
-        [
-            np.maximum((middle - half)[:-1], (middle - half)[1:]),
-            np.maximum(top[:-1], top[1:]) - bridge.thickness,
-            z[:-1],
-        ]
-    )
-    high = np.column_stack(
-        [np.minimum((middle + half)[:-1], (middle + half)[1:]), np.minimum(top[:-1], top[1:]), z[1:]]
-    )
-    return low, np.maximum(high, low)
-
-
 def hidden(scene: Scene, eyes: ArrayLike, points: ArrayLike) -> NDArray[np.bool_]:
-    """Whether the slab hides points (N, 3) m from every eye (F, 3) m.
+    """Whether the bridge hides points (N, 3) m from every eye (F, 3) m.
 
-    A straight line to a point is cut with the slab's boxes (Kay and Kajiya's slabs, SIGGRAPH 1986); a line that only
-    grazes counts as hidden.
+    A straight line to a point is cut with the boxes inside its shape (Kay and Kajiya's slabs, SIGGRAPH 1986); a line
+    that only grazes counts as hidden.
     """
-    low, high = boxes(scene)
+    low, high = bridge_shape(scene).boxes
     p = np.asarray(points, dtype=np.float64)
     out = np.ones(len(p), dtype=np.bool_)
     for eye in np.asarray(eyes, dtype=np.float64):
-        way = p - eye
+        left = np.flatnonzero(out)
+        way = p[left] - eye
         way = np.where(np.abs(way) < 1e-12, 1e-12, way)
-        enter = np.full((len(p), len(low)), 0.0)
-        leave = np.full((len(p), len(low)), 1.0)
+        enter = np.full((len(left), len(low)), 0.0)
+        leave = np.full((len(left), len(low)), 1.0)
         for axis in range(3):
             a = (low[None, :, axis] - eye[axis]) / way[:, None, axis]
             b = (high[None, :, axis] - eye[axis]) / way[:, None, axis]
             np.maximum(enter, np.minimum(a, b), out=enter)
             np.minimum(leave, np.maximum(a, b), out=leave)
-        out &= (enter <= leave + 1e-12).any(axis=1)
+        out[left] = (enter <= leave + 1e-12).any(axis=1)
     return out
 
 
 def support(scene: Scene, move: Move) -> Support | None:
-    """The space behind and under the plain slab that the lens cannot see; None for a modelled bridge."""
-    if scene.bridge.mesh is not None:
+    """The space behind and under the bridge that the lens cannot see; None for one whose middle is open all along."""
+    shape = bridge_shape(scene)
+    if np.isnan(_underside(shape, _places(scene, shape))).all():
         return None
     first, last = scene.rail.hold
     rows = np.array(judged_frames(move, most=17)) - FIRST_FRAME
     held = np.unique(np.linspace(first, last, min(last - first + 1, 13)).round().astype(int)) - FIRST_FRAME
     over_move, over_hold = move.positions[rows], move.positions[held]
-    arm = min(ARM, scene.bridge.width / 3.0)
-    shares = (0.25, 0.5, 0.75)
+    arm = min(ARM, 2.0 * float(shape.half_width(shape.far)) / 3.0)
+    shares = [share for share in (0.25, 0.5, 0.75) if shape.section(float(_at(shape, share)))]
     return Support(
         arm,
         _profile(scene, over_hold, arm),
@@ -150,12 +134,28 @@ def support(scene: Scene, move: Move) -> Support | None:
     )
 
 
+def _at(shape: BridgeShape, share: Array | float) -> Array:
+    return np.asarray(shape.far + share * (shape.near - shape.far))
+
+
+def _places(scene: Scene, shape: BridgeShape) -> Array:
+    """z (N,) m at which the middle is looked at, from the rock's face to the near end."""
+    start = min(0.5 * scene.wall.relief / shape.near, 0.5) if scene.wall.mesh is None else 0.0
+    return _at(shape, np.linspace(start, 1.0, _STATIONS))
+
+
+def _underside(shape: BridgeShape, z: Array) -> Array:
+    """Height (N,) m of the underside in the middle; NaN where the middle is open."""
+    return shape.underside(shape.middle(z), z)
+
+
 def _profile(scene: Scene, eyes: Array, arm: float) -> Profile:
-    bridge = scene.bridge
-    start = min(0.5 * scene.wall.relief / bridge.length, 0.5) if scene.wall.mesh is None else 0.0
-    share = np.linspace(start, 1.0, _STATIONS)
-    z, middle = share * bridge.length, bridge.bend * share**2
-    underside = 4.0 * bridge.camber * share * (1.0 - share) - bridge.thickness
+    shape = bridge_shape(scene)
+    z = _places(scene, shape)
+    middle, underside = shape.middle(z), _underside(shape, z)
+    # nothing holds where the middle is open
+    closed = ~np.isnan(underside)
+    underside = np.interp(z, z[closed], underside[closed])
     deepest = np.full(len(z), DEEPEST)
     if scene.wall.mesh is None:
         deepest = np.clip(underside - wall_box(scene)[1], 0.0, DEEPEST)
@@ -163,9 +163,14 @@ def _profile(scene: Scene, eyes: Array, arm: float) -> Profile:
     def unseen(depth: Array) -> NDArray[np.bool_]:
         y = underside - depth
         both = [hidden(scene, eyes, np.column_stack([middle + side * 0.5 * arm, y, z])) for side in (-1.0, 1.0)]
-        return both[0] & both[1]
+        return both[0] & both[1] & closed
 
-    return Profile(z, underside, _farthest(unseen, np.full(len(z), 1e-6), deepest))
+    nearest, first_seen = np.full(len(z), 1e-6), deepest
+    if shape.modelled:
+        levels = nearest + np.linspace(0.0, 1.0, _GAPS)[:, None] * (deepest - nearest)
+        seen = np.array([~unseen(level) for level in levels])
+        first_seen = np.where(seen.any(axis=0), levels[seen.argmax(axis=0), np.arange(len(z))], deepest)
+    return Profile(z, underside, _farthest(unseen, nearest, first_seen))
 
 
 def _farthest(holds: Callable[[Array], NDArray[np.bool_]], near: Array, far: Array) -> Array:
@@ -180,10 +185,11 @@ def _farthest(holds: Callable[[Array], NDArray[np.bool_]], near: Array, far: Arr
 
 
 def _section(scene: Scene, eyes: Array, share: float) -> Section:
-    bridge = scene.bridge
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * share)
-    middle, top = bridge.bend * share**2, 4.0 * bridge.camber * share * (1.0 - share)
-    underside, z = top - bridge.thickness, share * bridge.length
+    shape = bridge_shape(scene)
+    z = float(_at(shape, share))
+    corners = np.concatenate(shape.section(z))
+    (left, underside), (right, top) = corners.min(axis=0), corners.max(axis=0)
+    middle, half = float(shape.middle(z)), 0.5 * (right - left)
     span = 10.0 * half
     # down to where the deepest middle is hidden
     across = middle + np.linspace(-span, span, 241)
@@ -199,7 +205,7 @@ def _section(scene: Scene, eyes: Array, share: float) -> Section:
         low, high = (depth, high) if hidden_somewhere(depth) else (low, depth)
     levels = np.linspace(1e-6, max(low, 2e-6), _LEVELS)
     ends = np.array([_edges(scene, eyes, across, underside - depth, z) for depth in levels])
-    return Section(z, (middle - half, middle + half, top, underside), levels, ends[:, 0], ends[:, 1])
+    return Section(z, (left, right, top, underside), levels, ends[:, 0], ends[:, 1])
 
 
 def _edges(scene: Scene, eyes: Array, across: Array, y: float, z: float) -> tuple[float, float]:
@@ -221,11 +227,11 @@ def _edges(scene: Scene, eyes: Array, across: Array, y: float, z: float) -> tupl
 
 def _level(scene: Scene, eyes: Array, depth: float) -> Level:
     """What is hidden at one depth below the underside, from the wall to the near end."""
-    bridge = scene.bridge
-    share = np.linspace(0.0, 1.0, _PLAN_STATIONS)
-    z, middle = share * bridge.length, bridge.bend * share**2
-    underside = 4.0 * bridge.camber * share * (1.0 - share) - bridge.thickness
-    span = 2.0 * bridge.width * max(1.0, bridge.taper)
+    shape = bridge_shape(scene)
+    z = _at(shape, np.linspace(0.0, 1.0, _PLAN_STATIONS))
+    middle, underside = shape.middle(z), _underside(shape, z)
+    z, middle, underside = (each[~np.isnan(underside)] for each in (z, middle, underside))
+    span = 4.0 * shape.widest
     ends = np.array(
         [
             _edges(scene, eyes, m + np.linspace(-span, span, 97), u - depth, at)
