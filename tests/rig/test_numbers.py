@@ -27,6 +27,10 @@ JND = 2.3
 KEY = Lamp(name="key", position=(0.0, 0.0, 2.0), aim=(0.0, 0.0, 0.0), lux=1000.0)
 
 
+# middle, corners and upper and lower edge of a face, in widths
+RIM = np.array([[0.0, 0.0], [-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5], [0.0, 0.5], [0.0, -0.5]])
+
+
 def lightness(y):
     """CIE L* of a grey of luminance ``y`` (CIE 15:2004, 8.2.1)."""
     return 116.0 * np.cbrt(y) - 16.0
@@ -108,6 +112,13 @@ def test_a_shadow_just_noticeable_asks_for_a_fill() -> None:
     assert left < JND
 
 
+def test_one_lamps_shadow_is_taken_away_and_the_others_stay() -> None:
+    clean = np.ones((1, 1, 3), dtype=np.float32)
+    light = ShadowLight(clean, (0.25 * clean, 0.5 * clean, 0.125 * clean), ("a", "b", "c"))
+    left = [float(light.without(k).shadowed[0, 0, 0]) for k in range(3)]
+    assert left == pytest.approx([0.375, 0.625, 0.25])
+
+
 def answer(left: float, failed: bool, before: float = 8.0, lux: float = 50.0):
     lamp = fill_lamp(flat_set([], texture_px=16).scene, np.array([0.1, -0.2, 0.3]), np.zeros(3), 0.3)
     final = SimpleNamespace(worst=lambda lamp: lambda lux: left)
@@ -134,24 +145,29 @@ def test_a_fill_gives_no_more_light_than_the_exposure_is_for() -> None:
     assert min(fill._AMOUNTS) == pytest.approx(0.01)
 
 
-def test_a_fills_face_keeps_off_wall_bridge_and_lens() -> None:
-    """Fifteen millimetres from the wall and from the slab's box, 0.3 m from the lens, by plain distances."""
+@pytest.mark.parametrize("size", [0.05, 0.17])
+def test_a_fills_face_keeps_off_wall_and_bridge(size: float) -> None:
+    """Fifteen millimetres from the wall and from the slab's box, by plain distances."""
     s = flat_set([], texture_px=16)
     aim = np.array([0.0, -0.3, 0.0])
-    places = possible_places(s.scene, s.move, s.wall, s.sight, ("wall", "bridge"), aim, 0.15)
+    places = possible_places(s.scene, s.move, s.wall, s.sight, ("wall", "bridge"), aim, size)
     assert len(places) > 10
     low, high = np.array([-HALF, -THICK, 0.0]), np.array([HALF, 0.0, NEAR])
-    lens = np.array([s.move.camera(frame).position for frame in s.move.frames])
     for place in places:
-        emitter = emitter_of(fill_lamp(s.scene, place, aim, 0.15), s.scene.light, 1.0)
-        rim = emitter.points(np.array([[0.0, 0.0], [-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]]))
+        emitter = emitter_of(fill_lamp(s.scene, place, aim, size), s.scene.light, 1.0)
+        rim = emitter.points(RIM)
         off = np.linalg.norm(rim - np.clip(rim, low, high), axis=1)
         assert off.min() > 0.0149
         assert rim[:, 2].min() > 0.0149
-        assert np.linalg.norm(rim[:, None] - lens[None], axis=-1).min() > 0.29
-    # so near to them that a smaller distance would let more through
-    wide = possible_places(s.scene, s.move, s.wall, s.sight, ("wall", "bridge"), aim, 0.0)
-    assert len(wide) > len(places)
+
+
+def test_a_fill_keeps_off_the_lens() -> None:
+    """Behind the lens it would not be in the picture: 0.3 m away all the same."""
+    s = flat_set([], camera={"position": (0.0, 0.35, 0.7), "lens": 0.035, "tilt": -0.35}, texture_px=16)
+    places = possible_places(s.scene, s.move, s.wall, s.sight, ("wall", "bridge"), np.zeros(3), 0.05)
+    lens = np.array([s.move.camera(frame).position for frame in s.move.frames])
+    assert len(places) > 10
+    assert np.linalg.norm(places[:, None] - lens[None], axis=-1).min() > 0.29
 
 
 def look(frame: int, base: float, added_at: int = 1) -> Look:
@@ -204,7 +220,8 @@ def test_a_highlight_below_just_noticeable_is_none() -> None:
 
 def test_what_is_white_already_does_not_burn_out() -> None:
     assert found_by({1001: [0.0, 0.5, 0.0]}, base=1.0) is None
-    late = found_by({1001: [0.0, 0.2, 0.0]}, hold=(1005, 1009))
+    # 0.7 of white is bright, and not white
+    late = found_by({1001: [0.0, 0.5, 0.0]}, hold=(1005, 1009))
     assert late is not None
     assert late.burnt_frames == ()
     assert late.hold_frames == ()

@@ -9,7 +9,8 @@ _STEP = (_NUMBERS + "test_a_step_reads_its_height_however_faint",)
 _EDGE = (_NUMBERS + "test_the_lamp_whose_shadow_goes_with_it_is_named",)
 _LEAST = (_NUMBERS + "test_the_least_light_is_safe_and_no_more_than_two_hundredths_too_much",)
 _SAID = (_NUMBERS + "test_what_is_said_of_a_fill",)
-_FREE = (_NUMBERS + "test_a_fills_face_keeps_off_wall_bridge_and_lens",)
+_FREE = (_NUMBERS + "test_a_fills_face_keeps_off_wall_and_bridge",)
+_LENS = (_NUMBERS + "test_a_fill_keeps_off_the_lens",)
 _HIGHLIGHT = (_NUMBERS + "test_a_highlight_by_hand",)
 _BURNS = (_NUMBERS + "test_what_is_white_already_does_not_burn_out",)
 _LIGHT = (_NUMBERS + "test_light_of_a_lamp_past_cards_and_surfaces",)
@@ -69,7 +70,7 @@ MUTATIONS = (
         "lost[index] = np.zeros_like(self.clean)",
         "lost = lost[:index]",
         "rig card: what is left without a lamp's shadow",
-        ("tests/rig/test_shadow.py::test_light_without_one_lamps_shadow",),
+        (_NUMBERS + "test_one_lamps_shadow_is_taken_away_and_the_others_stay",),
     ),
     Mutation(
         "previz/rig/fill.py",
@@ -132,7 +133,7 @@ MUTATIONS = (
         "free &= np.linalg.norm(flat - camera.position, axis=1) > 0.3",
         "free &= np.linalg.norm(flat - camera.position, axis=1) > 0.0",
         "rig card: a fill keeps off the lens",
-        _FREE,
+        _LENS,
     ),
     Mutation(
         "previz/rig/highlight.py",
