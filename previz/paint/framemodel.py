@@ -27,7 +27,7 @@ _LINEAR = colour.decoded(np.linspace(0.0, 1.0, _STEPS + 1)).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)
-class TexelLooks:
+class BilinearSamples:
     """Looks at one texture: ``pixel`` (M,) int32 rows of the crop's pixels, ``texel`` (M, 4) int32 rows of the
     texture's (upper left, upper right, lower left, lower right) and ``part`` (M, 2) float32 right and down between
     them. Each look is ``share`` of its pixel, and ``light`` (M, 3) or (1, 3) times as bright as its texels say: what a
@@ -58,8 +58,8 @@ class FrameModel:
 
     origin: tuple[int, int]
     fixed: Picture
-    looks: tuple[TexelLooks, ...]
-    clean_looks: TexelLooks | None = None
+    looks: tuple[BilinearSamples, ...]
+    clean_looks: BilinearSamples | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -91,7 +91,7 @@ class FrameModel:
 
 def texel_looks(
     camera: Camera, seen: NDArray[np.bool_], sight: SightLines, surface: str, size_px: tuple[int, int]
-) -> TexelLooks:
+) -> BilinearSamples:
     """The looks of ``camera`` marked in ``seen`` (H * k, W * k) at the texture, (width, height), of a ``surface``.
 
     ``k`` looks a pixel each way are taken. What is marked is known to show the surface: looks that pass it by a hair
@@ -111,7 +111,7 @@ def texel_looks(
     r0, r1 = (np.clip(top + k, 0, height - 1).astype(np.int64) for k in (0, 1))
     texel = np.stack([r0 * width + c0, r0 * width + c1, r1 * width + c0, r1 * width + c1], axis=1)
     pixel = (rows[met] // samples) * camera.width_px + columns[met] // samples
-    return TexelLooks(pixel.astype(np.int32), texel.astype(np.int32), part, 1.0 / samples**2, _UNSHADED)
+    return BilinearSamples(pixel.astype(np.int32), texel.astype(np.int32), part, 1.0 / samples**2, _UNSHADED)
 
 
 @compiled

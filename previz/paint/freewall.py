@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.judge.planes import blurred, window_weights
-from previz.paint.framemodel import TexelLooks
+from previz.paint.framemodel import BilinearSamples
 from previz.paint.laying import Laying
 from previz.paint.solver import HeldFrame
 from previz.workshop.surface import Pixels8
@@ -38,7 +38,7 @@ class FreeWall:
         """(width, height) of its picture."""
         return self.code.shape[1], self.code.shape[0]
 
-    def shaded(self, looks: TexelLooks) -> TexelLooks:
+    def shaded(self, looks: BilinearSamples) -> BilinearSamples:
         """Looks at the wall's picture as the bridge's shadow dims it."""
         if self.shade is None:
             return looks
@@ -88,7 +88,7 @@ def in_one_row(frames: Sequence[HeldFrame], wall: FreeWall, first: int) -> tuple
             high = np.maximum(high, [rows.max(), columns.max()])
     part = WallPart(slice(int(low[0]), int(high[0]) + 1), slice(int(low[1]), int(high[1]) + 1), first)
 
-    def counted(looks: TexelLooks) -> TexelLooks:
+    def counted(looks: BilinearSamples) -> BilinearSamples:
         rows, columns = np.divmod(looks.texel, width)
         texel = first + (rows - part.rows.start) * part.width + columns - part.columns.start
         return replace(looks, texel=texel.astype(np.int32))
@@ -101,7 +101,7 @@ def in_one_row(frames: Sequence[HeldFrame], wall: FreeWall, first: int) -> tuple
     return made, part
 
 
-def _at_wall(frame: HeldFrame) -> tuple[TexelLooks, TexelLooks]:
+def _at_wall(frame: HeldFrame) -> tuple[BilinearSamples, BilinearSamples]:
     if frame.model.clean_looks is None:
         raise ValueError("a frame that does not look at the wall's texels")
     return frame.model.looks[-1], frame.model.clean_looks

@@ -51,7 +51,7 @@ _LEAST: Final = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class SlopedBreak:
+class BreakGradient:
     """``share`` 0 to 1 of the outline that is found, and its slope (H, W, 3) for the frame's linear light.
 
     ``slope_clean`` is that for the clean frame's, None where the wall is not in question. ``percent`` 0 to 100 is the
@@ -104,7 +104,7 @@ class FrameBreak:
             outline.xy - origin + np.multiply.outer([1.0, -1.0], GRAIN_OFFSET * GRAIN_WINDOW * beside)
         ).swapaxes(0, 1)
 
-    def at(self, linear: Picture, clean: Picture | None = None) -> SlopedBreak:
+    def at(self, linear: Picture, clean: Picture | None = None) -> BreakGradient:
         """Break of the crop (H, W, 3) of the frame, linear light, and its slope.
 
         ``clean`` (H, W, 3) is the clean frame's crop where the wall's paint is in question too.
@@ -112,10 +112,10 @@ class FrameBreak:
         seen, back = self._looked(linear, clean is not None)
         if clean is None:
             share, percent, slope, _ = self._decided(seen, self.clean)
-            return SlopedBreak(share, percent, back(slope), None)
+            return BreakGradient(share, percent, back(slope), None)
         wanted, back_clean = self._looked(clean, True)
         share, percent, slope, slope_clean = self._decided(seen, wanted)
-        return SlopedBreak(share, percent, back(slope), back_clean(slope_clean))
+        return BreakGradient(share, percent, back(slope), back_clean(slope_clean))
 
     def _looked(self, linear: Picture, outside: bool) -> tuple[Field, Callable[[Field], Picture]]:
         """What the windows (3, S, N, 4) see of a crop, and the way back from a slope for that to one for the crop.

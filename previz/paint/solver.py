@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.paint.framemodel import FrameModel
-from previz.paint.sensitivity import FrameBreak, SlopedBreak
+from previz.paint.sensitivity import BreakGradient, FrameBreak
 
 Codes = NDArray[np.float32]
 
@@ -49,7 +49,7 @@ class HeldFrame:
     judged: FrameBreak
     place: NDArray[np.float64]
 
-    def at(self, codes: Codes) -> SlopedBreak:
+    def at(self, codes: Codes) -> BreakGradient:
         """Its break with a texture of ``codes`` (T, 3)."""
         return self.judged.at(self.model.picture(codes), self.model.clean(codes))
 
@@ -74,7 +74,7 @@ class _Evaluation:
 
     shares: NDArray[np.float64]
     percents: NDArray[np.float64]
-    slopes: list[SlopedBreak]
+    slopes: list[BreakGradient]
 
 
 class Descent:
@@ -152,7 +152,7 @@ class Descent:
             np.array([one.share for one in found]), np.array([one.percent for one in found]), found
         )
 
-    def _slope(self, slopes: Sequence[SlopedBreak], weights: NDArray[np.float64]) -> Codes:
+    def _slope(self, slopes: Sequence[BreakGradient], weights: NDArray[np.float64]) -> Codes:
         """Slope (T, 3) of the weighted sum over frames, added up in their order: always the same."""
 
         def part_of(numbers: Sequence[int]) -> Codes:

@@ -27,11 +27,11 @@ from previz.judge.viewer import Viewer, chance_found
 from previz.paint.baselines import WallViews, greedy
 from previz.paint.bound import least_break
 from previz.paint.brush import brushed
-from previz.paint.framemodel import FrameModel, TexelLooks
+from previz.paint.framemodel import BilinearSamples, FrameModel
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.palette import palette_of
-from previz.paint.sensitivity import FrameBreak, SlopedBreak
+from previz.paint.sensitivity import BreakGradient, FrameBreak
 from previz.paint.solver import Descent
 from previz.stage.prepare import LitWall, ReadySet
 from previz.workshop.charts import Chart
@@ -51,9 +51,9 @@ class Made:
     slope: object
     percent: object
 
-    def at(self, codes: np.ndarray) -> SlopedBreak:
+    def at(self, codes: np.ndarray) -> BreakGradient:
         c = float(codes[0].mean())
-        return SlopedBreak(self.share(c), self.percent(c), np.full((1, 1, 3), self.slope(c), np.float32), None)
+        return BreakGradient(self.share(c), self.percent(c), np.full((1, 1, 3), self.slope(c), np.float32), None)
 
     @property
     def model(self) -> Made:
@@ -233,9 +233,9 @@ def test_its_slope_for_the_wall_is_that_of_small_differences() -> None:
     assert (near[1] - near[0]) / 2e-4 == pytest.approx(float((slope * way).sum()), rel=0.01)
 
 
-def looks(texel: int, share: float = 1.0) -> TexelLooks:
+def looks(texel: int, share: float = 1.0) -> BilinearSamples:
     one = np.full((1, 4), texel, dtype=np.int32)
-    return TexelLooks(np.zeros(1, np.int32), one, np.zeros((1, 2), np.float32), share, np.ones((1, 3), np.float32))
+    return BilinearSamples(np.zeros(1, np.int32), one, np.zeros((1, 2), np.float32), share, np.ones((1, 3), np.float32))
 
 
 def test_a_free_wall_lies_in_the_bridges_shadow() -> None:

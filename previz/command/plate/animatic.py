@@ -36,7 +36,7 @@ _FEWER_POINTS: Final = 81
 
 
 @dataclass(frozen=True, eq=False)
-class Laid:
+class FigureLayer:
     """The figure's layer in pictures of one size, frame by frame (N): see :class:`previz.plate.feet.FootTrack`."""
 
     anchor_px: Array
@@ -78,7 +78,7 @@ class AnimaticLayers:
     rail: Array
     bars: Bars
     above_px: Array
-    laid: Laid | None = None
+    laid: FigureLayer | None = None
     files: tuple[Path, ...] = ()
     shown: tuple[int, ...] = ()
     throw: Throw | None = None
@@ -279,7 +279,7 @@ def _cut(path: Path) -> _Cut:
         raise type(error)(f"{path}: {error}") from error
 
 
-def _stood(picture: Picture, figure: Figure, box_px: Array, laid: Laid, index: int) -> Picture:
+def _stood(picture: Picture, figure: Figure, box_px: Array, laid: FigureLayer, index: int) -> Picture:
     """The picture with the figure laid in it; as it is where the foot is not before the lens."""
     scale, turn = float(laid.scale[index]), float(laid.turn[index])
     if not np.isfinite([*laid.foot_px[index], *laid.anchor_px[index], scale, turn]).all():

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from previz.camera import Camera
-from previz.command.plate.animatic import AnimaticLayers, Laid, Throw
+from previz.command.plate.animatic import AnimaticLayers, FigureLayer, Throw
 from previz.command.plate.plateinput import (
     Course,
     FigureIn,
@@ -108,7 +108,7 @@ class Both:
         if self.figure is None:
             return AnimaticLayers(size_px, rail, bars, above, words=words)
         track = self.track(move, rail[:, 1], size_px)
-        laid = Laid(track.anchor_px, track.foot_px, track.scale, track.turn)
+        laid = FigureLayer(track.anchor_px, track.foot_px, track.scale, track.turn)
         throw = self._throw(move, rail[:, 1], size_px, track)
         matte_px = self.scene.delivery.frame if mattes and throw is not None else None
         files, shown = self.figure.files, self.figure.shown
