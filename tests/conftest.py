@@ -6,9 +6,11 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from previz.cli import main
@@ -36,6 +38,34 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
     config.option.loadscopereorder = False
     return LoadFileScheduling(config, log)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def known_walls() -> Iterator[None]:
+    """What is ordinary on a clean wall, most of what a small frame takes to be judged, is worked out once a picture.
+
+    It depends on picture, cover and viewer alone, and is the same whenever it is asked for. Tests that
+    ask ``ordinary_of`` itself, and commands in processes of their own, have it worked out for them.
+    """
+    ordinary = sys.modules.get("previz.judge.ordinary")
+    if ordinary is None:
+        yield
+        return
+    known: dict[tuple[object, ...], Any] = {}
+    ordinary_of = ordinary.ordinary_of
+
+    def once(picture: Any, viewer: Any, cover: Any = None) -> Any:
+        pictures = (np.ascontiguousarray(p) for p in (picture, cover) if p is not None)
+        key = (viewer, *((p.shape, p.dtype.str, sha256(p).digest()) for p in pictures))
+        if key not in known:
+            known[key] = ordinary_of(picture, viewer, cover)
+            known[key].limit.setflags(write=False)
+            known[key].chance.setflags(write=False)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as there:
+        there.setattr(ordinary, "ordinary_of", once)
+        yield
 
 
 @dataclass(frozen=True)

@@ -67,6 +67,7 @@ def test_all_files_tell_of_one_camera(previz: Command, tmp_path: Path) -> None:
     assert all(name.endswith(("_mm", "_m", "_deg", "_s")) or name in ("frame", "stop", "scale") for name in rows[0])
 
 
+@pytest.mark.slow
 def test_lamps_and_plain_pictures(previz: Command, tmp_path: Path) -> None:
     scene = lit(tmp_path / "set")
     for wish in ((), ("--plain",)):
@@ -148,6 +149,7 @@ def test_frames_show_what_is_where(previz: Command, tmp_path: Path) -> None:
     assert set(np.unique(found["id"])) <= {0, 1, 2}
 
 
+@pytest.mark.slow
 def test_workers_write_the_same_frames_and_a_stopped_run_goes_on(
     previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -199,6 +201,7 @@ def test_what_is_not_installed_is_left_out_or_refused(
         assert not (tmp_path / "none").exists()
 
 
+@pytest.mark.slow
 def test_same_scene_same_bytes(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path / "set")
     for name in ("a", "b"):

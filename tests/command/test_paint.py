@@ -132,6 +132,7 @@ def _met(triangles: np.ndarray, start: np.ndarray, way: np.ndarray) -> np.ndarra
     return met[inside][far[inside].argmin()] if inside.any() else None
 
 
+@pytest.mark.slow
 def test_the_same_scene_gives_the_same_bytes(made: Path, previz: Command, tmp_path: Path) -> None:
     again = ("--compare", "--steps", 4, "--workers", 2, "--out", tmp_path / "again")
     assert previz("paint", made / "small.toml", *again).code == 0
@@ -139,6 +140,7 @@ def test_the_same_scene_gives_the_same_bytes(made: Path, previz: Command, tmp_pa
         assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes(), path.name
 
 
+@pytest.mark.slow
 def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + '\n[paint]\nwall = "free"\n', encoding="utf-8")
@@ -154,6 +156,7 @@ def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_pat
     assert 0 < off.max() <= 0.08 * 255.0 + 1.0
 
 
+@pytest.mark.slow
 def test_a_palette_of_one_is_one_colour(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\n", encoding="utf-8")
@@ -167,6 +170,7 @@ def test_a_palette_of_one_is_one_colour(previz: Command, tmp_path: Path) -> None
     )
 
 
+@pytest.mark.slow
 def test_a_brush_wider_than_the_bridge_still_paints(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + '\n[paint]\nbrush = "80 mm"\n', encoding="utf-8")

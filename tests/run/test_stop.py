@@ -120,6 +120,7 @@ def test_ctrl_c_while_the_set_is_built(tmp_path: Path) -> None:
     assert set(files(out) if out.exists() else ()) <= {".in-use"}
 
 
+@pytest.mark.slow
 def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *LONG), tmp_path / "out"
     process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, first=KILLED)
@@ -141,6 +142,7 @@ def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
     assert files(out) == files(tmp_path / "at once")
 
 
+@pytest.mark.slow
 def test_workers_do_not_outlive_a_killed_command(tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("score", scene, "--out", out, "--width", 1600, "--workers", 2)
@@ -151,6 +153,7 @@ def test_workers_do_not_outlive_a_killed_command(tmp_path: Path) -> None:
     process.communicate()
 
 
+@pytest.mark.slow
 def test_a_worker_that_is_killed_is_one_message(tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("score", scene, "--out", out, "--width", 160, "--workers", 2)

@@ -85,6 +85,7 @@ def test_the_best_is_at_least_as_good_as_the_scene(whole: tuple[Path, Path, dict
     assert summary["best"]["break_reveal_pct"] >= 40.0
 
 
+@pytest.mark.slow
 def test_a_row_is_enough_to_judge_its_candidate_again(whole: tuple[Path, Path, dict[str, Any]]) -> None:
     """From the text of the table alone, on a set that is built anew, to the last digit of the table."""
     scene_path, out, _ = whole
@@ -129,6 +130,7 @@ def test_the_best_scene_keeps_the_words_of_its_writer(whole: tuple[Path, Path, d
     assert rest.index("# to camera right") - rest.index('travel = "') == 29
 
 
+@pytest.mark.slow
 def test_two_workers_find_the_same(whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path) -> None:
     scene, out, summary = whole
     again = run(scene, tmp_path / "two", workers=2)
@@ -158,6 +160,7 @@ SearchLedger.add = killed
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a signal that cannot be caught")
 def test_a_killed_search_goes_on_with_a_larger_budget_and_ends_with_the_same_table(
     whole: tuple[Path, Path, dict[str, Any]], tmp_path: Path
@@ -199,6 +202,7 @@ def test_where_nothing_fits_the_table_says_so_and_there_is_no_best_scene(tmp_pat
     json.dumps(summary)
 
 
+@pytest.mark.slow
 def test_a_bridge_out_of_the_frame_stays_in_the_table(tmp_path: Path) -> None:
     aside = ('tilt = ["-16 deg", "-8 deg"]', 'pan = ["30 deg", "40 deg"]')
     scene = small(tmp_path, aside, ("budget = 14", "budget = 10"))

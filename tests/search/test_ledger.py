@@ -131,6 +131,7 @@ for number in range(24_000):
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="the system does not tell a process's highest use of memory")
 def test_memory_does_not_grow_with_the_number_of_candidates(tmp_path: Path) -> None:
     """The highest use of memory (kB) after 24 000 candidates and a table of them all, against that after 4 000."""
