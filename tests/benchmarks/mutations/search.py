@@ -66,7 +66,7 @@ MUTATIONS = (
         "math.floor(held / resolution + 1e-9) * resolution",
         "math.ceil(held / resolution - 1e-9) * resolution",
         "drift on the safe side",
-        (SEARCH + "a_loss_that_ends_again_is_found_where_it_is_as_wide_as_a_step",),
+        ("tests/search/test_knock.py::test_the_largest_drift_is_found_to_the_resolution_and_on_the_safe_side",),
     ),
     Mutation(
         "previz/search/knock.py",
