@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from previz.bench.lines import set_drawing
+from previz.deliver.shoot.pagedata import set_data
+from previz.draw.drawnset import drawn_set
 from previz.errors import PrevizError
 from previz.run.lightcache import LightCache
 from previz.run.workers import end_with_parent
@@ -98,7 +99,8 @@ class _Builder:
             self._bake = None
             ready = prepare(scene, wanted.width_px, self._cache)
         self._ready = ready
-        return Built(wanted.key, ready, time.monotonic() - start, set_drawing(ready))
+        drawing = set_data(drawn_set(ready.move, ready.built.wall))
+        return Built(wanted.key, ready, time.monotonic() - start, drawing)
 
     def look_ahead(self) -> None:
         """Work out what another bridge will need of the wall's light, while nothing else is wanted."""

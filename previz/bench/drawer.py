@@ -31,11 +31,14 @@ from PIL import Image
 from previz import colour
 from previz.bench.builder import Built
 from previz.bench.judging import Judges, Probe, optics_of
-from previz.bench.lines import outline_lines, sight_drawing
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
+from previz.deliver.shoot.overlay import outline_pieces
+from previz.deliver.shoot.pagedata import outline_lines, sight_data
+from previz.draw.sideview import sight_lines
 from previz.errors import PrevizError
 from previz.judge.hold import FrameScore, summarised
+from previz.judge.tells import TELL_OF_KIND
 from previz.look.blur import blur_of
 from previz.look.choose import choose_engine
 from previz.run.workers import end_with_parent
@@ -271,8 +274,8 @@ class Drawer:
         values = {"frame": frame, **_score(score), "outline": [], "sight": [], "wide": width, "high": height}
         values["rough"] = judge.rough or not order.still
         if found is not None:
-            values["outline"] = outline_lines(found)
-            values["sight"] = sight_drawing(found, move, frame, size, judge.sight)
+            values["outline"] = outline_lines(outline_pieces(found, TELL_OF_KIND[found.kind]))
+            values["sight"] = sight_data(*sight_lines(found, move.camera(frame, *size), judge.sight))
         self.answer("break", values)
 
     def _cautions(self, order: Order) -> None:

@@ -18,11 +18,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from previz.camera import AnyCamera, OrthoCamera
+from previz.camera import OrthoCamera
+from previz.draw.drawnset import DrawnSet, DrawnView, LensMark
 from previz.draw.labels import LabelRoom
 from previz.draw.panel import MARGIN_PX, Panel
 from previz.draw.paper import Note, Paper, TitleBlock
-from previz.draw.railrule import RailRule, draw_rule, draw_rule_now
+from previz.draw.railrule import draw_rule, draw_rule_now
 from previz.draw.style import (
     CHALK,
     CHALK_WASH,
@@ -34,9 +35,9 @@ from previz.draw.style import (
     fitted,
     verdict,
 )
-from previz.draw.symbols import LampMark as LampMark
 from previz.draw.symbols import draw_camera, draw_lamp
 from previz.geometry import Array, rigid
+from previz.scene.shape import Outlines
 from previz.units import mm_text
 from previz.workshop.surface import Pixels8
 
@@ -64,41 +65,30 @@ class Dimension:
 
 @dataclass(frozen=True, eq=False)
 class SideStatic:
-    """What stays the same along the move; points (N, 3) m in the world.
+    """What stays the same along the move: the ``drawn`` set and what is measured of it.
 
     ``side_picture`` and ``plan_picture`` are (H, W, 3) uint8 pictures by the cameras of :func:`sheet_cameras`, or None
-    for lines only. ``wall_side`` and ``wall_plan`` are the wall's cut profiles through the middle of the bridge and at
-    the level of its top, as closed polygons (hatched); ``bridge_side`` and ``bridge_plan`` its outlines.
+    for lines only.
     """
 
     title: TitleBlock
     side: OrthoCamera
     plan: OrthoCamera
-    bridge_side: Array
-    bridge_plan: Array
-    rail: RailRule
-    rail_line: Array
+    drawn: DrawnSet
     side_picture: Pixels8 | None = None
     plan_picture: Pixels8 | None = None
-    wall_side: Array | None = None
-    wall_plan: Array | None = None
-    lamps: tuple[LampMark, ...] = ()
     dimensions: tuple[Dimension, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class SideFrame:
-    """One frame. ``position`` (3,) m and ``forward`` (3,) are the lens's; ``field`` (4, 3) are directions to the
-    middles of the frame's left, right, top and bottom edges. ``sight_lines`` (M, 2, 3) m run from the bridge's
-    edge to the wall point behind it, ``broken`` (M,) says which of those edges show. ``break_pct`` is None where the
-    frame was not judged.
+    """One frame: ``lens`` is where it stands. ``sight_lines`` (M, 2, 3) m run from the bridge's edge to the wall point
+    behind it, ``broken`` (M,) says which of those edges show. ``break_pct`` is None where the frame was not judged.
     """
 
     frame: int
     rail: float
-    position: Array
-    forward: Array
-    field: Array
+    lens: LensMark
     break_pct: float | None
     sight_lines: Array = dataclasses.field(default_factory=lambda: np.zeros((0, 2, 3)))
     broken: NDArray[np.bool_] = dataclasses.field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
@@ -135,31 +125,29 @@ def sheet_cameras(
     )
 
 
-def usual_dimensions(
-    lens: Array, far_end: Array, near_end: Array, rail_start: Array, rail_end: Array
-) -> tuple[Dimension, ...]:
-    """The lengths a set-builder measures: the lens above the bridge and from the wall, the bridge, the rail.
-
-    ``lens`` is the station point, ``far_end`` and ``near_end`` the ends of the bridge's top at its middle, all (3,) m.
-    """
-    under = np.array([0.0, near_end[1], lens[2]])
-    at_wall = np.asarray(far_end, dtype=np.float64)
-    below = np.array([far_end[0], far_end[1], lens[2]])
+def usual_dimensions(drawn: DrawnSet) -> tuple[Dimension, ...]:
+    """The lengths a set-builder measures: the lens above the bridge and from the wall, the bridge, the rail."""
+    side = {name: length.ends for name, length in drawn.lengths(True).items()}
     dimensions = [
-        Dimension("side", under, np.array([0.0, lens[1], lens[2]]), -56.0 if lens[1] >= near_end[1] else 56.0),
-        Dimension("side", at_wall, near_end, -44.0),
-        Dimension("side", at_wall, below, -104.0),
-        Dimension("plan", at_wall, below, -120.0),
+        Dimension("side", *side["lens height"], -56.0 if drawn.lens.position[1] >= 0.0 else 56.0),
+        Dimension("side", *side["bridge"], -44.0),
+        Dimension("side", *side["lens"], -104.0),
+        Dimension("plan", *side["lens"], -120.0),
     ]
-    if np.hypot(*(rail_end - rail_start)[[0, 2]]) > 1e-6:
-        dimensions.append(Dimension("plan", rail_start, rail_end, 56.0))
+    start, end = drawn.rail_line[0], drawn.rail_line[-1]
+    if np.hypot(*(end - start)[[0, 2]]) > 1e-6:
+        dimensions.append(Dimension("plan", start, end, 56.0))
     return tuple(dimensions)
 
 
-def field_directions(camera: AnyCamera) -> Array:
-    """Directions (4, 3) from a lens to the middles of its frame's left, right, top and bottom edges."""
-    w, h = camera.width_px, camera.height_px
-    return camera.rays([(0.0, h / 2), (w, h / 2), (w / 2, 0.0), (w / 2, h)])[1]
+def draw_wall(
+    paper: Paper, panel: Panel, view: DrawnView, width: float = 1.8, spacing: float = 7.0, thin: float = 0.8
+) -> None:
+    """The wall's cut in a window, hatched, with a rim ``width`` px wide."""
+    cuts = [panel.clip_polygon(cut) for cut in view.wall]
+    paper.hatch(cuts, SOFT, spacing, thin)
+    for cut in cuts:
+        paper.line(np.concatenate([cut, cut[:1]]), INK, width)
 
 
 def side_sheet(static: SideStatic, dynamic: SideFrame) -> Pixels8:
@@ -185,36 +173,29 @@ class SideSheet:
         """The sheet of one frame, (720, 1280, 3) uint8 sRGB."""
         paper = self._paper.copy()
         for name, panel in self._panels.items():
-            edges = dynamic.field[:2] if name == "plan" else dynamic.field[2:]
-            _draw_field(paper, panel, dynamic, edges)
+            _draw_field(paper, panel, dynamic.lens, name == "side")
             _draw_sight_lines(paper, panel, dynamic)
         # words over the moving lines, the camera over both
         for note in self._notes:
             paper.lines_of_text(note.at, note.lines, note.size, halo=2.5)
         for panel in self._panels.values():
             panel.title(paper)
-            draw_camera(paper, panel.point(dynamic.position), panel.direction(dynamic.forward))
+            draw_camera(paper, panel.point(dynamic.lens.position), panel.direction(dynamic.lens.forward))
         column = WIDTH_PX - _COLUMN
         _draw_numbers(paper, column, dynamic)
-        draw_rule_now(paper, self._static.rail, _rule_box(), dynamic.rail)
+        draw_rule_now(paper, self._static.drawn.rail, _rule_box(), dynamic.rail)
         return paper.picture()
 
     def _draw_static(self) -> None:
-        static, paper = self._static, self._paper
+        static, drawn, paper = self._static, self._static.drawn, self._paper
         for name, panel in self._panels.items():
-            side = name == "side"
-            picture = static.side_picture if side else static.plan_picture
+            view = drawn.view(name == "side")
+            picture = static.side_picture if name == "side" else static.plan_picture
             if picture is not None:
                 panel.paste(paper, picture)
-            wall = static.wall_side if side else static.wall_plan
-            if wall is not None and len(wall) > 2:
-                flat = panel.clip_polygon(wall)
-                paper.hatch(flat, SOFT, 7.0, 0.8)
-                paper.line(np.concatenate([flat, flat[:1]]), INK, 1.8)
-            bridge = panel.points(static.bridge_side if side else static.bridge_plan)
-            if picture is None:
-                paper.polygon(bridge, CHALK_WASH)
-            paper.line(np.concatenate([bridge, bridge[:1]]), CHALK, 2.2)
+            draw_wall(paper, panel, view)
+            bridge = [panel.points(ring) for ring in view.bridge]
+            paper.outlines(bridge, CHALK_WASH if picture is None else None, CHALK, 2.2)
             self._draw_rail(panel)
         for panel in self._panels.values():
             panel.mask_outside(paper)
@@ -222,23 +203,24 @@ class SideSheet:
             room = self._rooms[name]
             room.block(panel.title(paper))
             # the camera passes here
-            for x, y in panel.points(static.rail_line):
+            for x, y in panel.points(drawn.rail_line):
                 room.block((x - 40.0, y - 14.0, x + 10.0, y + 14.0))
             for dimension in static.dimensions:
                 if dimension.view == name:
-                    note = _draw_dimension(paper, panel, dimension)
+                    note = _draw_dimension(paper, panel, dimension, drawn.view(name == "side").bridge)
                     room.block(note.box)
                     self._notes.append(note)
-            for lamp in static.lamps:
-                self._notes.append(draw_lamp(paper, panel, room, lamp))
+            for stand in drawn.stands:
+                if stand.kind == "lamp":
+                    self._notes.append(draw_lamp(paper, panel, room, stand))
         column = WIDTH_PX - _COLUMN
-        draw_rule(paper, static.rail, _rule_box())
+        draw_rule(paper, drawn.rail, _rule_box())
         _draw_key(paper, column)
         paper.scale_bar((column + 4.0, 590.0), static.side.px_per_m)
         paper.title_block(static.title, WIDTH_PX - MARGIN_PX, HEIGHT_PX - MARGIN_PX, _COLUMN - MARGIN_PX - 4.0, 12.5)
 
     def _draw_rail(self, panel: Panel) -> None:
-        flat = panel.points(self._static.rail_line)
+        flat = panel.points(self._static.drawn.rail_line)
         run = float(np.hypot(*np.diff(flat, axis=0).T).sum()) if len(flat) > 1 else 0.0
         if run < 4.0:
             # seen end on
@@ -246,7 +228,7 @@ class SideSheet:
             return
         self._paper.line(flat, INK, 4.0)
         self._paper.line(flat, PAPER, 1.6)
-        for mark in self._static.rail.marks:
+        for mark in self._static.drawn.rail.marks:
             at = panel.point(mark.point)
             self._paper.circle(at, 2.6, INK)
 
@@ -255,17 +237,17 @@ def _rule_box() -> tuple[float, float, float, float]:
     return WIDTH_PX - _COLUMN + 4.0, 196.0, WIDTH_PX - MARGIN_PX, 456.0
 
 
-def _draw_field(paper: Paper, panel: Panel, dynamic: SideFrame, edges: Array) -> None:
-    start = np.asarray(panel.point(dynamic.position))
+def _draw_field(paper: Paper, panel: Panel, lens: LensMark, side: bool) -> None:
+    start = np.asarray(panel.point(lens.position))
     reach = 2.0 * (panel.camera.width_px + panel.camera.height_px)
-    for direction in edges:
-        line = panel.cut(start, start + np.asarray(panel.direction(direction)) * reach)
+    for way in lens.edges(side):
+        line = panel.cut(start, start + np.asarray(panel.direction(way)) * reach)
         if line is not None:
             paper.dashed(line, SOFT, 1.0, (14.0, 5.0))
 
 
 def _draw_sight_lines(paper: Paper, panel: Panel, dynamic: SideFrame) -> None:
-    start = panel.point(dynamic.position)
+    start = panel.point(dynamic.lens.position)
     for (edge, wall), broken in zip(dynamic.sight_lines, dynamic.broken, strict=True):
         line = panel.cut(start, panel.point(wall))
         if line is None:
@@ -281,25 +263,25 @@ def _draw_sight_lines(paper: Paper, panel: Panel, dynamic: SideFrame) -> None:
                 paper.circle(at, 3.0, PAPER, colour, 1.4)
 
 
-def _draw_dimension(paper: Paper, panel: Panel, dimension: Dimension) -> Note:
+def _draw_dimension(paper: Paper, panel: Panel, dimension: Dimension, bridge: Outlines) -> Note:
     a, b = panel.point(dimension.a), panel.point(dimension.b)
     run = math.dist(a, b)
     offset = dimension.offset_px
     if run > 0.0:
-        right = (-(b[1] - a[1]) / run, (b[0] - a[0]) / run)
-        # on the other side, or nearer, where the window has no room for it
-        offset = next(
-            (o for o in (offset, -offset, offset / 2, -offset / 2) if _fits(panel, a, b, (right[0] * o, right[1] * o))),
-            offset / 2,
-        )
+        right = np.array([-(b[1] - a[1]) / run, (b[0] - a[0]) / run])
+        flat = [panel.points(ring) for ring in bridge]
+        # on the other side, or nearer, where the window has no room for it or the bridge is in its way
+        tries = (offset, -offset, offset / 2, -offset / 2)
+        offset = next((o for o in tries if _fits(panel, np.array([a, b]) + o * right, flat)), offset / 2)
     return paper.dimension(a, b, offset, run / panel.camera.px_per_m)
 
 
-def _fits(panel: Panel, a: tuple[float, float], b: tuple[float, float], shift: tuple[float, float]) -> bool:
+def _fits(panel: Panel, line: Array, bridge: Sequence[Array]) -> bool:
+    """Whether a line (2, 2) lies well inside a window and clear of boxes about the bridge's outlines (N, 2)."""
     left, top, right, bottom = panel.inner
-    return all(
-        left + 24.0 <= x + shift[0] <= right - 24.0 and top + 24.0 <= y + shift[1] <= bottom - 24.0 for x, y in (a, b)
-    )
+    low, high = line.min(axis=0), line.max(axis=0)
+    clear = all((high + 4.0 < ring.min(axis=0)).any() or (low - 4.0 > ring.max(axis=0)).any() for ring in bridge)
+    return clear and bool((low >= (left + 24.0, top + 24.0)).all() and (high <= (right - 24.0, bottom - 24.0)).all())
 
 
 def _draw_numbers(paper: Paper, column: float, dynamic: SideFrame) -> None:

@@ -135,6 +135,22 @@ class Paper:
         if outline is not None:
             self.line(np.concatenate([np.asarray(points), np.asarray(points)[:2]]), outline, width)
 
+    def outlines(self, rings: Sequence[ArrayLike], fill: Colour | None, outline: Colour, width: float = 1.0) -> None:
+        """Outlines (N, 2) of one thing, inner ones being holes (even-odd rule)."""
+        if fill is not None:
+            self._image.paste(fill, (0, 0), self._inside(rings, (0, 0), self._image.size))
+        for ring in rings:
+            self.line(np.concatenate([np.asarray(ring), np.asarray(ring)[:1]]), outline, width)
+
+    def _inside(self, rings: Sequence[ArrayLike], corner: tuple[int, int], size: tuple[int, int]) -> Image.Image:
+        """A mask of what lies in an odd number of outlines (N, 2), from a corner of the large sheet on."""
+        inside = Image.new("L", size)
+        for ring in rings:
+            one = Image.new("L", size)
+            ImageDraw.Draw(one).polygon([(x - corner[0], y - corner[1]) for x, y in self._big(ring)], 255)
+            inside = ImageChops.difference(inside, one)
+        return inside
+
     def rectangle(self, box: SheetBox, fill: Colour | None, outline: Colour | None = None, width: float = 1.0) -> None:
         """An upright rectangle (left, top, right, bottom)."""
         left, top, right, bottom = box
@@ -149,10 +165,18 @@ class Paper:
         self._draw.ellipse((left, top, right, bottom), fill, outline, max(1, round(width * self._over)))
 
     def hatch(
-        self, points: ArrayLike, colour: Colour = INK, spacing: float = 7.0, width: float = 1.0, rising: bool = True
+        self,
+        rings: Sequence[ArrayLike],
+        colour: Colour = INK,
+        spacing: float = 7.0,
+        width: float = 1.0,
+        rising: bool = True,
     ) -> None:
-        """Fill a polygon (N, 2) with slanting lines ``spacing`` px apart: the sign for cut material."""
-        big = np.asarray(self._big(points))
+        """Fill outlines (N, 2) with slanting lines ``spacing`` px apart, the sign for cut material; inner ones are
+        holes."""
+        if not rings:
+            return
+        big = np.concatenate([self._big(ring) for ring in rings])
         left, top = (int(v) for v in np.floor(big.min(0)))
         right, bottom = (int(v) + 2 for v in np.ceil(big.max(0)))
         left, top = max(left, 0), max(top, 0)
@@ -160,8 +184,7 @@ class Paper:
         if right <= left or bottom <= top:
             return
         size = (right - left, bottom - top)
-        inside, lines = Image.new("L", size), Image.new("L", size)
-        ImageDraw.Draw(inside).polygon([(float(x) - left, float(y) - top) for x, y in big], 255)
+        inside, lines = self._inside(rings, (left, top), size), Image.new("L", size)
         pen, step = ImageDraw.Draw(lines), spacing * self._over * math.sqrt(2.0)
         # lines x + y (or x - y) = a whole number of steps on the sheet, so that neighbouring fills meet
         first = left + top if rising else left - bottom

@@ -177,10 +177,10 @@ class Pen:
             self._shift = before
 
     @contextmanager
-    def clipped(self, outline: ArrayLike) -> Iterator[None]:
-        """Nothing drawn inside shows beyond the polygon ``outline`` (N, 2)."""
+    def clipped(self, *outlines: ArrayLike) -> Iterator[None]:
+        """Nothing drawn inside shows beyond ``outlines`` (N, 2), or in those that are holes (even-odd rule)."""
         self._canvas.saveState()
-        self._canvas.clipPath(self._path([outline], True), stroke=0, fill=0)
+        self._canvas.clipPath(self._path(outlines, True), stroke=0, fill=0)
         try:
             yield
         finally:
@@ -232,11 +232,24 @@ class Pen:
         dash: tuple[float, ...] | None = None,
     ) -> None:
         """A closed polygon (N, 2), filled, outlined or both."""
+        self.outlines([points], fill, outline, width, dash)
+
+    def outlines(
+        self,
+        rings: Sequence[ArrayLike],
+        fill: Colour | None = None,
+        outline: Colour | None = None,
+        width: float = _THIN,
+        dash: tuple[float, ...] | None = None,
+    ) -> None:
+        """Outlines (N, 2) of one thing, inner ones being holes (even-odd rule); none draw nothing."""
+        if not rings:
+            return
         if outline is not None:
             self._stroke(outline, width, dash)
         if fill is not None:
             self._canvas.setFillColorRGB(*(c / 255.0 for c in fill))
-        self._canvas.drawPath(self._path([points], True), stroke=int(outline is not None), fill=int(fill is not None))
+        self._canvas.drawPath(self._path(rings, True), stroke=int(outline is not None), fill=int(fill is not None))
 
     def rectangle(
         self, box: SheetBox, fill: Colour | None = None, outline: Colour | None = None, width: float = _THIN

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from previz.draw import labels
-from previz.draw.drawnset import RigDrawing
+from previz.draw.drawnset import DrawnSet
 from previz.draw.paper import Point
 from previz.draw.pdf import Pen, text_width
-from previz.draw.style import INK, SOFT, Colour, both_text
+from previz.draw.style import CHALK, INK, SOFT, Colour, both_text
 from previz.geometry import Array
 
 # scales of drawings (ISO 5455: the reductions are from memory, with 1:25 and 1:250 as building plans use them)
@@ -66,18 +66,10 @@ def spans(points: Iterable[ArrayLike], side: bool) -> tuple[Array, Array]:
     return flat.min(axis=0), flat.max(axis=0)
 
 
-def core(drawing: RigDrawing, side: bool) -> list[Array]:
-    """What must be on the sheet: wall, bridge, rail and lens."""
-    left, bottom, right, top = drawing.wall_box
-    wall = drawing.wall_side if side else drawing.wall_plan
-    corners = np.array([[left, bottom, 0.0], [right, top, 0.0]])
-    bridge = drawing.bridge_side if side else drawing.bridge_plan
-    return [corners, bridge, drawing.rail_line, drawing.station[None, :], *([] if wall is None else [wall])]
-
-
-def fitted_view(drawing: RigDrawing, side: bool, box: labels.SheetBox, scale: int | None = None) -> ScaledView:
+def fitted_view(drawing: DrawnSet, side: bool, box: labels.SheetBox, scale: int | None = None) -> ScaledView:
     """The view at the largest scale that fits ``box``; lamps that would make it much smaller stay beyond its edge."""
-    must = core(drawing, side)
+    left, bottom, right, top = drawing.wall_box
+    must = [np.array([[left, bottom, 0.0], [right, top, 0.0]]), *drawing.core(side)]
     stands = [stand.face for stand in drawing.stands]
     chosen = scale or _scale(must, stands, side, box)
     low, high = spans(must, side)
@@ -119,18 +111,33 @@ class Drawn:
     def __post_init__(self) -> None:
         self.room = labels.LabelRoom(self.view.box)
 
-    def hatch(self, outline: Array, colour: Colour = SOFT, step: float = 2.0, width: float = 0.12) -> None:
-        """Slanting lines inside an outline (N, 2) mm."""
-        if len(outline) < 3:
+    def hatch(
+        self, outlines: Sequence[Array], colour: Colour = SOFT, step: float = 2.0, width: float = 0.12
+    ) -> None:
+        """Slanting lines inside outlines (N, 2) mm, inner ones being holes."""
+        if not outlines:
             return
-        low, high = outline.min(axis=0), outline.max(axis=0)
+        every = np.concatenate(outlines)
+        low, high = every.min(axis=0), every.max(axis=0)
         run = high[1] - low[1]
         lines = [
             [(x, high[1]), (x + run, low[1])]
             for x in np.arange(math.floor((low[0] - run) / step) * step, high[0], step).tolist()
         ]
-        with self.pen.clipped(outline):
+        with self.pen.clipped(*outlines):
             self.pen.lines(lines, colour, width)
+
+    def block(self, flat: Array, above: float = 0.0) -> None:
+        """Keep labels off what is drawn at places (N, 2) mm, and off ``above`` mm over and under it."""
+        (left, top), (right, bottom) = flat.min(axis=0), flat.max(axis=0)
+        self.room.block((float(left), float(top) - above, float(right), float(bottom) + above))
+
+    def lens(self, world: Array) -> Point:
+        """A ring at the lens's place (3,) m, and where that is."""
+        x, y = at = self.view.point(world)
+        self.pen.circle(at, 1.3, CHALK, 0.3)
+        self.room.block((x - 2.0, y - 2.0, x + 2.0, y + 2.0))
+        return at
 
     def label(self, anchor: Point, words: Sequence[str], size: float = LABEL, colour: Colour = INK) -> None:
         """Words near a place, where there is room, with a thin leader."""

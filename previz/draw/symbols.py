@@ -3,25 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
+from previz.draw.drawnset import StandMark
 from previz.draw.labels import LabelRoom
 from previz.draw.panel import Panel
 from previz.draw.paper import Note, Paper, block_size
 from previz.draw.style import INK, PAPER, Colour, mixed
-from previz.geometry import Array
 from previz.units import mm_text
-
-
-@dataclass(frozen=True, eq=False)
-class LampMark:
-    """A lamp: its name, its place and the point it is aimed at, (3,) m in the world."""
-
-    name: str
-    position: Array
-    aim: Array
 
 
 def draw_camera(
@@ -43,7 +33,7 @@ def draw_camera(
         paper.line([(at[0] - dx, at[1] - dy), (at[0] + dx, at[1] + dy)], colour, 1.4)
 
 
-def draw_lamp(paper: Paper, panel: Panel, room: LabelRoom, lamp: LampMark) -> Note:
+def draw_lamp(paper: Paper, panel: Panel, room: LabelRoom, lamp: StandMark) -> Note:
     """A lamp with an arrow the way it shines; gives its label. One outside the window is an arrow at its edge."""
     at = np.asarray(panel.point(lamp.position))
     aim = np.asarray(panel.point(lamp.aim))

@@ -214,9 +214,8 @@
     const move = state.move, drawing = state.set.drawing || {};
     // what the drawings show stays put under a moving hand
     if (!drag || !extent) extent = { low: move.low, high: move.high };
-    const set = { ...extent, wall_side: drawing.wall_side, wall_plan: drawing.wall_plan,
-      bridge_side: drawing.bridge_side || [], bridge_plan: drawing.bridge_plan || [], rail_line: move.rail_line,
-      marks: move.marks, lamps: drawing.lamps || [], dimensions: [] };
+    const set = { wall_side: [], wall_plan: [], bridge_side: [], bridge_plan: [], lamps: [], ...drawing, ...extent,
+      rail_line: move.rail_line, marks: move.marks, dimensions: [] };
     const name = JSON.stringify([extent, move.rail_line, move.marks, state.set.serial]);
     if (!views) {
       views = { side: Draw.view($("side"), "side", set, { width: 640 }), plan: Draw.view($("plan"), "plan", set, { width: 640 }) };

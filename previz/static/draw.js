@@ -4,8 +4,8 @@
 
    Draw.view(svg, which, set, options) -> view      which: "side" (from camera right) or "plan" (from above)
      set   { low: [x,y,z], high: [x,y,z],                 what both drawings must show
-             wall_side: [[x,y,z]...] | null, wall_plan,   cut profiles, closed polygons, hatched
-             bridge_side: [[x,y,z]...], bridge_plan,      outlines, closed polygons
+             wall_side: [[[x,y,z]...]...], wall_plan,     cut profiles, closed outlines, hatched; inner ones are holes
+             bridge_side: [[[x,y,z]...]...], bridge_plan, closed outlines, inner ones are holes
              rail_line: [[x,y,z]...],
              marks: [{name, frame, rail_mm, point: [x,y,z]}],
              lamps: [{name, position, aim}],
@@ -97,11 +97,11 @@ const Draw = (() => {
       svg.append(el("defs", {}, clip, hatch));
       const sheet = el("g", { "clip-path": `url(#${id}-clip)` });
       svg.append(sheet);
-      const wall = side ? set.wall_side : set.wall_plan;
-      if (wall && wall.length) {
-        sheet.append(el("path", { class: "d-wall", d: path(wall.map(at), true), fill: `url(#${id})` }));
-      }
-      sheet.append(el("path", { class: "d-bridge", d: path((side ? set.bridge_side : set.bridge_plan).map(at), true) }));
+      const rings = (outlines) => outlines.map((ring) => path(ring.map(at), true)).join("");
+      sheet.append(el("path", { class: "d-wall", "fill-rule": "evenodd", fill: `url(#${id})`,
+        d: rings(side ? set.wall_side : set.wall_plan) }));
+      sheet.append(el("path", { class: "d-bridge", "fill-rule": "evenodd",
+        d: rings(side ? set.bridge_side : set.bridge_plan) }));
       const rail = set.rail_line.map(at);
       // nothing is written over the head, the scale or the camera's way
       const ends = [0, 1].map((k) => rail.map((p) => p[k]));
@@ -180,8 +180,12 @@ const Draw = (() => {
       const a = at(d.a), b = at(d.b), run = Math.hypot(b[0] - a[0], b[1] - a[1]);
       if (run < 4) return null;
       let right = [-(b[1] - a[1]) / run, (b[0] - a[0]) / run], offset = d.offset_px;
-      const fits = (o) => [a, b].every((p) => { const x = p[0] + right[0] * o, y = p[1] + right[1] * o;
-        return x > 10 && x < width - 10 && y > 34 && y < height - 14; });
+      // inside the paper, and clear of the bridge
+      const bridge = (side ? set.bridge_side : set.bridge_plan).map((ring) => ring.map(at));
+      const fits = (o) => { const ends = [a, b].map((p) => [p[0] + right[0] * o, p[1] + right[1] * o]);
+        return ends.every(([x, y]) => x > 10 && x < width - 10 && y > 34 && y < height - 14)
+          && bridge.every((ring) => [0, 1].some((k) => { const [l, r] = [ends, ring].map((ps) => ps.map((p) => p[k]));
+            return Math.max(...l) + 4 < Math.min(...r) || Math.min(...l) - 4 > Math.max(...r); })); };
       offset = [offset, -offset, offset / 2, -offset / 2].find(fits) ?? offset / 2;
       const [p, q] = [a, b].map((c) => [c[0] + right[0] * offset, c[1] + right[1] * offset]);
       const tick = (c) => `M${f(c[0] - 4)} ${f(c[1] + 4)}L${f(c[0] + 4)} ${f(c[1] - 4)}`;

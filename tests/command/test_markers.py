@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from previz.command.lineup.markers import cautions, frames_showing, markers, plan_of
+from previz.command.lineup.markers import cautions, frames_showing, markers
+from previz.draw.drawnset import drawn_set
 from previz.lineup.markers import board_of
 from previz.run.progress import Progress
 from previz.scene.model import Scene
@@ -122,6 +123,6 @@ def test_the_drawing_shows_a_wall_that_was_moved(tmp_path: Path) -> None:
     path = laid(tmp_path, ('relief = "40 mm"', 'relief = "40 mm"\nsideways = "30 mm"\n'
                            'doorway = { width = "120 mm", height = "110 mm" }'))  # fmt: skip
     scene = read_scene(path)
-    plan = plan_of(scene, move_of(scene))
-    assert plan.wall_box[0] == pytest.approx(-0.87)
-    assert plan.doorway == pytest.approx((-0.03, 0.0, 0.09, 0.11))
+    drawn = drawn_set(move_of(scene))
+    assert drawn.wall_box[0] == pytest.approx(-0.87)
+    assert drawn.doorway == pytest.approx((-0.03, 0.0, 0.09, 0.11))

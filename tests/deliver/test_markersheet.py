@@ -6,10 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from previz.deliver.lineup.markerplan import MarkerPlan
 from previz.deliver.lineup.markersheet import marker_pdf, ways
+from previz.draw.drawnset import DrawnView, LensMark
 from previz.draw.paper import TitleBlock
 from previz.lineup.markers import Board, MarkerSheet, grid
+from tests.deliver.made_up import made_up_set
 from tests.deliver.pdf_lengths import bar_faults, opened, outlines, rendered
 
 BLOCK = TitleBlock("Quarry walk", "1:20", "2025-03-14", "marker sheets")
@@ -17,7 +18,15 @@ BLOCK = TitleBlock("Quarry walk", "1:20", "2025-03-14", "marker sheets")
 
 SLAB = np.array([(-0.03, 0.0, 0.0), (0.03, 0.0, 0.0), (0.03, -0.012, 0.0), (-0.03, -0.012, 0.0)])
 SIDE = np.array([(0.0, 0.0, 0.0), (0.0, 0.0, 0.8), (0.0, -0.012, 0.8), (0.0, -0.012, 0.0)])
-PLAN = MarkerPlan((-0.9, -0.8, 0.9, 0.6), (-0.03, 0.0, 0.03, 0.11), SLAB, SIDE, np.array([0.0, 0.4, 1.7]))
+LENS = LensMark(np.array([0.0, 0.4, 1.7]), np.array([0.0, 0.0, -1.0]), np.zeros((4, 3)))
+PLAN = replace(
+    made_up_set(),
+    elevation=DrawnView((), (SIDE,)),
+    front=(SLAB,),
+    lens=LENS,
+    wall_box=(-0.9, -0.8, 0.9, 0.6),
+    doorway=(-0.03, 0.0, 0.03, 0.11),
+)
 
 
 def board(paper: str, tag: float) -> Board:

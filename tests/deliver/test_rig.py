@@ -7,7 +7,7 @@ import pytest
 
 from previz.deliver.rig.rigcard import rig_pdf
 from previz.deliver.rig.rigdata import CardTable, Measure, Notes, RigCard, Setting
-from previz.draw.drawnset import CrossSection, RigDrawing, StandMark
+from previz.draw.drawnset import CrossSection, DrawnSet, DrawnView, LensMark, StandMark
 from previz.draw.paper import TitleBlock
 from previz.draw.railrule import RailMark, RailRule
 from tests.deliver.pdf_lengths import MM, TRUE_WITHIN_MM, bar_faults, opened, outlines, rendered, scaled, strokes
@@ -23,7 +23,7 @@ def box(z0: float, z1: float, low: float, high: float, side: bool) -> np.ndarray
     return np.array([(0.0, v, z) if side else (v, 0.0, z) for z, v in flat])
 
 
-def drawing(**changes: object) -> RigDrawing:
+def drawing(**changes: object) -> DrawnSet:
     """A plain set: slab, flat wall 2.3 m wide, rail 240 mm across, one disc lamp."""
     turn = np.linspace(0.0, 2.0 * np.pi, 25)[:-1]
     face = np.column_stack([-0.9 + 0.2 * np.cos(turn), 0.8 + 0.2 * np.sin(turn), np.full(24, 1.5)])
@@ -35,22 +35,23 @@ def drawing(**changes: object) -> RigDrawing:
     zone = np.array([(0.0, -0.012, 0.05), (0.0, -0.012, 0.85), (0.0, -0.012, 0.85), (0.0, -0.25, 0.05)])
     slab = np.array([(-0.031, 0.0), (0.031, 0.0), (0.031, -0.012), (-0.031, -0.012)])
     cut = CrossSection(0.425, slab, slab - (0.0, 0.05), slab - (0.0, 0.02))
-    made = RigDrawing(
-        wall_side=box(-0.06, 0.0, -0.85, 0.65, True),
-        wall_plan=box(-0.06, 0.0, -1.15, 1.15, False),
-        bridge_side=box(0.0, LENGTH, -THICK, 0.0, True),
-        bridge_plan=box(0.0, LENGTH, -0.5 * WIDE, 0.5 * WIDE, False),
-        station=LENS,
-        forward=np.array([0.0, -np.sin(0.26), -np.cos(0.26)]),
-        field_side=np.array([(0.0, -0.02, -1.0), (0.0, -0.5, -1.0)]),
-        field_plan=np.array([(-0.4, -0.2, -1.0), (0.4, -0.2, -1.0)]),
+    made = DrawnSet(
+        elevation=DrawnView(
+            (box(-0.06, 0.0, -0.85, 0.65, True),),
+            (box(0.0, LENGTH, -THICK, 0.0, True),),
+            (zone,),
+            (zone * (1.0, 0.5, 1.0),),
+        ),
+        plan=DrawnView((box(-0.06, 0.0, -1.15, 1.15, False),), (box(0.0, LENGTH, -0.5 * WIDE, 0.5 * WIDE, False),)),
+        front=(),
+        lens=LensMark(
+            LENS,
+            np.array([0.0, -np.sin(0.26), -np.cos(0.26)]),
+            np.array([(-0.4, -0.2, -1.0), (0.4, -0.2, -1.0), (0.0, -0.02, -1.0), (0.0, -0.5, -1.0)]),
+        ),
         rail_line=np.array([points[0], points[-1]]),
         rail=RailRule(0.24, marks, (0.0, 0.0331)),
         stands=(StandMark("key lamp", "lamp", face.mean(axis=0), np.zeros(3), face),),
-        hold_zone=zone,
-        move_zone=zone * (1.0, 0.5, 1.0),
-        hold_plan=np.zeros((0, 3)),
-        move_plan=np.zeros((0, 3)),
         plan_depth=0.03,
         near_end=np.array([(x, 0.0, LENGTH) for x in (-0.031, 0.0, 0.031)]),
         wall_box=(-1.15, -0.85, 1.15, 0.65),
@@ -128,7 +129,8 @@ def test_a_print_that_is_not_true_is_noticed(pdf: bytes, factor: float) -> None:
 
 def test_a_bridge_of_another_size_is_noticed() -> None:
     # 1.1 mm at 1:20 is 0.055 mm on paper
-    off = drawing(bridge_plan=box(0.0, LENGTH + 0.0011, -0.031, 0.031, False))
+    longer = DrawnView(drawing().plan.wall, (box(0.0, LENGTH + 0.0011, -0.031, 0.031, False),))
+    off = drawing(plan=longer)
     assert [fault.partition(" of")[0] for fault in lacks(rig_pdf(card(drawing=off), "a4"))] == ["page 2: no bridge"]
 
 

@@ -24,7 +24,7 @@ from previz.deliver.sheet.sheet import (
 )
 from previz.draw.style import CHALK, INK, PAPER
 from previz.run.output import OutputFolder
-from tests.deliver.made_up import TITLE, near, side_static
+from tests.deliver.made_up import TITLE, made_up_set, near
 
 
 def cell(rank: int, picture: np.ndarray | None = None, reason: str = "") -> ContactCell:
@@ -39,7 +39,6 @@ def flat(colour: tuple[int, int, int], shape: tuple[int, int] = (90, 160)) -> np
 
 
 def plan(count: int) -> CandidatePlan:
-    static = side_static()
     views = tuple(
         CandidateView(
             rank + 1,
@@ -49,7 +48,7 @@ def plan(count: int) -> CandidatePlan:
         )
         for rank in range(count)
     )
-    return CandidatePlan(views, static.bridge_side, static.bridge_plan, static.wall_side, static.wall_plan)
+    return CandidatePlan(views, made_up_set())
 
 
 @pytest.mark.parametrize(

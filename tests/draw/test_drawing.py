@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from previz.draw.drawing import SideSheet, field_directions, sheet_cameras, side_sheet
+from previz.draw.drawing import SideSheet, sheet_cameras, side_sheet
+from previz.draw.drawnset import DrawnView, lens_mark
 from previz.draw.panel import MARGIN_PX, Panel
 from previz.draw.railrule import RailRule
 from previz.draw.style import CHALK, INK, PAPER, SIGNAL
@@ -45,7 +46,7 @@ def test_windows_share_the_sheet_as_the_set_needs_it(reach: tuple[float, float, 
 
 def test_field_directions_are_those_of_the_frame_edges() -> None:
     camera = lens_at(0.0)
-    directions = field_directions(camera)
+    directions = lens_mark(camera).field
     px = camera.project(camera.position + directions)
     np.testing.assert_allclose(px, [[0, 540], [1920, 540], [960, 0], [960, 1080]], atol=1e-6)
 
@@ -67,11 +68,11 @@ def test_the_camera_stands_where_the_lens_is() -> None:
     offset = np.array([MARGIN_PX, MARGIN_PX + static.side.height_px + MARGIN_PX])
     for frame in frames:
         picture = sheet.frame(frame)
-        x, y = np.rint(static.plan.project(frame.position) + offset - 0.5).astype(int)
+        x, y = np.rint(static.plan.project(frame.lens.position) + offset - 0.5).astype(int)
         # the cross at the entrance pupil
         assert near(picture[y - 4 : y + 5, x - 1 : x + 2], INK, 60).any(axis=1).all()
         assert near(picture[y - 1 : y + 2, x - 4 : x + 5], INK, 60).any(axis=0).all()
-    moved = static.plan.project(frames[1].position) - static.plan.project(frames[0].position)
+    moved = static.plan.project(frames[1].lens.position) - static.plan.project(frames[0].lens.position)
     assert moved[1] == pytest.approx(0.12 * static.plan.px_per_m)
 
 
@@ -121,17 +122,16 @@ def test_a_dimension_says_what_a_ruler_finds() -> None:
 def test_bare_sets_are_drawn_too() -> None:
     static = side_static()
     still = lens_at(0.0).position
+    drawn = static.drawn
     bare = replace(
-        static,
-        side_picture=None,
-        wall_side=None,
-        wall_plan=None,
-        lamps=(),
-        dimensions=(),
+        drawn,
+        elevation=DrawnView((), drawn.elevation.bridge),
+        plan=DrawnView((), drawn.plan.bridge),
+        stands=(),
         rail=RailRule(0.0, (), (0.0, 0.0)),
         rail_line=np.array([still, still]),
     )
-    picture = side_sheet(bare, side_frame(1001, 0.0, None))
+    picture = side_sheet(replace(static, side_picture=None, drawn=bare, dimensions=()), side_frame(1001, 0.0, None))
     assert near(picture[:350, :940], CHALK).sum() > 300
-    backwards = replace(static, rail=replace(static.rail, travel=-0.12))
+    backwards = replace(static, drawn=replace(drawn, rail=replace(drawn.rail, travel=-0.12)))
     assert side_sheet(backwards, side_frame(1001, -0.01, 3.0)).shape == (720, 1280, 3)

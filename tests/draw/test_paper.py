@@ -114,7 +114,7 @@ def test_dashes_have_their_length() -> None:
 
 def test_hatch_fills_the_shape_only() -> None:
     paper = Paper(200, 200)
-    paper.hatch([(50.0, 50.0), (150.0, 50.0), (150.0, 150.0), (50.0, 150.0)], (0, 0, 0), 8.0, 2.0)
+    paper.hatch([[(50.0, 50.0), (150.0, 50.0), (150.0, 150.0), (50.0, 150.0)]], (0, 0, 0), 8.0, 2.0)
     picture = paper.picture().astype(float).mean(axis=2)
     assert np.all(picture[:48] == np.mean(PAPER))
     assert np.all(picture[:, 153:] == np.mean(PAPER))
@@ -123,7 +123,7 @@ def test_hatch_fills_the_shape_only() -> None:
     assert share == pytest.approx(2.0 / 8.0, abs=0.07)
     # nothing happens off the sheet
     before = paper.picture()
-    paper.hatch([(500.0, 500.0), (600.0, 500.0), (600.0, 600.0)])
+    paper.hatch([[(500.0, 500.0), (600.0, 500.0), (600.0, 600.0)]])
     np.testing.assert_array_equal(paper.picture(), before)
 
 

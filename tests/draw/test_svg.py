@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from shapely import Polygon
 
-from previz.command.rig.rig import drawing_of
-from previz.command.rig.rigfacts import rig_facts
 from previz.deliver.export.setdrawings import cut_drawing, elevation_drawing, plan_drawing
+from previz.draw.drawnset import drawn_set
 from previz.draw.dxf import dxf_text
 from previz.draw.flatdrawing import INKS, FlatDrawing, Words, dimension, line
 from previz.draw.svgdrawing import svg_text
+from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.workshop.pattern.pieces import Cut
 from previz.workshop.pattern.unfold import Pattern, unfold
@@ -143,7 +143,7 @@ def test_a_wrong_scale_would_be_found(patterns: dict[str, Pattern]) -> None:
 
 def test_plan_and_elevation_measure_what_the_scene_says(tmp_path: Path) -> None:
     scene = read_scene(laid(tmp_path))
-    drawing = drawing_of(rig_facts(scene), build_set(scene, 0.001))
+    drawing = drawn_set(move_of(scene), build_set(scene, 0.001).wall)
     plan, elevation = plan_drawing("Walk", drawing), elevation_drawing("Walk", drawing)
     for found in (svg_lines(svg_text(plan)), dxf_lines(dxf_text(plan), tmp_path)):
         # 700 x 50 mm of bridge, 1800 mm of wall, 60 mm of rail

@@ -13,8 +13,6 @@ from previz import __version__, colour
 from previz.command.export.exrframes import about_frames, write_frames
 from previz.command.paint.solvedpaint import made_ready, wants_solving
 from previz.command.paint.solving import reflectance_of
-from previz.command.rig.rig import drawing_of
-from previz.command.rig.rigfacts import rig_facts
 from previz.command.shoot.shoot import run_of, scaled_height, scene_date
 from previz.deliver.export.cameracsv import write_camera
 from previz.deliver.export.cameratrack import Body, sample_text, samples
@@ -23,6 +21,7 @@ from previz.deliver.export.gltf import WIDER, glb_bytes
 from previz.deliver.export.interchange import PointLight, TexturedSurface, Travel, missing
 from previz.deliver.export.setdrawings import cut_drawing, elevation_drawing, plan_drawing
 from previz.deliver.export.usd import usd_there, write_usd
+from previz.draw.drawnset import drawn_set
 from previz.draw.dxf import dxf_text
 from previz.draw.flatdrawing import FlatDrawing
 from previz.draw.svgdrawing import svg_text
@@ -225,8 +224,8 @@ def drawings_of(ready: ReadySet, date: str) -> tuple[dict[str, FlatDrawing], lis
     """Plan, elevation and cut parts by name, and a word where the bridge cannot be cut; ``date`` of the scene."""
     scene, told = ready.scene, []
     title = f"{scene.title}, 1:{scene.scale:g}, {date}"
-    rig = drawing_of(rig_facts(scene), ready.built)
-    out = {"plan": plan_drawing(title, rig), "elevation": elevation_drawing(title, rig)}
+    drawn = drawn_set(ready.move, ready.built.wall)
+    out = {"plan": plan_drawing(title, drawn), "elevation": elevation_drawing(title, drawn)}
     try:
         pattern = unfold(ready.built.bridge, scene.paint.sheet, scene.paint.material)
     except BuildError as error:

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from shapely import MultiPoint, Polygon
+from shapely import Polygon
 
 from previz.camera import Camera
 from previz.command.shoot.shoot import scene_date
-from previz.deliver.lineup.markerplan import MarkerPlan
 from previz.deliver.lineup.markersheet import marker_pdf
+from previz.draw.drawnset import drawn_set
 from previz.draw.pdf import PaperName
 from previz.draw.sideview import title_block
 from previz.geometry import Array
@@ -48,9 +48,9 @@ def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progres
     words = {name: _shown_words(frames) for name, frames in shown.items()}
     block = title_block(scene, scene_date(scene, scene_path), "marker sheets")
     with results_in(results_folder(scene_path, out)) as folder:
-        plan = plan_of(scene, move)
         title = f"{scene.title}: marker sheets"
-        folder.write_bytes("markers.pdf", marker_pdf(board.sheets, words, plan, scene.markers.paper, block, title))
+        drawn = drawn_set(move)
+        folder.write_bytes("markers.pdf", marker_pdf(board.sheets, words, drawn, scene.markers.paper, block, title))
         rows = [
             {
                 "sheet": sheet.name,
@@ -66,23 +66,6 @@ def markers(scene_path: Path, paper: PaperName | None, out: Path | None, progres
         found = list(cautions(scene, move, board, shown))
         values = {"title": scene.title, "by_rule": board.by_rule, "sheets": rows, "cautions": found}
         return RunResult(values, folder.path)
-
-
-def plan_of(scene: Scene, move: Move) -> MarkerPlan:
-    """The set around the sheets, as it is drawn with them."""
-    bridge, door = scene.bridge, scene.wall.doorway
-    share = np.linspace(0.0, 1.0, 33)
-    half = 0.5 * bridge.width * (1.0 + (bridge.taper - 1.0) * share)
-    top, middle, z = 4.0 * bridge.camber * share * (1.0 - share), bridge.bend * share**2, bridge.length * share
-    upper, lower = (np.column_stack([middle, top - down, z]) for down in (0.0, bridge.thickness))
-    side = np.concatenate([upper, lower[::-1]])
-    edges = [np.column_stack([middle + s * half, top - d, z]) for s in (-1.0, 1.0) for d in (0.0, bridge.thickness)]
-    seen = np.concatenate(edges)
-    hull = MultiPoint(seen[:, :2]).convex_hull
-    front = np.column_stack([np.asarray(hull.exterior.coords)[:-1], np.zeros(len(hull.exterior.coords) - 1)])
-    shift = scene.wall.sideways
-    doorway = None if door is None else (shift - 0.5 * door.width, 0.0, shift + 0.5 * door.width, door.height)
-    return MarkerPlan(wall_box(scene), doorway, front, side, np.asarray(move.camera(move.station_frame).position))
 
 
 def frames_showing(scene: Scene, move: Move, sheet: MarkerSheet) -> tuple[int, ...]:

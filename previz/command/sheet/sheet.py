@@ -21,7 +21,8 @@ from previz.deliver.sheet.sheet import (
     Fact,
     write_contact_sheet,
 )
-from previz.draw.sideview import bridge_outlines, title_block, wall_profiles
+from previz.draw.drawnset import drawn_set
+from previz.draw.sideview import title_block
 from previz.draw.style import both_text
 from previz.errors import UnitError
 from previz.judge.hold import HoldSummary
@@ -184,6 +185,4 @@ def _plan(ready: ReadySet, results: list[CandidateResult]) -> CandidatePlan:
         move = move_of(result.scene)
         camera = move.camera(move.station_frame)
         views.append(CandidateView(rank, np.asarray(camera.position), np.asarray(camera.forward), move.positions))
-    side, plan = bridge_outlines(ready)
-    wall_side, wall_plan = wall_profiles(ready)
-    return CandidatePlan(tuple(views), side, plan, wall_side, wall_plan)
+    return CandidatePlan(tuple(views), drawn_set(ready.move, ready.built.wall))

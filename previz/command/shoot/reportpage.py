@@ -28,7 +28,7 @@ from previz.command.rig.rigfacts import (
 from previz.deliver.sheet.sheet import MOST_SHOWN, page_name, picture_box
 from previz.deliver.shoot.overlay import OutlinePieces
 from previz.deliver.shoot.page import Candidate, ReportPage, report_html
-from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, set_data
+from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, report_data
 from previz.deliver.shoot.pageset import mesh_data
 from previz.draw.sideview import SideView, title_block
 from previz.draw.style import HOLDS_BELOW_PCT
@@ -133,9 +133,9 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         }
         for score, frame in zip(job.order, kept, strict=True)
     ]
-    marks = [{"name": mark.name, "frame": mark.frame} for mark in job.side.static.rail.marks]
+    marks = [{"name": mark.name, "frame": mark.frame} for mark in job.side.static.drawn.rail.marks]
     held = None if summary.hold_first is None else [summary.hold_first, summary.hold_last]
-    go = {mark.name: mark.frame for mark in job.side.static.rail.marks}
+    go = {mark.name: mark.frame for mark in job.side.static.drawn.rail.marks}
     if summary.worst_frame is not None:
         go["worst of the hold"] = summary.worst_frame
     candidates, in_all = _candidates(folder, scene.delivery.frame[0] / scene.delivery.frame[1])
@@ -158,7 +158,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "marks": marks,
             "limit_pct": HOLDS_BELOW_PCT,
         },
-        set_=set_data(job.side.static, job.side.shown),
+        set_=report_data(job.side.static, job.side.shown),
         solid=_solid(job),
         go=list(go.items()),
         settings=settings(facts),
@@ -211,7 +211,7 @@ def _solid(job: ReportJob) -> dict[str, Any]:
     fov = 2.0 * float(np.degrees(np.arctan(0.5 * camera.height_px / camera.focal_px)))
     return {
         "parts": [mesh_data(ready.wall.shadowed), mesh_data(ready.bridge)],
-        "rail": np.round(job.side.static.rail_line, 5).tolist(),
+        "rail": np.round(job.side.static.drawn.rail_line, 5).tolist(),
         "fov_deg": round(fov, 4),
         "aspect": round(camera.width_px / camera.height_px, 6),
         "reach": round(float(np.linalg.norm(np.asarray(camera.position))), 4),

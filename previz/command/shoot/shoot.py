@@ -14,7 +14,7 @@ from previz.colour import JND_DE00
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
-from previz.deliver.shoot.overlay import OutlinePieces, tell_key, with_outline
+from previz.deliver.shoot.overlay import outline_pieces, tell_key, with_outline
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
 from previz.judge.frame import JudgedFrame
@@ -208,7 +208,7 @@ def _write_frame(
     lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
     folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
-    keep_frame(folder, result, outline_pieces(result.judged), side, stood, lens)
+    keep_frame(folder, result, outline_pieces(result.judged.found, result.judged.tell), side, stood, lens)
 
 
 def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
@@ -219,25 +219,13 @@ def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSu
     return summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
 
 
-def outline_pieces(judged: JudgedFrame) -> list[OutlinePieces]:
-    """The judged outline, line by line, for drawing."""
-    found, tell = judged.found, judged.tell
-    if found is None:
-        return []
-    return [
-        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
-        for number, closed in enumerate(found.outline.closed)
-        for rows in [found.outline.line == number]
-    ]
-
-
 def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
     return () if judged.tell is None else tuple(TELLS[k] for k in np.unique(judged.tell) if k >= 0)
 
 
 def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
     if result.code is not None:
-        drawn = with_outline(result.code, outline_pieces(result.judged))
+        drawn = with_outline(result.code, outline_pieces(result.judged.found, result.judged.tell))
         folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
 
 

@@ -15,7 +15,7 @@ from shapely import LineString, Polygon
 
 from previz.deliver.paint.pattern import rim
 from previz.deliver.paint.patternindex import Stroke
-from previz.draw.drawnset import RigDrawing
+from previz.draw.drawnset import DrawnSet
 from previz.draw.flatdrawing import FlatDrawing, Line, Words, dimension, line
 from previz.draw.style import both_text
 from previz.geometry import Array
@@ -40,25 +40,29 @@ def _flat(world: ArrayLike, side: bool) -> Array:
     return np.stack([-p[..., 2], p[..., 1] if side else -p[..., 0]], axis=-1)
 
 
-def plan_drawing(title: str, drawing: RigDrawing) -> FlatDrawing:
+def plan_drawing(title: str, drawing: DrawnSet) -> FlatDrawing:
     """The set from above, dimensioned."""
     return _set_drawing(f"{title}: plan", drawing, side=False)
 
 
-def elevation_drawing(title: str, drawing: RigDrawing) -> FlatDrawing:
+def elevation_drawing(title: str, drawing: DrawnSet) -> FlatDrawing:
     """The set from the side, dimensioned."""
     return _set_drawing(f"{title}: elevation", drawing, side=True)
 
 
-def _set_drawing(title: str, drawing: RigDrawing, side: bool) -> FlatDrawing:
-    wall = drawing.wall_side if side else drawing.wall_plan
-    lines = [] if wall is None else [line("wall", _flat(wall, side), closed=True)]
-    lines.append(line("bridge", _flat(drawing.bridge_side if side else drawing.bridge_plan, side), closed=True))
+def _set_drawing(title: str, drawing: DrawnSet, side: bool) -> FlatDrawing:
+    view = drawing.view(side)
+    lines = [line("wall", _flat(cut, side), closed=True) for cut in view.wall]
+    lines += [line("bridge", _flat(ring, side), closed=True) for ring in view.bridge]
     rail = _flat(drawing.rail_line, side)
     if float(np.ptp(rail, axis=0).max()) > 0.01:
         lines.append(line("rail", rail))
-    lens = _flat(drawing.station, side)
-    lines += list(_view_lines(drawing, side))
+    lens = _flat(drawing.lens.position, side)
+    # the frame's edges and the axis, to the wall's plane where they meet it
+    for way in (*drawing.lens.edges(side), drawing.lens.forward):
+        met = drawing.lens.at_wall(way)
+        if met is not None:
+            lines.append(line("view", _flat(np.stack([drawing.lens.position, met]), side)))
     words = [Words("words", "station point", (float(lens[0]), float(lens[1]) + 3.5 * _SET_HIGH), _SET_HIGH)]
     lines.append(line("view", _circle(lens, 6.0), closed=True))
     for mark in drawing.rail.marks:
@@ -70,7 +74,7 @@ def _set_drawing(title: str, drawing: RigDrawing, side: bool) -> FlatDrawing:
         lines.append(line("lamps", flat, closed=True))
         name = stand.name if stand.kind == "lamp" or stand.kind in stand.name else f"{stand.name} ({stand.kind})"
         words.append(Words("words", name, (float(at[0]), float(flat[:, 1].max()) + _SET_HIGH), _SET_HIGH))
-    for made, said in _elevation_sizes(drawing) if side else _plan_sizes(drawing):
+    for made, said in _sizes(drawing, side):
         lines += made
         words.append(said)
     low = min(float(each.points[:, 1].min()) for each in lines)
@@ -79,59 +83,26 @@ def _set_drawing(title: str, drawing: RigDrawing, side: bool) -> FlatDrawing:
     return FlatDrawing(title, tuple(lines), tuple(words), _SET_WEIGHT)
 
 
-def _view_lines(drawing: RigDrawing, side: bool) -> Iterator[Line]:
-    """The frame's edges and the axis at the station point, to the wall's plane where they meet it."""
-    start = drawing.station
-    for way in (*(drawing.field_side if side else drawing.field_plan), drawing.forward):
-        if way[2] < -1e-6:
-            yield line("view", _flat(np.stack([start, start - way * start[2] / way[2]]), side))
-
-
-def _lowest(drawing: RigDrawing, side: bool) -> float:
-    wall = drawing.wall_side if side else drawing.wall_plan
-    each = [drawing.bridge_side if side else drawing.bridge_plan, drawing.station[None], drawing.rail_line]
-    return min(float(_flat(p, side)[:, 1].min()) for p in [*each, *([] if wall is None else [wall])])
-
-
-def _plan_sizes(drawing: RigDrawing) -> Iterator[tuple[list[Line], Words]]:
-    near, lens = drawing.near_end, drawing.station
-    base = _lowest(drawing, False)
-    sill = _flat(np.zeros(3), False)
-    yield _below(_flat(near[1], False), sill, base - _ROW)
-    yield _below(_flat(lens, False), sill, base - 2.0 * _ROW)
-    yield dimension(_flat(near[0], False), _flat(near[2], False), -_ROW, _SET_HIGH, (0.0, 1.0))
-    left, _, right, _ = drawing.wall_box
-    wall = _flat(np.array([[left, 0.0, 0.0], [right, 0.0, 0.0]]), False)
-    back = wall if drawing.wall_plan is None else _flat(drawing.wall_plan, False)
-    yield _beside(wall[0], wall[1], float(back[:, 0].max()) + _ROW)
-    if abs(float(lens[0])) > 5e-5:
-        at = _flat(lens, False)
-        yield _beside(np.array([at[0], 0.0]), at, float(at[0]) - _ASIDE)
-
-
-def _elevation_sizes(drawing: RigDrawing) -> Iterator[tuple[list[Line], Words]]:
-    near, lens = drawing.near_end[1], drawing.station
-    base = _lowest(drawing, True)
-    sill = _flat(np.zeros(3), True)
-    yield _below(_flat(near, True), sill, base - _ROW)
-    yield _below(_flat(lens, True), sill, base - 2.0 * _ROW)
-    at = _flat(lens, True)
-    if abs(float(lens[1])) > 5e-5:
-        yield _beside(np.array([at[0], 0.0]), at, float(at[0]) - _ASIDE)
-    _, foot, _, top = drawing.wall_box
-    back = float(_flat(drawing.wall_side, True)[:, 0].max()) if drawing.wall_side is not None else 0.0
-    for low, high in ((foot, 0.0), (0.0, top)):
-        yield _beside(np.array([back, 1e3 * low]), np.array([back, 1e3 * high]), back + _ROW)
-    thick = _flat(drawing.bridge_side, True)
-    end = thick[thick[:, 0] < float(thick[:, 0].min()) + 1e-6]
-    if len(end) > 1:
-        low, high = end[:, 1].min(), end[:, 1].max()
-        yield _beside(np.array([end[0, 0], low]), np.array([end[0, 0], high]), float(end[0, 0]) - _ROW)
-
-
-def _below(a: Array, b: Array, height: float) -> tuple[list[Line], Words]:
-    """A level dimension at a height of the drawing."""
-    return dimension(a, b, height - min(float(a[1]), float(b[1])), _SET_HIGH, (1.0, 0.0))
+def _sizes(drawing: DrawnSet, side: bool) -> Iterator[tuple[list[Line], Words]]:
+    """The dimensions: level ones under all that is drawn, upright ones behind the wall and beside what they measure."""
+    low = min(float(_flat(points, side)[:, 1].min()) for points in drawing.core(side))
+    back = max([0.0, *(float(_flat(cut, side)[:, 0].max()) for cut in drawing.view(side).wall)])
+    for name, length in drawing.lengths(side).items():
+        a, b = _flat(length.a, side), _flat(length.b, side)
+        if name in ("bridge", "lens"):
+            height = low - (1 if name == "bridge" else 2) * _ROW
+            yield dimension(b, a, height - min(float(a[1]), float(b[1])), _SET_HIGH, (1.0, 0.0))
+        elif name == "near end":
+            yield dimension(a, b, -_ROW, _SET_HIGH, (0.0, 1.0))
+        elif name == "thickness":
+            yield _beside(a, b, float(a[0]) - _ROW)
+        elif name in ("lens height", "lens aside"):
+            if abs(float(b[1] - a[1])) > 0.05:
+                yield _beside(a, b, float(b[0]) - _ASIDE)
+        else:
+            # a wall's height is measured from its back
+            across = (back, 1.0) if side else (0.0, 1.0)
+            yield _beside(np.array([across[0], a[1]]), np.array([across[0], b[1]]), back + _ROW)
 
 
 def _beside(a: Array, b: Array, across: float) -> tuple[list[Line], Words]:

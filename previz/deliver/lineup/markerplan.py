@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from previz.draw.drawnset import DrawnSet
 from previz.draw.labels import SheetBox
 from previz.draw.pdf import PageSize, PdfPage, Pen, text_width
 from previz.draw.rigview import LABEL, SCALES, Drawn, ScaledView
@@ -27,18 +27,6 @@ _TICK: Final = 1.1
 _THICK: Final = 0.03
 
 
-@dataclass(frozen=True, eq=False)
-class MarkerPlan:
-    """The set around the sheets; places (..., 3) m. ``wall_box`` is left, bottom, right, top on the datum plane,
-    ``doorway`` the same or None, ``bridge_front`` and ``bridge_side`` outlines of the bridge, ``lens`` its place."""
-
-    wall_box: SheetBox
-    doorway: SheetBox | None
-    bridge_front: Array
-    bridge_side: Array
-    lens: Array
-
-
 class _Front(ScaledView):
     """The set as the lens faces it: camera right is right."""
 
@@ -48,7 +36,7 @@ class _Front(ScaledView):
         return np.stack([self.at[0] + p[..., 0], self.at[1] - p[..., 1]], axis=-1)
 
 
-def plan_page(plan: MarkerPlan, sheets: Sequence[MarkerSheet], room: PageSize) -> PdfPage:
+def plan_page(plan: DrawnSet, sheets: Sequence[MarkerSheet], room: PageSize) -> PdfPage:
     """The page with both drawings, true to a stated scale."""
     half = 0.5 * (room.free_height_mm - 6.0)
     rows = len(sheets) * _ROW
@@ -74,25 +62,25 @@ def _box(room: PageSize, top: float, bottom: float, rows: float) -> SheetBox:
     return (room.left + left, top + above, room.left + room.free_width_mm - right, bottom - below - rows)
 
 
-def _shown(plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> Array:
+def _shown(plan: DrawnSet, sheets: Sequence[MarkerSheet]) -> Array:
     """Everything that must be on the page (N, 3)."""
     left, bottom, right, top = plan.wall_box
     wall = np.array([(left, bottom, -_THICK), (right, top, -_THICK)])
     # a wall far larger than what hangs on it is cut off at its edges
-    parts = [plan.bridge_front, plan.bridge_side, plan.lens[None, :], *(sheet.outline for sheet in sheets)]
+    parts = [*plan.front, *plan.elevation.bridge, plan.lens.position[None], *(sheet.outline for sheet in sheets)]
     near = np.concatenate([part.reshape(-1, 3) for part in parts])
     rim = 0.15
     low, high = near.min(axis=0) - rim, near.max(axis=0) + rim
     return np.concatenate([near, np.clip(wall, low, high)])
 
 
-def _fits(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, boxes: Sequence[SheetBox]) -> bool:
+def _fits(plan: DrawnSet, sheets: Sequence[MarkerSheet], scale: int, boxes: Sequence[SheetBox]) -> bool:
     size = np.ptp(_shown(plan, sheets), axis=0) * 1e3 / scale
     front = size[0] <= boxes[0][2] - boxes[0][0] and size[1] <= boxes[0][3] - boxes[0][1]
     return bool(front and size[2] <= boxes[1][2] - boxes[1][0] and size[1] <= boxes[1][3] - boxes[1][1])
 
 
-def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: SheetBox, side: bool) -> ScaledView:
+def _view(plan: DrawnSet, sheets: Sequence[MarkerSheet], scale: int, box: SheetBox, side: bool) -> ScaledView:
     shown = _shown(plan, sheets) * 1e3 / scale
     low, high = shown.min(axis=0), shown.max(axis=0)
     across = 2 if side else 0
@@ -102,7 +90,7 @@ def _view(plan: MarkerPlan, sheets: Sequence[MarkerSheet], scale: int, box: Shee
     return (ScaledView if side else _Front)(side, scale, (float(x), float(box[1] + high[1])), box)
 
 
-def _wall_in(plan: MarkerPlan, on: Drawn) -> Array:
+def _wall_in(plan: DrawnSet, on: Drawn) -> Array:
     """The wall's rectangle on the sheet (left, top, right, bottom), cut off at the drawing's edge."""
     left, bottom, right, top = plan.wall_box
     ends = [(0.0, bottom, -_THICK), (0.0, top, 0.0)] if on.view.side else [(left, bottom, 0.0), (right, top, 0.0)]
@@ -112,26 +100,24 @@ def _wall_in(plan: MarkerPlan, on: Drawn) -> Array:
     return np.array([*np.maximum(low, box[:2]), *np.minimum(high, box[2:])])
 
 
-def _set(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> float:
+def _set(on: Drawn, plan: DrawnSet, sheets: Sequence[MarkerSheet]) -> float:
     """Wall, doorway, bridge, lens and sheets; gives the height on the page under all of them."""
     pen, view = on.pen, on.view
     left, top, right, bottom = _wall_in(plan, on).tolist()
     wall = np.array([(left, top), (right, top), (right, bottom), (left, bottom)])
     pen.polygon(wall, _WALL, None)
     if view.side:
-        on.hatch(wall)
+        on.hatch([wall])
     pen.polygon(wall, None, INK, 0.25)
     if plan.doorway is not None and not view.side:
         a, low, b, high = plan.doorway
         door = view.points([(a, low, 0.0), (a, high, 0.0), (b, high, 0.0), (b, low, 0.0)])
         pen.polygon(door, _WHITE, INK, 0.2)
-        _block(on, door)
-    bridge = view.points(plan.bridge_side if view.side else plan.bridge_front)
-    pen.polygon(bridge, CHALK_WASH, CHALK, 0.3)
-    _block(on, bridge)
-    lens = view.point(plan.lens)
-    pen.circle(lens, 1.3, CHALK, 0.3)
-    on.room.block((lens[0] - 2.0, lens[1] - 2.0, lens[0] + 2.0, lens[1] + 2.0))
+        on.block(door)
+    bridge = [view.points(ring) for ring in (plan.elevation.bridge if view.side else plan.front)]
+    pen.outlines(bridge, CHALK_WASH, CHALK, 0.3)
+    on.block(np.concatenate(bridge))
+    lens = on.lens(plan.lens.position)
     lowest = bottom
     for sheet in sheets:
         flat = view.points(sheet.outline)
@@ -140,19 +126,13 @@ def _set(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> float:
         cross = view.point(sheet.middle)
         pen.lines([[(cross[0] - 1.5, cross[1]), (cross[0] + 1.5, cross[1])],
                    [(cross[0], cross[1] - 1.5), (cross[0], cross[1] + 1.5)]], INK, 0.25)  # fmt: skip
-        _block(on, flat)
+        on.block(flat)
         lowest = max(lowest, float(flat[:, 1].max()))
     # the level of the bridge's top, from which heights are measured
     y, ends = view.at[1], (view.box[0] - 14.0, view.box[2] + 14.0)
     pen.line([(ends[0], y), (ends[1], y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
     on.label(lens, ["lens"], colour=CHALK)
     return max(float(lowest), lens[1])
-
-
-def _block(on: Drawn, flat: Array) -> None:
-    """Keep labels off what is drawn there."""
-    low, high = flat.min(axis=0), flat.max(axis=0)
-    on.room.block((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
 
 
 def _labels(on: Drawn, sheets: Sequence[MarkerSheet]) -> None:
@@ -162,18 +142,18 @@ def _labels(on: Drawn, sheets: Sequence[MarkerSheet]) -> None:
         on.label((float(flat[:, 0].mean()), float(flat[:, 1].min())), words)
 
 
-def _front(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> None:
+def _front(on: Drawn, plan: DrawnSet, sheets: Sequence[MarkerSheet]) -> None:
     _levels(on, plan, sheets, 0)
     _heights(on, sheets, on.view.box[0], on.view.box[2])
     _labels(on, sheets)
 
 
-def _side(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet]) -> None:
+def _side(on: Drawn, plan: DrawnSet, sheets: Sequence[MarkerSheet]) -> None:
     _levels(on, plan, sheets, 2)
     _labels(on, sheets)
 
 
-def _levels(on: Drawn, plan: MarkerPlan, sheets: Sequence[MarkerSheet], axis: int) -> None:
+def _levels(on: Drawn, plan: DrawnSet, sheets: Sequence[MarkerSheet], axis: int) -> None:
     """The set, and under it how far along a world axis each sheet's middle lies."""
     lowest = min(_set(on, plan, sheets), on.view.box[3])
     _upright(on, lowest + _ROW * (len(sheets) + 0.4))

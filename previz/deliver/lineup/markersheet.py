@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 from shapely import box as rectangle
 from shapely.ops import unary_union
 
-from previz.deliver.lineup.markerplan import MarkerPlan, plan_page
+from previz.deliver.lineup.markerplan import plan_page
+from previz.draw.drawnset import DrawnSet
 from previz.draw.paper import TitleBlock
 from previz.draw.pdf import PageSize, PdfPage, Pen, both_mm, page_sizes, pdf_bytes, text_width, wrapped
 from previz.draw.style import CHALK, INK, SOFT
@@ -46,7 +47,7 @@ _STEPS: Final = (
 def marker_pdf(
     sheets: Sequence[MarkerSheet],
     in_picture: dict[str, str],
-    plan: MarkerPlan,
+    plan: DrawnSet,
     paper: str,
     block: TitleBlock,
     title: str,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from previz.draw.drawnset import RigDrawing
+from previz.draw.drawnset import DrawnSet
 from previz.draw.paper import TitleBlock
 
 
@@ -54,7 +54,7 @@ class RigCard:
     settings: tuple[Setting, ...]
     places: tuple[Measure, ...]
     marks: CardTable
-    drawing: RigDrawing
+    drawing: DrawnSet
     tables: tuple[CardTable, ...] = ()
     notes: tuple[Notes, ...] = field(default=())
     support: tuple[str, ...] = ()

@@ -9,7 +9,7 @@ import numpy as np
 
 from previz.deliver.rig.rigdata import RigCard
 from previz.draw import labels
-from previz.draw.drawnset import RigDrawing, StandMark
+from previz.draw.drawnset import DrawnSet, Length, StandMark
 from previz.draw.paper import Point
 from previz.draw.pdf import PageSize, PdfPage, Pen, text_width
 from previz.draw.rigview import BORDER, LABEL, Drawn, ScaledView, clip_line, fitted_view
@@ -33,13 +33,13 @@ def drawing_box(room: PageSize) -> labels.SheetBox:
     )
 
 
-def common_scale(drawing: RigDrawing, room: PageSize) -> int:
+def common_scale(drawing: DrawnSet, room: PageSize) -> int:
     """The scale that both views fit at."""
     box = drawing_box(room)
     return max(fitted_view(drawing, side, box).scale for side in (False, True))
 
 
-def best_room(drawing: RigDrawing, choices: Sequence[PageSize]) -> PageSize:
+def best_room(drawing: DrawnSet, choices: Sequence[PageSize]) -> PageSize:
     """The page, upright or lying, on which both views come out larger; the first where they come out alike."""
     return min(choices, key=lambda room: common_scale(drawing, room))
 
@@ -51,7 +51,7 @@ def plan_sheet(card: RigCard, room: PageSize) -> PdfPage:
     def draw(pen: Pen) -> None:
         pen.head(f"Plan, drawn at 1:{view.scale}", "seen from above; camera right is down; mm / feet and inches")
         _plan(Drawn(pen, view), card.drawing)
-        _key(pen, room, f"hidden {1e3 * card.drawing.plan_depth:.0f} mm below the bridge over the hold")
+        _key(pen, room, card.drawing, f"hidden {1e3 * card.drawing.plan_depth:.0f} mm below the bridge over the hold")
 
     return PdfPage(room, "plan", draw, f"1:{view.scale}")
 
@@ -63,30 +63,29 @@ def elevation_sheet(card: RigCard, room: PageSize) -> PdfPage:
     def draw(pen: Pen) -> None:
         pen.head(f"Elevation, drawn at 1:{view.scale}", "seen from camera right; mm / feet and inches")
         _elevation(Drawn(pen, view), card.drawing)
-        _key(pen, room, f"arm of {1e3 * card.drawing.arm:.0f} mm unseen over the hold")
+        _key(pen, room, card.drawing, f"arm of {1e3 * card.drawing.arm:.0f} mm unseen over the hold")
 
     return PdfPage(room, "elevation", draw, f"1:{view.scale}")
 
 
-def _set(on: Drawn, drawing: RigDrawing) -> None:
+def _set(on: Drawn, drawing: DrawnSet) -> None:
     """What both views show: wall, zone, bridge, field, rail, lens, lamps and cards."""
     view, pen, side = on.view, on.pen, on.view.side
     for stand in drawing.stands:
         if view.inside(view.point(stand.position), 2.0):
             _stand(on, stand)
-    wall = drawing.wall_side if side else drawing.wall_plan
-    if wall is not None and len(wall) > 2:
-        flat = view.points(wall)
-        on.hatch(flat)
-        pen.polygon(flat, None, INK, 0.25)
-        low, high = flat.min(axis=0), flat.max(axis=0)
-        on.room.block((float(low[0]), float(low[1]), float(high[0]), float(high[1])))
-    _zones(on, drawing)
-    bridge = view.points(drawing.bridge_side if side else drawing.bridge_plan)
+    shown = drawing.view(side)
+    wall = [view.points(cut) for cut in shown.wall]
+    on.hatch(wall)
+    pen.outlines(wall, None, INK, 0.25)
+    for cut in wall:
+        on.block(cut)
+    for zone, fill, dash in ((shown.hold, None, (1.6, 0.9)), (shown.move, _ZONE, None)):
+        pen.outlines([view.points(outline) for outline in zone], fill, SOFT, 0.2, dash)
+    bridge = [view.points(ring) for ring in shown.bridge]
     # from above the zone lies under the bridge: it shows through
-    pen.polygon(bridge, CHALK_WASH if side else None, CHALK, 0.3)
-    low, high = bridge.min(axis=0), bridge.max(axis=0)
-    on.room.block((float(low[0]), float(low[1]) - 1.0, float(high[0]), float(high[1]) + 1.0))
+    pen.outlines(bridge, CHALK_WASH if side else None, CHALK, 0.3)
+    on.block(np.concatenate(bridge), 1.0)
     _field(on, drawing)
     rail = view.points(drawing.rail_line)
     if float(np.ptp(rail, axis=0).max()) > 0.3:
@@ -94,50 +93,31 @@ def _set(on: Drawn, drawing: RigDrawing) -> None:
         pen.line(rail, PAPER, 0.4)
     for mark in drawing.rail.marks:
         pen.circle(view.point(mark.point), 0.45, INK, 0.1, fill=True)
-    lens = view.point(drawing.station)
-    pen.circle(lens, 1.3, CHALK, 0.3)
-    on.room.block((lens[0] - 2.0, lens[1] - 2.0, lens[0] + 2.0, lens[1] + 2.0))
+    on.lens(drawing.lens.position)
 
 
-def _zones(on: Drawn, drawing: RigDrawing) -> None:
-    side = on.view.side
-    hold, move = (drawing.hold_zone, drawing.move_zone) if side else (drawing.hold_plan, drawing.move_plan)
-    for zone, fill, dash in ((hold, None, (1.6, 0.9)), (move, _ZONE, None)):
-        if len(zone) > 2:
-            on.pen.polygon(on.view.points(zone), fill, SOFT, 0.2, dash)
-
-
-def _field(on: Drawn, drawing: RigDrawing) -> None:
+def _field(on: Drawn, drawing: DrawnSet) -> None:
     """The edges of the frame from the station point to the wall's plane or the edge of the sheet, and the axis."""
-    view = on.view
-    edges = drawing.field_side if view.side else drawing.field_plan
-    start = view.point(drawing.station)
-    for way, dash in ((edges[0], (2.4, 1.0)), (edges[1], (2.4, 1.0)), (drawing.forward, (3.0, 0.8, 0.5, 0.8))):
-        flat = view.points(np.asarray(way)) - view.points(np.zeros(3))
-        end = clip_line(start, flat, view.box)
-        if way[2] < -1e-6:
-            met = view.point(drawing.station - way * drawing.station[2] / way[2])
-            if view.inside(met, 1e-6):
-                end = met
+    view, lens = on.view, drawing.lens
+    (first, last), start = lens.edges(view.side), view.point(lens.position)
+    for way, dash in ((first, (2.4, 1.0)), (last, (2.4, 1.0)), (lens.forward, (3.0, 0.8, 0.5, 0.8))):
+        end = clip_line(start, view.points(way) - view.points(np.zeros(3)), view.box)
+        met = lens.at_wall(way)
+        if met is not None and view.inside(view.point(met), 1e-6):
+            end = view.point(met)
         on.pen.line([start, end], SOFT, 0.15, dash)
         on.room.block_line(start, end, 1.0)
 
 
-def _plan(on: Drawn, drawing: RigDrawing) -> None:
+def _plan(on: Drawn, drawing: DrawnSet) -> None:
     view = on.view
     _set(on, drawing)
-    near, lens = drawing.near_end, drawing.station
-    middle_near = near[1]
-    bottom = _lowest(on, drawing)
-    _across(on, np.zeros(3), middle_near * (0.0, 0.0, 1.0), bottom + _ROW)
-    _across(on, np.zeros(3), lens * (0.0, 0.0, 1.0), bottom + 2.0 * _ROW)
-    left, _, right, _ = drawing.wall_box
-    edge = _right_edge(on, drawing.wall_plan)
-    wall = np.array([[left, 0.0, 0.0], [right, 0.0, 0.0]])
-    on.dimension(wall[0], wall[1], (edge + 8.0 - view.at[0], 0.0))
+    near, lens, sizes = drawing.near_end, drawing.lens.position, drawing.lengths(False)
+    _along(on, drawing, sizes)
+    on.dimension(*sizes["wall"].ends, (_right_edge(on, drawing) - view.at[0], 0.0))
     _rail_labels(on, drawing)
     wide = both_text(float(np.linalg.norm(near[2] - near[0])))
-    on.label(view.point(middle_near), [f"near end {wide} wide"], colour=CHALK)
+    on.label(view.point(near[1]), [f"near end {wide} wide"], colour=CHALK)
     side = "camera right" if lens[0] >= 0.0 else "camera left"
     off = abs(float(lens[0]))
     words = f"lens {both_text(off)} to {side} of the middle" if off > 5e-5 else "lens over the middle"
@@ -149,33 +129,28 @@ def _plan(on: Drawn, drawing: RigDrawing) -> None:
     _stand_labels(on, drawing)
 
 
-def _right_edge(on: Drawn, wall: Array | None) -> float:
-    back = on.view.at[0]
-    return back if wall is None else max(back, float(on.view.points(wall)[:, 0].max()))
+def _right_edge(on: Drawn, drawing: DrawnSet) -> float:
+    """Where across the sheet the wall's own dimension runs: clear of its back."""
+    back = [float(on.view.points(cut)[:, 0].max()) for cut in drawing.view(on.view.side).wall]
+    return max([on.view.at[0], *back]) + 8.0
 
 
-def _lowest(on: Drawn, drawing: RigDrawing) -> float:
-    """Sheet height below which dimension lines may run: under all that is drawn."""
+def _along(on: Drawn, drawing: DrawnSet, sizes: dict[str, Length]) -> None:
+    """Level dimension lines of what is measured out of the wall, under all that is drawn."""
     view = on.view
-    wall = drawing.wall_side if view.side else drawing.wall_plan
-    pieces = [drawing.rail_line, drawing.bridge_side, drawing.station[None, :], *([] if wall is None else [wall])]
     faces = [s.face for s in drawing.stands if view.inside(view.point(s.position))]
-    return float(max(view.points(p)[:, 1].max() for p in [*pieces, *faces]))
+    lowest = float(max(view.points(p)[:, 1].max() for p in [*drawing.core(view.side), *faces]))
+    for row, name in enumerate(("bridge", "lens"), 1):
+        starts = [np.asarray(view.point(end)) for end in sizes[name].ends]
+        base = min(lowest + row * _ROW, view.box[3] + BORDER[3] - 9.0)
+        ends = [np.array([start[0], base]) for start in starts]
+        for start, end in zip(starts, ends, strict=True):
+            on.pen.line([start + (0.0, 1.0), end], SOFT, 0.08)
+        words = both_text(abs(float(sizes[name].b[2] - sizes[name].a[2])))
+        on.dimension_at(ends[0], ends[1], (0.0, 1e-6), words)
 
 
-def _across(on: Drawn, a: Array, b: Array, height: float) -> None:
-    """A level dimension line at a height on the sheet."""
-    flat = [np.asarray(on.view.point(end)) for end in (a, b)]
-    true = abs(float(flat[1][0] - flat[0][0])) * on.view.scale / 1e3
-    base = min(height, on.view.box[3] + BORDER[3] - 9.0)
-    ends = [np.array([f[0], base]) for f in flat]
-    starts = [np.array([f[0], f[1]]) for f in flat]
-    for start, end in zip(starts, ends, strict=True):
-        on.pen.line([start + (0.0, 1.0), end], SOFT, 0.08)
-    on.dimension_at(ends[0], ends[1], (0.0, 1e-6), both_text(true))
-
-
-def _rail_labels(on: Drawn, drawing: RigDrawing) -> None:
+def _rail_labels(on: Drawn, drawing: DrawnSet) -> None:
     """The marks' names in a column at the left of the rail, each with a leader."""
     view = on.view
     marks = sorted(drawing.rail.marks, key=lambda mark: view.point(mark.point)[1])
@@ -192,37 +167,32 @@ def _rail_labels(on: Drawn, drawing: RigDrawing) -> None:
     on.room.block((x - wide, min(heights) - 2.0, x + 4.0, max(heights) + 2.0))
 
 
-def _elevation(on: Drawn, drawing: RigDrawing) -> None:
+def _elevation(on: Drawn, drawing: DrawnSet) -> None:
     view = on.view
     _set(on, drawing)
-    lens, near = drawing.station, drawing.near_end[1]
-    bottom = _lowest(on, drawing)
-    _across(on, np.zeros(3), near * (0.0, 0.0, 1.0), bottom + _ROW)
-    _across(on, np.zeros(3), lens * (0.0, 0.0, 1.0), bottom + 2.0 * _ROW)
-    on.dimension(lens * (0.0, 0.0, 1.0), lens * (0.0, 1.0, 1.0), (-9.0, 0.0))
+    lens, sizes = drawing.lens.position, drawing.lengths(True)
+    _along(on, drawing, sizes)
+    on.dimension(*sizes["lens height"].ends, (-9.0, 0.0))
     # the level of the bridge's top, from which heights are measured
     y = view.at[1]
     on.pen.line([(view.point(lens)[0] - 12.0, y), (view.at[0], y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
-    _, foot, _, top = drawing.wall_box
-    edge = _right_edge(on, drawing.wall_side)
-    shift = (edge + 8.0 - view.at[0], 0.0)
-    on.dimension(np.array([0.0, 0.0, 0.0]), np.array([0.0, top, 0.0]), shift)
-    on.dimension(np.array([0.0, foot, 0.0]), np.array([0.0, 0.0, 0.0]), shift)
-    down = -float(np.degrees(np.arcsin(np.clip(drawing.forward[1], -1.0, 1.0))))
+    for name in ("top", "foot"):
+        on.dimension(*sizes[name].ends, (_right_edge(on, drawing) - view.at[0], 0.0))
+    down = -float(np.degrees(np.arcsin(np.clip(drawing.lens.forward[1], -1.0, 1.0))))
     tilt = "level" if abs(down) < 0.05 else f"{abs(down):.1f} deg {'down' if down > 0.0 else 'up'}"
     on.label(view.point(lens), [f"lens, looks {tilt}"], colour=CHALK)
-    hold, move = drawing.hold_zone, drawing.move_zone
-    if hold.shape == move.shape and np.allclose(hold, move, atol=5e-4):
-        _zone_label(on, move, "hold and move", drawing.arm)
+    hold, move = drawing.elevation.hold, drawing.elevation.move
+    if len(hold) == len(move) and all(np.allclose(*two, atol=5e-4) for two in zip(hold, move, strict=True)):
+        named = [("hold and move", move)]
     else:
-        _zone_label(on, hold, "hold", drawing.arm)
-        _zone_label(on, move, "whole move", drawing.arm)
+        named = [("hold", hold), ("whole move", move)]
+    for name, zone in named:
+        for outline in zone:
+            _zone_label(on, outline, name, drawing.arm)
     _stand_labels(on, drawing)
 
 
 def _zone_label(on: Drawn, zone: Array, name: str, arm: float) -> None:
-    if len(zone) < 3:
-        return
     # the outline runs along the underside and back along the zone's floor: its deepest place in the middle third
     flat = on.view.points(zone)
     half = len(zone) // 2
@@ -235,7 +205,7 @@ def _zone_label(on: Drawn, zone: Array, name: str, arm: float) -> None:
     on.label((float(place[0]), float(place[1])), words, 2.0)
 
 
-def _stand_labels(on: Drawn, drawing: RigDrawing) -> None:
+def _stand_labels(on: Drawn, drawing: DrawnSet) -> None:
     """Names of lamps and cards; those that stand beyond the sheet get an arrow at its edge."""
     for stand in drawing.stands:
         at = on.view.point(stand.position)
@@ -283,15 +253,16 @@ def _arrow(pen: Pen, tip: Array, way: Array) -> None:
     pen.polygon([tip, tip - 2.0 * way + 0.7 * side, tip - 2.0 * way - 0.7 * side], INK)
 
 
-def _key(pen: Pen, room: PageSize, zone: str) -> None:
-    """What the lines mean, in one row over the foot."""
+def _key(pen: Pen, room: PageSize, drawing: DrawnSet, zone: str) -> None:
+    """What the lines mean, in one row over the foot; those of the zone only where it was looked for."""
     y = room.top + room.free_height_mm - 1.2
     x = room.left
     kinds: list[tuple[str, Colour, float, tuple[float, ...] | None]] = [
         ("bridge", CHALK, 0.3, None),
         ("lens's view, station point", SOFT, 0.15, (2.4, 1.0)),
     ]
-    kinds += [(zone, SOFT, 0.2, (1.6, 0.9)), ("over the whole move (grey)", SOFT, 0.2, None)]
+    if drawing.arm:
+        kinds += [(zone, SOFT, 0.2, (1.6, 0.9)), ("over the whole move (grey)", SOFT, 0.2, None)]
     for words, colour, width, dash in kinds:
         pen.line([(x, y - 0.7), (x + 8.0, y - 0.7)], colour, width, dash)
         pen.text((x + 9.5, y), words, 2.0)

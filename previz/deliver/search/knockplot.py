@@ -91,7 +91,7 @@ def _row(paper: Paper, bar: KnockBar, top: float, shown: float) -> None:
         box = _box(middle, end, level, 15.0)
         paper.rectangle(box, colour)
         if bar.worst and box[2] - box[0] > 8.0:
-            paper.hatch([(box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3])], PAPER, 8.0, 1.5)
+            paper.hatch([[(box[0], box[1]), (box[2], box[1]), (box[2], box[3]), (box[0], box[3])]], PAPER, 8.0, 1.5)
         if in_hold is None or in_hold > shown:
             paper.arrow((end + sign * 14.0, level), (sign, 0.0), 26.0, colour)
         place = middle + sign * (half + 26.0)

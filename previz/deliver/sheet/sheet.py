@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from previz.draw.drawing import sheet_cameras
+from previz.draw.drawing import draw_wall, sheet_cameras
+from previz.draw.drawnset import DrawnSet
 from previz.draw.labels import LabelRoom
 from previz.draw.panel import Panel
 from previz.draw.paper import Paper, TitleBlock
@@ -87,13 +88,10 @@ class CandidateView:
 
 @dataclass(frozen=True, eq=False)
 class CandidatePlan:
-    """The last page. Polygons (N, 3) m in the world: bridge from the side and from above, the wall's cut profiles."""
+    """The last page: where the candidates stand in the set."""
 
     views: tuple[CandidateView, ...]
-    bridge_side: Array
-    bridge_plan: Array
-    wall_side: Array | None = None
-    wall_plan: Array | None = None
+    drawn: DrawnSet
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,7 +254,7 @@ def _caption(cell: ContactCell, size: float, wide: float) -> list[tuple[str, boo
 
 def _reason(paper: Paper, reason: str, box: tuple[float, float, float, float], size: float) -> None:
     left, top, right, bottom = box
-    paper.hatch([(left, top), (right, top), (right, bottom), (left, bottom)], mixed(INK, 0.45), 16.0, 1.2)
+    paper.hatch([[(left, top), (right, top), (right, bottom), (left, bottom)]], mixed(INK, 0.45), 16.0, 1.2)
     lines = wrapped(reason, size, right - left - 6.0 * size, 5)
     width = max((text_width(line, size) for line in lines), default=0.0)
     height = len(lines) * size * 1.32
@@ -268,7 +266,8 @@ def _reason(paper: Paper, reason: str, box: tuple[float, float, float, float], s
 def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
     paper = Paper(WIDTH_PX, HEIGHT_PX)
     wide = WIDTH_PX - 2 * _SIDE
-    shown = [plan.bridge_side, plan.bridge_plan, *(view.rail for view in plan.views)]
+    drawn = plan.drawn
+    shown = [*drawn.elevation.bridge, *drawn.plan.bridge, *(view.rail for view in plan.views)]
     shown += [view.position[None] for view in plan.views]
     side, above = sheet_cameras(np.concatenate(shown), wide, HEIGHT_PX - _TOP - _FOOT - _GAP)
     for name, camera, top in (
@@ -276,14 +275,9 @@ def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
         ("PLAN, from above", above, _TOP + side.height_px + _GAP),
     ):
         panel = Panel(name, camera, _SIDE, top)
-        is_side = camera is side
-        wall = plan.wall_side if is_side else plan.wall_plan
-        if wall is not None and len(wall) > 2:
-            flat = panel.clip_polygon(wall)
-            paper.hatch(flat, SOFT, 10.0, 1.2)
-            paper.line(np.concatenate([flat, flat[:1]]), INK, 2.6)
-        bridge = panel.points(plan.bridge_side if is_side else plan.bridge_plan)
-        paper.polygon(bridge, CHALK_WASH, CHALK, 3.2)
+        view = drawn.view(camera is side)
+        draw_wall(paper, panel, view, 2.6, 10.0, 1.2)
+        paper.outlines([panel.points(ring) for ring in view.bridge], CHALK_WASH, CHALK, 3.2)
         panel.mask_outside(paper)
         paper.text((panel.inner[0] + 8.0, panel.inner[1] + 6.0), name, 22.0, INK, bold=True, halo=4.0)
         _stand(paper, panel, plan.views)

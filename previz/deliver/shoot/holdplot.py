@@ -162,7 +162,7 @@ def _ground(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float],
     for i in np.flatnonzero(~np.isfinite(plot.break_pct)):
         half = max(3.0, 0.5 * (_RIGHT - _LEFT) / len(x))
         box = [(x[i] - half, _TOP), (x[i] + half, _TOP), (x[i] + half, _BOTTOM), (x[i] - half, _BOTTOM)]
-        paper.hatch(box, SOFT, 12.0, 1.0)
+        paper.hatch([box], SOFT, 12.0, 1.0)
     limit = y(HOLDS_BELOW_PCT)
     paper.dashed([(_LEFT, limit), (_RIGHT, limit)], INK, 2.0, (16.0, 8.0))
     paper.text((_LEFT + 10.0, limit - 7.0), "holds below 5 %", 20.0, INK, "ls", halo=3.0)
@@ -268,7 +268,7 @@ def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
         (above if b[1] < limit else below).append((middle, b))
     for a, b in above:
         if abs(b[0] - a[0]) > 0.01:
-            paper.hatch([a, b, (b[0], limit), (a[0], limit)], mixed(SIGNAL, 0.55), 9.0, 1.0)
+            paper.hatch([[a, b, (b[0], limit), (a[0], limit)]], mixed(SIGNAL, 0.55), 9.0, 1.0)
     for a, b in below:
         paper.line([a, b], CHALK, 4.0)
     for run in _joined(above):

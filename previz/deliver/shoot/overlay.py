@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from previz.draw.paper import LEADING, Paper
 from previz.draw.style import CHALK, INK, PAPER, text_width
+from previz.judge.breaks import Break
 from previz.judge.telltable import HIDDEN, SHOWS, TELL_TABLE, Tell
 from previz.workshop.surface import Pixels8
 
@@ -34,6 +35,17 @@ class OutlinePieces:
     broken: NDArray[np.bool_]
     closed: bool = False
     tell: NDArray[np.int8] | None = None
+
+
+def outline_pieces(found: Break | None, tell: NDArray[np.int8] | None) -> list[OutlinePieces]:
+    """A judged outline, line by line, for drawing; ``tell`` (N,) as in :class:`OutlinePieces`."""
+    if found is None:
+        return []
+    return [
+        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
+        for number, closed in enumerate(found.outline.closed)
+        for rows in [found.outline.line == number]
+    ]
 
 
 def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:

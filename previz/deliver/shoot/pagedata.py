@@ -13,15 +13,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 from scipy.ndimage import maximum_filter
 from shapely import LineString
 
 from previz.deliver.shoot.overlay import OutlinePieces, outline_runs
 from previz.draw.drawing import SideFrame, SideStatic
+from previz.draw.drawnset import DrawnSet, LensMark
+from previz.draw.railrule import RailRule
 from previz.geometry import Array
 from previz.judge.telltable import HIDDEN
+from previz.scene.shape import Outlines
 from previz.workshop.surface import Pixels8
 
 # lines drawn on a page stray from the judged ones by at most this many pixels of the frame
@@ -58,40 +61,60 @@ class CleanPatch:
     code: Pixels8
 
 
-def set_data(static: SideStatic, shown: Array) -> dict[str, Any]:
-    """What ``Draw.view`` draws of a set. ``shown`` (2, 3) m are the low and the high corner of what it must show."""
+def set_data(drawn: DrawnSet) -> dict[str, Any]:
+    """What ``Draw.view`` draws of a set without its move."""
     return {
-        "low": _places(shown[0]),
-        "high": _places(shown[1]),
-        "wall_side": None if static.wall_side is None else _places(static.wall_side),
-        "wall_plan": None if static.wall_plan is None else _places(static.wall_plan),
-        "bridge_side": _places(static.bridge_side),
-        "bridge_plan": _places(static.bridge_plan),
-        "rail_line": _places(static.rail_line),
-        "marks": [
-            {"name": mark.name, "frame": mark.frame, "rail_mm": round(1e3 * mark.rail, 3), "point": _places(mark.point)}
-            for mark in static.rail.marks
-        ],
+        "wall_side": _rings(drawn.elevation.wall),
+        "wall_plan": _rings(drawn.plan.wall),
+        "bridge_side": _rings(drawn.elevation.bridge),
+        "bridge_plan": _rings(drawn.plan.bridge),
         "lamps": [
-            {"name": lamp.name, "position": _places(lamp.position), "aim": _places(lamp.aim)} for lamp in static.lamps
-        ],
-        "dimensions": [
-            {"view": d.view, "a": _places(d.a), "b": _places(d.b), "offset_px": d.offset_px} for d in static.dimensions
+            {"name": stand.name, "position": _places(stand.position), "aim": _places(stand.aim)}
+            for stand in drawn.stands
+            if stand.kind == "lamp"
         ],
     }
+
+
+def move_data(line: Array, rail: RailRule) -> dict[str, Any]:
+    """What ``Draw.view`` draws of a move: the rail (N, 3) m and its marks."""
+    return {
+        "rail_line": _places(line),
+        "marks": [
+            {"name": mark.name, "frame": mark.frame, "rail_mm": round(1e3 * mark.rail, 3), "point": _places(mark.point)}
+            for mark in rail.marks
+        ],
+    }
+
+
+def extent_data(shown: Array) -> dict[str, Any]:
+    """What both views must show: the lowest and the highest corner (2, 3) m."""
+    return {"low": _places(shown[0]), "high": _places(shown[1])}
+
+
+def report_data(static: SideStatic, shown: Array) -> dict[str, Any]:
+    """All that ``Draw.view`` draws of a set for the report of its shoot."""
+    dimensions = [
+        {"view": d.view, "a": _places(d.a), "b": _places(d.b), "offset_px": d.offset_px} for d in static.dimensions
+    ]
+    drawn = static.drawn
+    moved = move_data(drawn.rail_line, drawn.rail)
+    return {**extent_data(shown), **set_data(drawn), **moved, "dimensions": dimensions}
+
+
+def lens_data(lens: LensMark) -> dict[str, Any]:
+    """The lens as ``view.update`` of ``Draw.view`` takes it."""
+    return {"position": _places(lens.position), "forward": _places(lens.forward), "field": _places(lens.field)}
+
+
+def sight_data(lines: Array, broken: NDArray[np.bool_]) -> list[list[Any]]:
+    """Sight lines (M, 2, 3) m as ``view.update`` of ``Draw.view`` takes them; ``broken`` (M,) ones show."""
+    return [[*_places(ends), bool(shows)] for ends, shows in zip(lines, broken, strict=True)]
 
 
 def now_data(frame: SideFrame) -> dict[str, Any]:
     """What ``view.update`` of ``Draw.view`` takes for a frame."""
-    return {
-        "position": _places(frame.position),
-        "forward": _places(frame.forward),
-        "field": _places(frame.field),
-        "sight": [
-            [_places(edge), _places(wall), bool(broken)]
-            for (edge, wall), broken in zip(frame.sight_lines, frame.broken, strict=True)
-        ],
-    }
+    return {**lens_data(frame.lens), "sight": sight_data(frame.sight_lines, frame.broken)}
 
 
 def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
@@ -200,6 +223,10 @@ def _encoded(frames: Sequence[tuple[Pixels8, CleanPatch | None]], scale: float, 
 def _places(points: ArrayLike) -> list[Any]:
     # a hundredth of a millimetre
     return np.round(np.asarray(points, dtype=np.float64) + 0.0, 5).tolist()  # type: ignore[no-any-return]
+
+
+def _rings(outlines: Outlines) -> list[Any]:
+    return [_places(ring) for ring in outlines]
 
 
 def _short(value: float) -> float | int:
