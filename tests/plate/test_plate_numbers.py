@@ -20,12 +20,12 @@ from previz.plate.marks import Estimate, Marks, SolvedCamera, Upright, solve_cam
 from previz.plate.misses import Effect, misses, rail_fit
 from previz.plate.scaling import fastest, own_numbers, remarks, scaled_scene, view_crop
 from previz.plate.shadow import BODY_DEPTH, StandingCard, cast_shadow, face_of, key_lamp, key_share
-from previz.plate.top import Top, stances
+from previz.plate.top import stances
 from previz.scene.model import Lamp, Light
 from previz.scene.move import move_of
 from tests.plate.cameras import QUARRY, marks_of, picture_of
 from tests.plate.test_scaling import demonstration, half_eased, quarry_plate
-from tests.plate.test_shadow import FOOT, lens
+from tests.plate.test_shadow import FOOT, flat, lens
 
 MM = 1e-3
 
@@ -61,7 +61,7 @@ def test_a_card_stands_upright() -> None:
 
 def test_feet_stand_a_quarter_of_a_metre_one_ahead_of_the_other() -> None:
     # an easy stand: 0.25 m along, 0.15 m across, at full size (common practice, no source)
-    on_floor, on_bridge = stances(Top(length=1.0, width=0.1), 0.4, 1.75, 20.0)
+    on_floor, on_bridge = stances(flat(1.0, 0.1), 0.4, 1.75, 20.0)
     left, right = on_floor.feet
     assert np.abs(right - left) == pytest.approx([0.15, 0.0, 0.25])
     assert on_bridge.feet[1] - on_bridge.feet[0] == pytest.approx((right - left) / 20.0)
@@ -78,7 +78,7 @@ def test_a_near_face_in_half_cover_gives_what_the_form_factor_says() -> None:
         np.ones((400, 400), dtype=np.float32), (400.0, 400.0), 400.0, FOOT, 0.4, np.array([0.0, 0.0, 1.0])
     )
     lamp = Lamp(name="key", position=(0.0, 0.2, 0.9), aim=(0.0, 0.2, 0.0), size="600 x 200 mm")
-    shadow = cast_shadow(card, face_of(lamp), Top(length=0.52, width=0.12), 0.004, points=900)
+    shadow = cast_shadow(card, face_of(lamp), flat(0.52, 0.12), 0.004, points=900)
 
     def given(y: float, across: float) -> float:
         square = (across - x) ** 2 + y * y + (0.9 - z) ** 2

@@ -162,8 +162,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/modelled.py",
-        "low, 0.5 * (low + high), high], y, 3 * [self.near]",
-        "low, 0.5 * (low + high), high], y, 3 * [self.far]",
+        "left[-1], self.on_middle(self.near), right[-1]",
+        "left[0], self.on_middle(self.far), right[0]",
         "near end of a modelled bridge",
         (SHAPE + "ends_and_widths_of_a_causeway",),
     ),
