@@ -286,6 +286,7 @@ MUTATIONS = (
         '"grain": _channels(sides, mended.right_paint, slice(0, 3)),',
         "tells: what the grain alone gives away",
         _FIRST,
+        reason="where the right grain alone mends a piece its grain is its largest step, by which it is named anyway",
     ),
     Mutation(
         "previz/judge/tells.py",
