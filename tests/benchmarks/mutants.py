@@ -36,7 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TIME_LIMIT_S = 240.0
 
 # a quick run begins no mutation after this, s, and takes so many at most
-QUICK_S, QUICK_COUNT = 28.0, 12
+QUICK_S, QUICK_COUNT = 18.0, 12
 
 SEED = 14
 WANTED_PCT = 90.0
