@@ -77,20 +77,20 @@ def test_a_near_face_in_half_cover_gives_what_the_form_factor_says() -> None:
     card = StandingCard(
         np.ones((400, 400), dtype=np.float32), (400.0, 400.0), 400.0, FOOT, 0.4, np.array([0.0, 0.0, 1.0])
     )
-    lamp = Lamp(name="key", position=(0.0, 0.2, 0.9), aim=(0.0, 0.2, 0.0), size="600 x 200 mm")
-    shadow = cast_shadow(card, face_of(lamp), flat(0.52, 0.12), 0.004, points=900)
+    lamp = Lamp(name="key", position=(0.0, 0.1, 0.62), aim=(0.0, 0.1, 0.0), size="600 x 100 mm")
+    shadow = cast_shadow(card, face_of(lamp), flat(0.52, 0.12), 0.003, points=3600)
 
     def given(y: float, across: float) -> float:
-        square = (across - x) ** 2 + y * y + (0.9 - z) ** 2
-        return y * (0.9 - z) / square**2
+        square = (across - x) ** 2 + y * y + (0.62 - z) ** 2
+        return y * (0.62 - z) / square**2
 
-    for right, out in ((0.02, 0.45), (0.0, 0.45), (-0.02, 0.45), (-0.03, 0.42)):
+    for right, out in ((0.02, 0.45), (0.04, 0.45), (-0.02, 0.45), (0.02, 0.46)):
         row, column = int((out - shadow.back) / shadow.texel), int((right - shadow.left) / shadow.texel)
         x, z = shadow.left + (column + 0.5) * shadow.texel, shadow.back + (row + 0.5) * shadow.texel
         # a ray passes the wall's plane, z = 0.5, on its left where its end on the face lies left of this
-        edge = float(np.clip(x - x * (0.9 - z) / (0.5 - z), -0.3, 0.3))
-        kept, whole = (float(dblquad(given, -0.3, end, 0.1, 0.3)[0]) for end in (edge, 0.3))
-        assert shadow.share[row, column] == pytest.approx(kept / whole, abs=0.02)
+        edge = float(np.clip(x - x * (0.62 - z) / (0.5 - z), -0.3, 0.3))
+        kept, whole = (float(dblquad(given, -0.3, end, 0.05, 0.15)[0]) for end in (edge, 0.3))
+        assert shadow.share[row, column] == pytest.approx(kept / whole, abs=0.012)
 
 
 def test_the_lamp_that_gives_most_throws_the_shadow() -> None:

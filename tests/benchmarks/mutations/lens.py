@@ -44,7 +44,7 @@ MUTATIONS = (
         "new_tilt = min(turns",
         "new_tilt = max(turns",
         "tilt of a camera that keeps its aim",
-        (MOVE + "an_aimed_point_stays_in_place_in_the_picture",),
+        (MOVE + "aim_is_continuous_and_does_nothing_where_nothing_has_moved",),
     ),
     Mutation(
         "previz/scene/move.py",
@@ -121,7 +121,7 @@ MUTATIONS = (
         "sixteenths = round(abs(metres) / METRES_PER_INCH * 16)",
         "sixteenths = int(abs(metres) / METRES_PER_INCH * 16)",
         "inches on a drawing",
-        (UNITS + "feet_and_inches_as_a_workshop_writes_them",),
+        (UNITS + "feet_and_inches_come_back_within_half_a_sixteenth",),
     ),
     Mutation(
         "previz/units.py",
