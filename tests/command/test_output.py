@@ -204,24 +204,24 @@ def test_the_folder_of_a_scene_lies_in_renders(scene: str, expected: str) -> Non
 
 
 def test_a_bug_is_not_hidden(previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import previz.command.shoot.shoot as shooting
+    from previz.command.shoot import shoot as shooting
 
     def broken(*_: Any) -> None:
         raise ZeroDivisionError("a bug")
 
-    monkeypatch.setattr(shooting, "prepare", broken)
+    monkeypatch.setattr(shooting, "made_ready", broken)
     with pytest.raises(ZeroDivisionError):
         previz("score", laid(tmp_path / "set"), "--out", tmp_path / "out", *QUICK)
     assert not (tmp_path / "out").exists()
 
 
 def test_too_little_memory_is_said(previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import previz.command.shoot.shoot as shooting
+    from previz.command.shoot import shoot as shooting
 
     def greedy(*_: Any) -> None:
         raise MemoryError
 
-    monkeypatch.setattr(shooting, "prepare", greedy)
+    monkeypatch.setattr(shooting, "made_ready", greedy)
     done = previz("score", laid(tmp_path / "set"), "--out", tmp_path / "out", *QUICK)
     assert done.code == 2
     assert "not enough memory" in done.err
