@@ -83,7 +83,8 @@ class SideStatic:
 @dataclass(frozen=True, eq=False)
 class SideFrame:
     """One frame: ``lens`` is where it stands. ``sight_lines`` (M, 2, 3) m run from the bridge's edge to the wall point
-    behind it, ``broken`` (M,) says which of those edges show. ``break_pct`` is None where the frame was not judged.
+    behind it, ``broken`` (M,) says which of those edges show. ``break_pct`` is what shows,
+    of the outline or of traces, whichever is more; None where the frame was not judged.
     """
 
     frame: int

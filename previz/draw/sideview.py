@@ -63,7 +63,7 @@ class SideView:
             frame=score.frame,
             rail=score.rail,
             lens=lens_mark(self._move.camera(score.frame)),
-            break_pct=score.break_pct,
+            break_pct=score.shown_pct,
             sight_lines=lines,
             broken=broken,
             tells=score.tells,

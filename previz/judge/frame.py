@@ -12,12 +12,14 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.breaks import Break, decided, sides_of
+from previz.judge.edges import EdgeWall
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
-from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of
+from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of, trace_tells
+from previz.judge.traces import trace_of, trace_percent
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.workshop.surface import Picture
@@ -50,9 +52,10 @@ Without = Mapping[str, Callable[[], tuple[Picture, Picture]]]
 
 @dataclass(frozen=True, eq=False)
 class JudgedFrame:
-    """A frame's score and, where it could be judged, the outline piece by piece, in a frame of that many pixels.
+    """A frame's score and, where it could be judged, outline and traces piece by piece, in a frame so large.
 
-    ``tell`` (N,) int8 is the index into ``TELLS`` of each piece's tell, -1 where it is not broken.
+    ``tell`` (N,) int8 is the index into ``TELLS`` of each piece's tell, -1 where it is not broken; so is ``trace_tell``
+    for the pieces of ``trace``, both None where the bridge leaves none.
     """
 
     score: FrameScore
@@ -60,6 +63,8 @@ class JudgedFrame:
     tell: NDArray[np.int8] | None
     width_px: int
     height_px: int
+    trace: Break | None = None
+    trace_tell: NDArray[np.int8] | None = None
 
 
 def judge_frame(
@@ -70,13 +75,15 @@ def judge_frame(
     station_point: Array,
     sight: SightLines,
     ordinary: OrdinaryWall,
+    edges: EdgeWall,
     delivered_width_px: int,
     continues_wall: bool,
     without: Without,
 ) -> JudgedFrame:
     """Judge a frame as it is delivered. A frame that cannot be judged has no break and says why.
 
-    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against the wall and the bridge,
+    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against wall and bridge, ``edges`` says
+    what edges run on along the clean wall,
     ``continues_wall`` says whether the paint was made to line up with the wall. ``without`` draws the frame with one
     cause of break taken away, by the tell's name; it is asked only where the frame breaks.
     """
@@ -87,30 +94,57 @@ def judge_frame(
     mismatch = mismatch_of(seen, wanted, looks.cover, viewer)
     outline = outline_of(looks.cover, viewer)
     try:
-        limits = ordinary.at(wall_px_per_m(outline, camera, sight))
+        px_per_m = wall_px_per_m(outline, camera, sight)
+        limits = ordinary.at(px_per_m)
         sides = sides_of(seen, wanted, outline, viewer)
+        trace = trace_of(seen, wanted, looks.cover, lambda: edges.at(px_per_m), viewer)
     except JudgeError as error:
         score = FrameScore(frame, rail, None, mismatch, 0.0, (), str(error))
         return JudgedFrame(score, None, None, width_px, height_px)
     found = decided(sides, outline, limits, viewer)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     tell = np.full(len(outline), -1, dtype=np.int8)
+    drawn = _Drawn(without)
     if found.broken.any():
-        mended = _mended(np.clip(looks.right_paint, 0.0, 1.0), wanted, outline, viewer, without)
+        mended = _mended(np.clip(looks.right_paint, 0.0, 1.0), wanted, outline, viewer, drawn)
         tell = tells_of(found, sides, mended, limits, viewer, continues_wall, slip)
-    score = FrameScore(frame, rail, found.percent, mismatch, slip, named(found, tell))
-    return JudgedFrame(score, found, tell, width_px, height_px)
+    told = [(found, tell)]
+    trace_tell = None
+    if trace is not None:
+        trace_tell = trace_tells(trace, seen, wanted, drawn.without("shine"), lambda: edges.at(px_per_m), viewer)
+        told.append((trace, trace_tell))
+    score = FrameScore(
+        frame, rail, found.percent, mismatch, slip, named(*told), trace_pct=trace_percent(trace, outline)
+    )
+    return JudgedFrame(score, found, tell, width_px, height_px, trace, trace_tell)
 
 
-def _mended(right_paint: Picture, wanted: Picture, outline: Outline, viewer: Viewer, without: Without) -> Mended:
+class _Drawn:
+    """Frames with one cause taken away, each drawn once."""
+
+    def __init__(self, without: Without) -> None:
+        self._without = without
+        self._kept: dict[str, tuple[Picture, Picture]] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The causes that there are to take away."""
+        return tuple(self._without)
+
+    def without(self, name: str) -> tuple[Picture, Picture] | None:
+        """The frame and the clean frame without a cause, None where there is no such cause."""
+        if name not in self._kept and name in self._without:
+            seen, clean = self._without[name]()
+            self._kept[name] = (np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0))
+        return self._kept.get(name)
+
+
+def _mended(right_paint: Picture, wanted: Picture, outline: Outline, viewer: Viewer, drawn: _Drawn) -> Mended:
     """The frame with one cause of break taken away at a time."""
-    pictures = {name: draw() for name, draw in without.items()}
+    pictures = {name: drawn.without(name) for name in drawn.names}
     return Mended(
         sides_of(right_paint, wanted, outline, viewer),
-        {
-            name: sides_of(np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0), outline, viewer)
-            for name, (seen, clean) in pictures.items()
-        },
+        {name: sides_of(*pair, outline, viewer) for name, pair in pictures.items() if pair is not None},
     )
 
 
@@ -128,4 +162,4 @@ def wall_px_per_m(outline: Outline, camera: Camera, sight: SightLines, wall: str
 
 def kinds_named(found: Break) -> tuple[str, ...]:
     """The kinds of step that give the bridge away, the most frequent first: tells without their causes."""
-    return named(found, np.where(found.broken, TELL_OF_KIND[found.kind], -1).astype(np.int8))
+    return named((found, np.where(found.broken, TELL_OF_KIND[found.kind], -1).astype(np.int8)))

@@ -12,6 +12,7 @@ from previz.judge.viewer import HOLDS_BELOW_PCT
 class FrameScore:
     """What is known of one frame. ``break_pct`` is None where the frame cannot be judged; ``reason`` says why.
 
+    ``trace_pct`` is what is found of the bridge's shadow, bounce and mirror image;
     ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00 (None where no picture was made), ``slip_px``
     delivered pixels, ``tells`` the causes of break, the most frequent first.
     """
@@ -23,11 +24,17 @@ class FrameScore:
     slip_px: float
     tells: tuple[str, ...] = ()
     reason: str = ""
+    trace_pct: float | None = None
 
     @property
     def holds(self) -> bool:
         """Whether the bridge cannot be found in this frame."""
-        return self.break_pct is not None and self.break_pct <= HOLDS_BELOW_PCT
+        return self.shown_pct is not None and self.shown_pct <= HOLDS_BELOW_PCT
+
+    @property
+    def shown_pct(self) -> float | None:
+        """Break or trace, whichever is more; None where the frame cannot be judged."""
+        return None if self.break_pct is None else max(self.break_pct, self.trace_pct or 0.0)
 
 
 @dataclass(frozen=True)
@@ -35,7 +42,8 @@ class HoldSummary:
     """The shot in a few numbers; break in percent, ``hold`` m of rail. None where there is nothing to say.
 
     ``hold_first`` and ``hold_last`` are the frames, around the station frame, between which every frame holds.
-    Mean and worst are taken inside the hold that the scene asks for.
+    Mean and worst are taken inside the hold that the scene asks for, and so is the worst of the traces. ``hidden`` says
+    that every frame of it holds.
     """
 
     station_frame: int
@@ -49,6 +57,8 @@ class HoldSummary:
     break_reveal_pct: float | None
     worst_frame: int | None
     worst_tells: tuple[str, ...]
+    trace_worst_pct: float | None
+    hidden: bool
 
 
 def summarised(
@@ -72,7 +82,8 @@ def summarised(
             hi += 1
         first, last = order[lo], order[hi]
     inside = [s for s in scores if wanted[0] <= s.frame <= wanted[1] and s.break_pct is not None]
-    worst = max(inside, key=lambda s: (s.break_pct or 0.0, -s.frame), default=None)
+    # the worst frame is the one in which most is found, of the outline or of what the bridge does to the rest
+    worst = max(inside, key=lambda s: (s.shown_pct or 0.0, -s.frame), default=None)
     return HoldSummary(
         station_frame=station_frame,
         hold_first=first,
@@ -80,9 +91,11 @@ def summarised(
         hold_frames=0 if first is None or last is None else last - first + 1,
         hold=0.0 if first is None or last is None else abs(by_frame[last].rail - by_frame[first].rail),
         break_mean_pct=sum(s.break_pct or 0.0 for s in inside) / len(inside) if inside else None,
-        break_worst_pct=worst.break_pct if worst else None,
+        break_worst_pct=max(s.break_pct or 0.0 for s in inside) if inside else None,
         break_station_pct=station.break_pct if station else None,
         break_reveal_pct=by_frame[reveal].break_pct if reveal in by_frame else None,
         worst_frame=worst.frame if worst else None,
         worst_tells=worst.tells if worst else (),
+        trace_worst_pct=max(s.trace_pct or 0.0 for s in inside) if inside else None,
+        hidden=first is not None and last is not None and first <= wanted[0] and wanted[1] <= last,
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Generic, Protocol, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,8 +63,8 @@ _LINES = 160
 LEVEL_FACTOR: Final = 1.25
 
 # fewer lines than this on the clean wall say nothing about it
-_FEWEST_LINES = 12
-_TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with"
+FEWEST_LINES = 12
+TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with"
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +78,11 @@ class Ordinary:
 
     limit: Array
     chance: Array
+
+    def between(self, other: Ordinary, part: float) -> Ordinary:
+        """Limits ``part`` of the way to another magnification of the same wall."""
+        limit = (1 - part) * self.limit + part * other.limit
+        return Ordinary(limit, (1 - part) * self.chance + part * other.chance)
 
 
 def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> Floats:
@@ -126,8 +131,8 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     count = max(round(LAID_DEG / PIECE_SPACING_DEG), 3)
     spare = round(0.5 * (LAID_DEG - LINE_DEG) / PIECE_SPACING_DEG)
     along = (np.arange(count) - 0.5 * (count - 1)) * spacing
-    middles = _even_places(w, h, margin=0.5 * LAID_DEG * viewer.px_per_deg)
-    off_wall = _near_nothing(cover, viewer) if cover is not None else None
+    middles = even_places(w, h, 0.5 * LAID_DEG * viewer.px_per_deg, _LINES)
+    off_wall = near_nothing(cover, viewer) if cover is not None else None
     shortest = SHORTEST_RUN_DEG / PIECE_SPACING_DEG
 
     def averaged(values: Floats, sigma_deg: float) -> Floats:
@@ -142,8 +147,8 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
         if off_wall is not None:
             at = np.clip(places.astype(np.int64), 0, [w - 1, h - 1])
             places = places[:, ~off_wall[at[..., 1], at[..., 0]].any(axis=0)]
-        if places.shape[1] < _FEWEST_LINES:
-            raise JudgeError(_TOO_LITTLE_WALL)
+        if places.shape[1] < FEWEST_LINES:
+            raise JudgeError(TOO_LITTLE_WALL)
         lines.append((places, normal))
     steps: list[list[Floats]] = [[] for _ in lines]
     # scale by scale: the fields of all scales of so large a picture would be the most that this program ever holds
@@ -162,20 +167,20 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     return Ordinary(np.stack(limits), np.array(chances))
 
 
-def _near_nothing(cover: NDArray[np.float32], viewer: Viewer) -> NDArray[np.bool_]:
+def near_nothing(cover: NDArray[np.float32], viewer: Viewer) -> NDArray[np.bool_]:
     """Pixels (H, W) from which a window can see past the wall."""
     widest = window_px(viewer)[-1]
     reach = int(np.ceil((GRAIN_OFFSET + 1.0) * GRAIN_WINDOW * widest))
     return np.asarray(maximum_filter(cover < 0.999, size=2 * reach + 1, mode="nearest"))
 
 
-def _even_places(w: int, h: int, margin: float) -> Array:
-    """Places (K, 2) px spread evenly over a picture, ``margin`` from its edges, the same for a mirrored one."""
+def even_places(w: int, h: int, margin: float, count: int) -> Array:
+    """About ``count`` places (K, 2) px spread evenly over a picture, ``margin`` from its edges; mirrored, the same."""
     wide, high = w - 2.0 * margin, h - 2.0 * margin
     if wide <= 0.0 or high <= 0.0:
-        raise JudgeError(_TOO_LITTLE_WALL)
-    columns = max(round(np.sqrt(_LINES * wide / high)), 1)
-    rows = max(round(_LINES / columns), 1)
+        raise JudgeError(TOO_LITTLE_WALL)
+    columns = max(round(np.sqrt(count * wide / high)), 1)
+    rows = max(round(count / columns), 1)
     x = margin + (np.arange(columns) + 0.5) * wide / columns
     y = margin + (np.arange(rows) + 0.5) * high / rows
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
@@ -188,41 +193,60 @@ def _limit(steps: Floats) -> Array:
     return np.asarray(each * together)
 
 
-class OrdinaryWall:
-    """Ordinary steps of one clean wall at any magnification, worked out when they are first asked for.
+class AtMagnification(Protocol):
+    """What is known of a wall at one magnification."""
+
+    def between(self, other: Self, part: float) -> Self:
+        """What is known ``part`` of the way to another magnification."""
+
+
+Level = TypeVar("Level", bound=AtMagnification)
+
+
+class WallLevels(Generic[Level]):
+    """What is ordinary on one clean wall at any magnification, worked out when it is first asked for.
 
     ``draw`` gives the clean wall square on, (H, W, 3) linear, and the share of wall in each pixel, (H, W), at a
-    number of pixels to the metre.
+    number of pixels to the metre; ``found`` works out what is ordinary in it.
     """
 
     def __init__(
-        self, draw: Callable[[float], tuple[Picture, NDArray[np.float32]]], viewer: Viewer
+        self,
+        draw: Callable[[float], tuple[Picture, NDArray[np.float32]]],
+        viewer: Viewer,
+        found: Callable[[Picture, Viewer, NDArray[np.float32]], Level],
     ) -> None:
         self._draw = draw
         self._viewer = viewer
-        self._levels: dict[int, Ordinary] = {}
+        self._found = found
+        self._levels: dict[int, Level] = {}
 
-    def at(self, px_per_m: float) -> Ordinary:
-        """Limits where the wall is ``px_per_m`` pixels to the metre large."""
+    def at(self, px_per_m: float) -> Level:
+        """What is ordinary where the wall is ``px_per_m`` pixels to the metre large."""
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         low = int(np.floor(place))
-        part = place - low
-        a, b = self._level(low), self._level(low + 1)
-        return Ordinary((1 - part) * a.limit + part * b.limit, (1 - part) * a.chance + part * b.chance)
+        return self._level(low).between(self._level(low + 1), place - low)
 
-    def known_near(self, px_per_m: float) -> Ordinary:
-        """Limits at the magnification nearest to ``px_per_m`` of those that are known already; the right ones where
-        none is."""
+    def known_near(self, px_per_m: float) -> Level:
+        """What is ordinary at the magnification nearest to ``px_per_m`` of those that are known already; the right one
+        where none is."""
         if not self._levels:
             return self.at(px_per_m)
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         return self._levels[min(self._levels, key=lambda number: (abs(number - place), number))]
 
-    def _level(self, number: int) -> Ordinary:
+    def _level(self, number: int) -> Level:
         if number not in self._levels:
             picture, cover = self._draw(LEVEL_FACTOR**number)
-            self._levels[number] = ordinary_of(picture, self._viewer, cover)
+            self._levels[number] = self._found(picture, self._viewer, cover)
         return self._levels[number]
+
+
+class OrdinaryWall(WallLevels[Ordinary]):
+    """Ordinary steps of one clean wall at any magnification."""
+
+    def __init__(self, draw: Callable[[float], tuple[Picture, NDArray[np.float32]]], viewer: Viewer) -> None:
+        super().__init__(draw, viewer, lambda picture, seen_by, cover: ordinary_of(picture, seen_by, cover))
 
 
 def in_direction(table: Array, normals: Array) -> Array:

@@ -39,15 +39,23 @@ def outline_of(cover: NDArray[np.float32], viewer: Viewer) -> Outline:
 
     The frame's own edges are not outline. Lines too short for a viewer to see are left out.
     """
+    # the sub-pixel looks are few: half a pixel of smoothing takes the steps out of the line
+    soft = gaussian_filter(cover, 0.5 * PIECE_SPACING_DEG * viewer.px_per_deg, mode="nearest")
+    return contours_of(soft, 0.5, viewer)
+
+
+def contours_of(field: NDArray[np.float32], level: float, viewer: Viewer) -> Outline:
+    """The contours of a field (H, W) at a level, cut into pieces; normals point to where it is less.
+
+    There is none where the field is NaN. Lines too short for a viewer to see are left out.
+    """
     spacing = PIECE_SPACING_DEG * viewer.px_per_deg
     shortest = SHORTEST_RUN_DEG * viewer.px_per_deg
-    # the sub-pixel looks are few: half a pixel of smoothing takes the steps out of the line
-    soft = gaussian_filter(cover, 0.5 * spacing, mode="nearest")
     points: list[Array] = []
     normals: list[Array] = []
     numbers: list[NDArray[np.int64]] = []
     closed: list[bool] = []
-    for line in contour_generator(z=soft).lines(0.5):
+    for line in contour_generator(z=np.ma.masked_invalid(field)).lines(level):
         xy = np.asarray(line, dtype=np.float64) + 0.5
         ring = bool(np.allclose(xy[0], xy[-1]))
         steps = np.linalg.norm(np.diff(xy, axis=0), axis=1)
@@ -67,7 +75,7 @@ def outline_of(cover: NDArray[np.float32], viewer: Viewer) -> Outline:
         # contourpy keeps higher values to the left of a line in x right, y up; in y down that is the right
         normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
         points.append(even)
-        normals.append(_outward(soft, even, normal))
+        normals.append(_outward(field, even, normal))
         numbers.append(np.full(count, len(closed)))
         closed.append(ring)
     if not points:
@@ -87,7 +95,7 @@ def _outward(cover: NDArray[np.float32], xy: Array, normal: Array) -> Array:
         return np.asarray(cover[y, x])
 
     rise = near(xy + 1.5 * normal).astype(float) - near(xy - 1.5 * normal)
-    return normal if rise.sum() < 0 else -normal
+    return normal if np.nansum(rise) < 0 else -normal
 
 
 def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> NDArray[np.float32]:

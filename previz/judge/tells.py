@@ -7,17 +7,19 @@ piece is its tell. Where no single one does, the kind of step that stands out mo
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.judge.breaks import Break, Sides, decided
+from previz.judge.breaks import Break, Sides, decided, sides_of
+from previz.judge.edges import OrdinaryEdges, found_edges
 from previz.judge.ordinary import KINDS, Ordinary
 from previz.judge.telltable import TELLS
 from previz.judge.viewer import Viewer
+from previz.workshop.surface import Picture
 
 # what tells where no single cause does: a rim is of another colour than what lies beside it
 _KIND_TELLS = {"colour": "colour", "grain": "grain", "rim": "colour"}
@@ -72,10 +74,39 @@ def tells_of(
     return tell
 
 
-def named(found: Break, tell: NDArray[np.int8]) -> tuple[str, ...]:
-    """The tells of a frame, the one of most pieces first; none where the frame has no break."""
-    if found.percent <= 0.0:
-        return ()
-    counts = np.bincount(tell[found.broken], minlength=len(TELLS))
+def trace_tells(
+    trace: Break,
+    seen: Picture,
+    clean: Picture,
+    matt: tuple[Picture, Picture] | None,
+    edges: Callable[[], OrdinaryEdges],
+    viewer: Viewer,
+) -> NDArray[np.int8]:
+    """Index into ``TELLS`` (N,) of each found piece of a trace, -1 elsewhere.
+
+    What goes away with the gloss (``matt`` is the frame without it) is a mirror image, what is darker than the clean
+    frame is shadow, what is brighter is bounce.
+    """
+    tell = np.full(len(trace.broken), -1, dtype=np.int8)
+    left = trace.broken.copy()
+    if matt is not None and left.any():
+        still = found_edges(sides_of(*matt, trace.outline, viewer), trace.outline, edges(), viewer).broken
+        mirrored = left & ~still
+        tell[mirrored] = TELLS.index("mirror")
+        left &= ~mirrored
+    sides = sides_of(seen, clean, trace.outline, viewer)
+    # mean lightness beside the contour, all widths alike: the side that is changed more
+    change = (sides.seen[:2, ..., 0] - sides.clean[:2, ..., 0]).mean(axis=1)
+    larger = np.take_along_axis(change, np.abs(change).argmax(axis=0)[None], axis=0)[0]
+    tell[left] = np.where(larger[left] < 0.0, TELLS.index("shadow"), TELLS.index("bounce"))
+    return tell
+
+
+def named(*told: tuple[Break, NDArray[np.int8]]) -> tuple[str, ...]:
+    """The tells of a frame's outline and traces, the one of most pieces first; none where nothing is found."""
+    counts = np.zeros(len(TELLS), dtype=np.int64)
+    for found, tell in told:
+        if found.percent > 0.0:
+            counts += np.bincount(tell[found.broken], minlength=len(TELLS))
     order = sorted(range(len(TELLS)), key=lambda k: (-counts[k], k))
     return tuple(TELLS[k] for k in order if counts[k] >= _WORTH_NAMING * max(int(counts.sum()), 1) and counts[k] > 0)

@@ -32,6 +32,8 @@ TELL_TABLE: Final = (
     Tell("slip", (200, 32, 38), (12.0, 6.0), "the paint has drifted from the wall that it continues"),
     Tell("colour", (222, 126, 0), (20.0, 6.0), "lighter, darker or of another colour than the wall beside it"),
     Tell("grain", (176, 24, 122), (8.0, 6.0), "rougher or smoother than the wall beside it"),
+    Tell("bounce", (150, 110, 60), (6.0, 3.0), "light that the bridge sends on to the wall"),
+    Tell("mirror", (110, 130, 30), (1.6, 4.0), "the mirror image of the bridge in something glossy"),
 )
 
 # the outline where no cause can be named, and where it is not found

@@ -53,6 +53,11 @@ WINDOW_ASPECT: Final = 2.0
 COLOUR_LINE_DEG: Final = 0.5
 GRAIN_LINE_DEG: Final = 1.0
 
+# An edge that runs on: the same step on the same side, averaged with its sign over stretches of so many degrees. Eyes
+# find a straight edge of shadow across upright columns although each piece of it is ordinary there. The stretch's
+# Gaussian window has the standard deviation of a box of that length.
+STRETCH_DEG: Final = (1.0, 2.0, 4.0)
+
 # Runs of broken pieces shorter than this are not seen (DEVELOPERS.md, "What the score says"), degrees.
 SHORTEST_RUN_DEG: Final = 0.1
 
@@ -62,6 +67,9 @@ SHORTEST_RUN_DEG: Final = 0.1
 JND_COLOUR: Final = JND_DE76
 JND_GRAIN: Final = math.log(1.25)
 GRAIN_FLOOR: Final = 1.0
+
+# Just noticeable step of light, natural log of a ratio: what 2.3 L* are of a middle grey (L* 50, CIE 15).
+JND_LIGHT: Final = 3.0 * math.log(1.0 + JND_COLOUR / 66.0)
 
 # How steeply the chance of being found rises with the size of a step: the slope of the Weibull psychometric function of
 # contrast detection, about 3.5 (Quick 1974; Robson and Graham 1981; both from memory). A hard limit would make break

@@ -18,7 +18,7 @@ import numpy as np
 
 from previz.run.output import OutputFolder, json_text
 
-HOLD_HEADER = ("frame", "rail_mm", "break_pct", "mismatch_de", "slip_px", "tells")
+HOLD_HEADER = ("frame", "rail_mm", "break_pct", "trace_pct", "mismatch_de", "slip_px", "tells")
 
 # what summary.json always holds, in this order (DEVELOPERS.md, "What the file says and what a run leaves")
 SUMMARY_KEYS = (
@@ -36,6 +36,8 @@ SUMMARY_KEYS = (
     "break_worst_pct",
     "break_station_pct",
     "break_reveal_pct",
+    "trace_worst_pct",
+    "hidden",
     "worst_frame",
     "cautions",
 )
@@ -51,6 +53,7 @@ class HoldRow:
     mismatch_de: float | None
     slip_px: float | None
     tells: tuple[str, ...] = ()
+    trace_pct: float | None = None
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[object]], decimals: int = 3) -> str:
@@ -73,7 +76,7 @@ def hold_csv(rows: Iterable[HoldRow]) -> str:
     """The text of ``hold.csv``: a row a frame."""
     return csv_text(
         HOLD_HEADER,
-        ((row.frame, row.rail_mm, row.break_pct, row.mismatch_de, row.slip_px, row.tells) for row in rows),
+        ((r.frame, r.rail_mm, r.break_pct, r.trace_pct, r.mismatch_de, r.slip_px, r.tells) for r in rows),
     )
 
 

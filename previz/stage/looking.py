@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from previz import colour
 from previz.geometry import Array
+from previz.judge.edges import EdgeWall
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
@@ -79,7 +80,7 @@ class Looker:
         self._loaded: ReadySet | None = None
         self._sight = SightLines(())
         self._shining: Shining | None = None
-        self._ordinary: dict[tuple[int, tuple[int, int]], OrdinaryWall] = {}
+        self._ordinary: dict[tuple[int, tuple[int, int]], tuple[OrdinaryWall, EdgeWall]] = {}
 
     @property
     def ready(self) -> ReadySet:
@@ -155,14 +156,27 @@ class Looker:
 
         Without one the camera is at rest, and as well focused as the set's own.
         """
+        return self._walls(height_px, blur)[0]
+
+    def edges(self, height_px: int, blur: LensBlur | None = None) -> EdgeWall:
+        """What edges run on along the clean wall, as for :meth:`ordinary`."""
+        return self._walls(height_px, blur)[1]
+
+    def _walls(self, height_px: int, blur: LensBlur | None) -> tuple[OrdinaryWall, EdgeWall]:
         move = self.loaded.move
         depth = float(move.camera(move.station_frame).depth(np.zeros(3)))
         moving = as_moving(blur, depth)
         if (height_px, moving) not in self._ordinary:
             width_px = round(move.scene.delivery.frame[0] * height_px / move.scene.delivery.frame[1])
-            own = blur if any(moving) else at_rest(blur_of(move, move.station_frame, width_px, height_px))
-            self._ordinary[height_px, moving] = OrdinaryWall(
-                lambda px_per_m: self.wall_square_on(px_per_m, own), Viewer(height_px)
+            own = at_rest(blur_of(move, move.station_frame, width_px, height_px))
+            if any(moving):
+                # whichever frame asks first: that of the first frame of the move whose wall moves alike
+                blurs = (blur_of(move, frame, width_px, height_px) for frame in move.frames)
+                own = next((b for b in blurs if as_moving(b, depth) == moving), blur)
+            viewer = Viewer(height_px)
+            self._ordinary[height_px, moving] = (
+                OrdinaryWall(lambda px_per_m: self.wall_square_on(px_per_m, own), viewer),
+                EdgeWall(lambda px_per_m: self.wall_square_on(px_per_m, own), viewer),
             )
         return self._ordinary[height_px, moving]
 
@@ -192,6 +206,7 @@ class Looker:
             ready.station_point,
             self._sight,
             self.ordinary(job.height_px, blur),
+            self.edges(job.height_px, blur),
             ready.scene.delivery.frame[0],
             continues_wall=continues_wall(ready.scene),
             without=without,

@@ -20,7 +20,7 @@
      view.camera         the <g> of the camera, larger than it looks, for dragging
 
    Draw.curve(svg, data, options) -> curve
-     data  { rows: [{frame, rail_mm, break_pct | null}...], hold: [first, last] frames asked for,
+     data  { rows: [{frame, rail_mm, break_pct | null, trace_pct | null}...], hold: [first, last] frames asked for,
              held: [first, last] | null frames that do, marks: [{name, frame}...], limit_pct: 5 }
      options { width, height, by: "rail" | "frame" }
      curve.update(frame), curve.reset(data, by, width), curve.frameAt(event) -> frame number nearest to the pointer
@@ -29,7 +29,8 @@
                                         size_px [width, height] of the frame they were judged in
    Draw.tellKey(kinds) -> element       the key to those lines
    Draw.TELLS                           [{word, dash, meaning}]: "hidden", the tells in the judge's order, "shows"
-   Draw.verdict(break_pct) -> "holds" | "breaks" | "not judged";  Draw.pct(break_pct) -> "3.2 %" | "not judged"
+   Draw.shown(row) -> percent | null, break or trace, whichever is more
+   Draw.verdict(percent) -> "holds" | "breaks" | "not judged";  Draw.pct(break_pct) -> "3.2 %" | "not judged"
    Draw.mm(m, decimals), Draw.inches(m), Draw.both(m, decimals) -> lengths in words, metric, imperial, both */
 "use strict";
 
@@ -63,6 +64,8 @@ const Draw = (() => {
   }
   const both = (m, decimals = 1) => `${mm(m, decimals)} / ${inches(m)}`;
   const pct = (value, decimals = 1) => (value == null ? "not judged" : value.toFixed(decimals) + " %");
+  // what shows of a frame, outline or traces, whichever is more
+  const shown = (row) => (row.break_pct == null ? null : Math.max(row.break_pct, row.trace_pct || 0));
   const verdict = (value) => (value == null ? "not judged" : value <= HOLDS_BELOW_PCT ? "holds" : "breaks");
 
   // ---- side elevation and plan ---------------------------------------------------------------------------------
@@ -246,7 +249,7 @@ const Draw = (() => {
     const first = () => value(data.rows[0]);
     const span = () => value(data.rows[data.rows.length - 1]) - first() || 1;
     const x = (row) => box.left + ((value(row) - first()) / span()) * (box.right - box.left);
-    const most = () => Math.max(20, ...data.rows.map((r) => r.break_pct || 0));
+    const most = () => Math.max(20, ...data.rows.map((r) => shown(r) || 0));
     const ceiling = () => [20, 40, 60, 80, 100].find((v) => v >= most()) || 100;
     const y = (p) => box.bottom - (p / ceiling()) * (box.bottom - box.top);
     const rowOf = (frame) => data.rows.find((r) => r.frame === frame);
@@ -329,12 +332,12 @@ const Draw = (() => {
       const out = [];
       for (let i = 0; i < rows.length - 1; i++) {
         const a = rows[i], b = rows[i + 1];
-        if (a.break_pct == null || b.break_pct == null) { out.push(null); continue; }
-        let pieces = [[[x(a), y(a.break_pct)], [x(b), y(b.break_pct)], a.break_pct > data.limit_pct]];
-        if (a.break_pct > data.limit_pct !== b.break_pct > data.limit_pct) {
-          const t = (data.limit_pct - a.break_pct) / (b.break_pct - a.break_pct);
+        if (shown(a) == null || shown(b) == null) { out.push(null); continue; }
+        let pieces = [[[x(a), y(shown(a))], [x(b), y(shown(b))], shown(a) > data.limit_pct]];
+        if (shown(a) > data.limit_pct !== shown(b) > data.limit_pct) {
+          const t = (data.limit_pct - shown(a)) / (shown(b) - shown(a));
           const m = [x(a) + t * (x(b) - x(a)), y(data.limit_pct)];
-          pieces = [[pieces[0][0], m, a.break_pct > data.limit_pct], [m, pieces[0][1], b.break_pct > data.limit_pct]];
+          pieces = [[pieces[0][0], m, shown(a) > data.limit_pct], [m, pieces[0][1], shown(b) > data.limit_pct]];
         }
         for (const [p, q, broken] of pieces) {
           const last = out[out.length - 1];
@@ -352,7 +355,7 @@ const Draw = (() => {
       if (!row) return;
       const dot = now.lastChild;
       now.setAttribute("transform", `translate(${f(x(row))} 0)`);
-      dot.setAttribute("cy", f(row.break_pct == null ? box.bottom : y(row.break_pct)));
+      dot.setAttribute("cy", f(shown(row) == null ? box.bottom : y(shown(row))));
     }
 
     function frameAt(event) {
@@ -408,5 +411,5 @@ const Draw = (() => {
     return key;
   }
 
-  return { view, curve, tells, tellKey, TELLS, verdict, pct, mm, inches, both };
+  return { view, curve, tells, tellKey, TELLS, verdict, shown, pct, mm, inches, both };
 })();

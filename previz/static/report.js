@@ -96,16 +96,17 @@
     curve.update(frame);
     set_("now-frame", String(frame));
     set_("now-rail", Draw.both(row.rail_mm / 1000));
-    const word = Draw.verdict(row.break_pct);
+    const word = Draw.verdict(Draw.shown(row));
     set_("now-word", word);
-    set_("now-break", row.break_pct == null ? "" : Draw.pct(row.break_pct));
+    const traced = row.trace_pct > 0.05 ? `, trace ${Draw.pct(row.trace_pct)}` : "";
+    set_("now-break", row.break_pct == null ? "" : Draw.pct(row.break_pct) + traced);
     get("now-verdict").className = "verdict " + word;
     set_("now-mismatch", row.mismatch_de == null ? "-" : row.mismatch_de.toFixed(1));
     set_("now-slip", row.slip_px == null ? "-" : row.slip_px.toFixed(1));
     set_("now-tells", row.reason || row.tells.join(", ") || "none");
     const slider = get("frame");
     slider.value = String(frame);
-    const words = `frame ${frame}, rail ${row.rail_mm.toFixed(1)} mm, ${row.break_pct == null ? "" : `break ${Draw.pct(row.break_pct)}, `}${word}`;
+    const words = `frame ${frame}, rail ${row.rail_mm.toFixed(1)} mm, ${row.break_pct == null ? "" : `break ${Draw.pct(row.break_pct)}${traced}, `}${word}`;
     slider.setAttribute("aria-valuetext", words);
     // who goes by keys or buttons hears it too, once the hand rests
     clearTimeout(telling);

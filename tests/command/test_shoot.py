@@ -21,11 +21,11 @@ from tests.conftest import Command, Run, files
 FRAMES = [f"{frame}.png" for frame in (1001, 1002, 1003, 1004)]
 
 # DEVELOPERS.md, "What the file says and what a run leaves": columns of hold.csv, and what summary.json holds at least
-COLUMNS = "frame,rail_mm,break_pct,mismatch_de,slip_px,tells"
+COLUMNS = "frame,rail_mm,break_pct,trace_pct,mismatch_de,slip_px,tells"
 KEYS = {
     "title", "scene_sha256", "version", "engine", "driver", "frames", "size_px", "station_frame", "hold_mm",
     "hold_frames", "break_mean_pct", "break_worst_pct", "break_station_pct", "break_reveal_pct", "worst_frame",
-    "cautions",
+    "cautions", "trace_worst_pct", "hidden",
 }  # fmt: skip
 
 
@@ -131,6 +131,7 @@ def test_nothing_names_the_folder_or_the_machine(shot: Run) -> None:
         assert str(shot.out.parent).encode() not in data, name
 
 
+@pytest.mark.slow
 def test_sight_lines_give_the_same_bytes_twice(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     outs = [tmp_path / "one", tmp_path / "two"]

@@ -20,7 +20,8 @@ SUMMARY = {
     "title": "A [bold]walk[/] over the :bridge:", "hold_wanted": [1001, 1040], "hold_first": 1001, "hold_last": 1038,
     "hold_frames": 38, "hold_mm": 36.125, "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
     "break_worst_pct": 12.34, "worst_frame": 1040, "worst_tells": ["colour", "grain"], "reveal_frame": 1090,
-    "break_reveal_pct": 41.39, "engine": "pictures", "driver": "llvmpipe (LLVM 15.0.6, 256 bits)",
+    "break_reveal_pct": 41.39, "trace_worst_pct": 0.7,
+    "engine": "pictures", "driver": "llvmpipe (LLVM 15.0.6, 256 bits)",
 }  # fmt: skip
 
 
@@ -30,7 +31,7 @@ def test_summary_stays_on_one_line_a_row(monkeypatch: pytest.MonkeyPatch, capfd:
     out, err = capfd.readouterr()
     assert out == ""
     lines = [line.rstrip() for line in err.splitlines()]
-    assert len(lines) == 10
+    assert len(lines) == 11
     assert max(map(len, lines)) <= 80
     # a title is text, whatever is in it
     assert lines[0] == "A [bold]walk[/] over the :bridge:"

@@ -21,6 +21,7 @@ from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, encoded_frame
 from previz.deliver.shoot.pageset import mesh_data, thinned
 from previz.draw.paper import TitleBlock
 from previz.draw.statictext import static_text
+from previz.judge.telltable import TELLS
 from previz.workshop.relief import Plot, carved_field, wall_surface
 from previz.workshop.surface import BRIDGE, LitSurface, Pixels8, Surface
 
@@ -33,7 +34,8 @@ def noise(seed: int, h: int = 90, w: int = 160) -> Pixels8:
 
 def page(**changes: Any) -> ReportPage:
     rows = [
-        {"frame": f, "rail_mm": 1.0 * f - 1001, "break_pct": 2.0 if f == 1001 else 60.0, "mismatch_de": 3.0,
+        {"frame": f, "rail_mm": 1.0 * f - 1001, "break_pct": 2.0 if f == 1001 else 60.0, "trace_pct": 0.0,
+         "mismatch_de": 3.0,
          "slip_px": 0.0, "tells": ["slip"], "reason": "", "now": NOW, "lines": []}
         for f in (1001, 1002)
     ]  # fmt: skip
@@ -220,7 +222,7 @@ def test_outline_lines_keep_their_place_and_their_kind() -> None:
     angle = np.linspace(0.0, 2.0 * np.pi, 400, endpoint=False)
     points = np.stack([200 + 80 * np.cos(angle), 150 + 60 * np.sin(angle)], axis=1)
     broken = (angle > 1.0) & (angle < 2.0)
-    tell = np.where(broken, 3, -1).astype(np.int8)
+    tell = np.where(broken, TELLS.index("slip"), -1).astype(np.int8)
     lines = outline_lines([OutlinePieces(points, broken, True, tell)])
     assert {kind for kind, _ in lines} == {"hidden", "slip"}
     for kind, flat in lines:

@@ -207,8 +207,8 @@ def broken_as(*tells: int, kind: int = 0) -> tuple[Break, np.ndarray]:
 
 def test_a_tell_of_a_tenth_of_the_broken_pieces_is_named_and_a_rarer_one_is_not() -> None:
     shadow, slip, grain = (TELLS.index(name) for name in ("shadow", "slip", "grain"))
-    assert named(*broken_as(*[shadow] * 6, *[slip] * 3, grain)) == ("shadow", "slip", "grain")
-    assert named(*broken_as(*[shadow] * 18, grain)) == ("shadow",)
+    assert named(broken_as(*[shadow] * 6, *[slip] * 3, grain)) == ("shadow", "slip", "grain")
+    assert named(broken_as(*[shadow] * 18, grain)) == ("shadow",)
 
 
 def test_steps_without_a_cause_are_named_by_their_kind() -> None:
@@ -221,7 +221,7 @@ def told(seen: np.ndarray, right: np.ndarray, slip_px: float, without: dict[str,
     sides = Sides(seen, clean)
     found = decided(sides, line(), plain(), VIEWER)
     mended = Mended(Sides(right, clean), {name: Sides(other, clean) for name, other in without.items()})
-    return named(found, tells_of(found, sides, mended, plain(), VIEWER, True, slip_px))
+    return named((found, tells_of(found, sides, mended, plain(), VIEWER, True, slip_px)))
 
 
 def test_the_first_cause_that_mends_is_the_tell() -> None:

@@ -33,7 +33,7 @@ def told(
         right_paint=sides_of(laid_over(picture, GROUND, shares), GROUND, outline, VIEWER),
         without={cause: sides_of(laid_over(GROUND, layer, shares), GROUND, outline, VIEWER)},
     )
-    return named(found, tells_of(found, sides, mended, ordinary, VIEWER, continues_wall, slip_px))
+    return named((found, tells_of(found, sides, mended, ordinary, VIEWER, continues_wall, slip_px)))
 
 
 @pytest.mark.parametrize(

@@ -83,6 +83,7 @@ class IllusionJob:
             ready.station_point,
             looker.sight,
             looker.ordinary(camera.height_px, blur),
+            looker.edges(camera.height_px, blur),
             ready.scene.delivery.frame[0],
             continues_wall=continues_wall(ready.scene),
             without=without,

@@ -123,6 +123,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "frame": score.frame,
             "rail_mm": round(1e3 * score.rail, 3),
             "break_pct": None if score.break_pct is None else round(score.break_pct, 3),
+            "trace_pct": None if score.trace_pct is None else round(score.trace_pct, 3),
             # what was not judged has no numbers, whatever the table of the shoot fills in
             "mismatch_de": None if None in (score.break_pct, score.mismatch_de) else round(score.mismatch_de or 0.0, 3),
             "slip_px": None if score.break_pct is None else round(score.slip_px, 3),

@@ -8,15 +8,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from previz import __version__
 from previz.colour import JND_DE00
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
-from previz.deliver.shoot.overlay import outline_pieces, tell_key, with_outline
+from previz.deliver.shoot.overlay import OutlinePieces, tell_key, with_outline
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
+from previz.judge.breaks import Break
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.judge.telltable import TELLS
@@ -208,7 +210,7 @@ def _write_frame(
     lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
     folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
-    keep_frame(folder, result, outline_pieces(result.judged.found, result.judged.tell), side, stood, lens)
+    keep_frame(folder, result, outline_pieces(result.judged), side, stood, lens)
 
 
 def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
@@ -219,13 +221,30 @@ def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSu
     return summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
 
 
+def outline_pieces(judged: JudgedFrame) -> list[OutlinePieces]:
+    """The judged outline and, where they are found, the traces, line by line, for drawing."""
+    drawn = _pieces_of(judged.found, judged.tell)
+    return [*drawn, *(piece for piece in _pieces_of(judged.trace, judged.trace_tell) if piece.broken.any())]
+
+
+def _pieces_of(found: Break | None, tell: NDArray[np.int8] | None) -> list[OutlinePieces]:
+    if found is None:
+        return []
+    return [
+        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
+        for number, closed in enumerate(found.outline.closed)
+        for rows in [found.outline.line == number]
+    ]
+
+
 def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
-    return () if judged.tell is None else tuple(TELLS[k] for k in np.unique(judged.tell) if k >= 0)
+    told = [tell for tell in (judged.tell, judged.trace_tell) if tell is not None]
+    return tuple(TELLS[k] for k in np.unique(np.concatenate(told)) if k >= 0) if told else ()
 
 
 def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
     if result.code is not None:
-        drawn = with_outline(result.code, outline_pieces(result.judged.found, result.judged.tell))
+        drawn = with_outline(result.code, outline_pieces(result.judged))
         folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
 
 
@@ -237,10 +256,10 @@ def _write_plot(
         names[scene.rail.reveal] = "reveal"
     names[move.station_frame] = "station"
     plot = HoldPlot(
-        title=title_block(scene, date, "break along the move"),
+        title=title_block(scene, date, "what shows along the move"),
         frames=np.array([s.frame for s in order]),
         rail_mm=np.array([1e3 * s.rail for s in order]),
-        break_pct=np.array([np.nan if s.break_pct is None else s.break_pct for s in order]),
+        break_pct=np.array([np.nan if s.shown_pct is None else s.shown_pct for s in order]),
         hold=scene.rail.hold,
         station=move.station_frame,
         reveal=scene.rail.reveal,
@@ -292,6 +311,8 @@ def _written(
         "break_worst_pct": _rounded(summary.break_worst_pct),
         "break_station_pct": _rounded(summary.break_station_pct),
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
+        "trace_worst_pct": _rounded(summary.trace_worst_pct),
+        "hidden": summary.hidden,
         "reveal_frame": scene.rail.reveal,
         "worst_frame": summary.worst_frame,
         "worst_tells": list(summary.worst_tells),
@@ -304,6 +325,6 @@ def _rounded(value: float | None) -> float | None:
 
 
 def _write_tables(folder: OutputFolder, order: Sequence[FrameScore], values: dict[str, Any]) -> None:
-    rows = [HoldRow(s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells) for s in order]
+    rows = [HoldRow(s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells, s.trace_pct) for s in order]
     write_hold(folder, rows)
     write_summary(folder, values)

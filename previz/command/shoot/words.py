@@ -46,6 +46,7 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
         ("break at station", f"{_percent(summary['break_station_pct'])} at frame {summary['station_frame']}"),
         ("break in the hold", f"{_percent(summary['break_mean_pct'])} in the mean"),
         ("worst in the hold", worst),
+        ("traces in the hold", f"{_percent(summary['trace_worst_pct'])} at worst"),
     ]
     if summary["reveal_frame"] is not None:
         reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"

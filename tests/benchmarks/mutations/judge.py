@@ -233,8 +233,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/hold.py",
-        "worst = max(inside, key=lambda s: (s.break_pct or 0.0, -s.frame), default=None)",
-        "worst = max(inside, key=lambda s: (s.break_pct or 0.0, s.frame), default=None)",
+        "worst = max(inside, key=lambda s: (s.shown_pct or 0.0, -s.frame), default=None)",
+        "worst = max(inside, key=lambda s: (s.shown_pct or 0.0, s.frame), default=None)",
         "worst_frame: the first of equals",
         _HOLD[1:],
     ),
