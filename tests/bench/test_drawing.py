@@ -86,6 +86,7 @@ def test_the_stand_in_looks_like_the_bridge_that_is_built(ready: ReadySet) -> No
     assert np.abs(one.colour - other.colour).mean() < 0.002
 
 
+@pytest.mark.slow
 def test_a_moving_hand_is_told_break_and_hold_like_one_at_rest(hand: _Hand) -> None:
     hand.at(hand.scene, still=True)
     scene = hand.scene.edited(camera__position=(0.01, 0.17, 1.25))
@@ -121,6 +122,7 @@ def test_the_paint_follows_the_camera_under_the_hand(hand: _Hand) -> None:
     assert off(left) > 2.0 * off(here)
 
 
+@pytest.mark.slow
 def test_another_bridge_is_shown_and_judged_before_it_is_lit(hand: _Hand) -> None:
     hand.at(hand.scene, still=True)
     wider = hand.scene.edited(bridge__width=1.6 * hand.scene.bridge.width, bridge__paint="bare")

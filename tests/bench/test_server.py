@@ -329,6 +329,7 @@ def _bench(path: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
         process.communicate()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent to a process of its own there")
 def test_ctrl_c_ends_it_in_good_order(scene_file: Path) -> None:
     with _bench(scene_file) as (process, _):
@@ -338,6 +339,7 @@ def test_ctrl_c_ends_it_in_good_order(scene_file: Path) -> None:
         assert said == "the bench is closed\n"
 
 
+@pytest.mark.slow
 def test_a_killed_bench_leaves_the_scene_whole_and_no_process_behind(scene_file: Path) -> None:
     texts = {changed(('"160 mm"', f'"{height} mm"')) for height in range(150, 400)} | {changed()}
 
@@ -382,6 +384,7 @@ def _alive(pid: int) -> bool:
         return False
 
 
+@pytest.mark.slow
 def test_a_port_that_is_taken_is_one_line(scene_file: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

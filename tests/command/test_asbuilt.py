@@ -78,6 +78,7 @@ def seen(scene: Scene, points: np.ndarray) -> np.ndarray:
     return Truth(tuple(body.position), (body.pan, body.tilt, body.roll), focal, SIZE, -0.03).px(points)
 
 
+@pytest.mark.slow
 def test_bridge_and_wall_as_built_look_as_they_are(place: Path) -> None:
     drawn = read_scene(place / "quarry.toml")
     middle = np.array([0.0, 0.0, 0.5 * drawn.bridge.length])
@@ -107,6 +108,7 @@ def test_bridge_and_wall_as_built_look_as_they_are(place: Path) -> None:
     assert "leaning" in said
 
 
+@pytest.mark.slow
 def test_all_that_stands_in_the_set_stands_where_it_stood(place: Path) -> None:
     drawn = read_scene(place / "quarry.toml")
     bridge = placed((-5e-3, -4e-3, 0.0), (-0.4, 0.5, 0.0), np.array([0.0, 0.0, 0.4]))
@@ -129,6 +131,7 @@ def test_all_that_stands_in_the_set_stands_where_it_stood(place: Path) -> None:
     assert np.abs(in_axes - truth.px((at(bridge, near_drawn) + (0.05, 0.0, 0.0))[None])).max() < 1.5
 
 
+@pytest.mark.slow
 def test_a_line_up_by_the_scene_as_built_needs_nothing(place: Path) -> None:
     bridge = placed((-5e-3, -4e-3, 0.0), (0.0, 0.0, 0.0), np.zeros(3))
     built(place, "again", bridge, None)

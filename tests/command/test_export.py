@@ -122,6 +122,7 @@ def test_usd_holds_the_lens_shift(previz: Command, tmp_path: Path) -> None:
     assert np.abs((0.5 + 0.5 * seen * (1, -1)) * (320, 180) - ours.project(POINTS)).max() < 0.01
 
 
+@pytest.mark.slow
 def test_frames_show_what_is_where(previz: Command, tmp_path: Path) -> None:
     pytest.importorskip("OpenEXR")
     scene = laid(tmp_path / "set", ('paint = "projected"', 'paint = "bare"'))

@@ -93,6 +93,7 @@ def test_sheets_placed_by_rule_lie_in_the_frame_off_the_bridge(name: str) -> Non
         assert px[:, 0].min() > bridge[:, 0].max() or px[:, 0].max() < bridge[:, 0].min()
 
 
+@pytest.mark.slow
 def test_a_knock_against_a_photograph(place: Path) -> None:
     wishes = replace(NUMBERS_ONLY, against=place / "right.jpg")
     made = lineup(place / "quarry.toml", place / "knocked.jpg", wishes, place / "out", 1, None, QUIET)
@@ -113,6 +114,7 @@ def test_the_right_place_needs_nothing(place: Path) -> None:
     assert abs(made.values["lens_mm"] - 40.0) < 0.12
 
 
+@pytest.mark.slow
 def test_same_bytes(place: Path) -> None:
     scene, photo = place / "quarry.toml", place / "knocked.jpg"
     one, two = (lineup(scene, photo, NUMBERS_ONLY, place / name, 1, None, QUIET).folder for name in ("a", "b"))
@@ -144,6 +146,7 @@ def test_the_set_as_built(place: Path) -> None:
     assert abs(built.camera.pan - scene.camera.pan - math.radians(0.4)) < math.radians(0.1)
 
 
+@pytest.mark.slow
 def test_lens_check(place: Path) -> None:
     scene_path, truth = place / "quarry.toml", truth_of(place / "quarry.toml")
     photos = [place / "right.jpg"]
@@ -158,6 +161,7 @@ def test_lens_check(place: Path) -> None:
         lens_check(scene_path, photos[:2], place / "out", QUIET)
 
 
+@pytest.mark.slow
 def test_a_watched_folder(place: Path, tmp_path: Path) -> None:
     for stamp, name in enumerate(("right.jpg", "knocked.jpg")):
         shutil.copy(place / name, tmp_path / f"{stamp}-{name}")
@@ -172,6 +176,7 @@ def test_a_watched_folder(place: Path, tmp_path: Path) -> None:
     assert lines[3].startswith("3-broken.jpg: not judged: it cannot be read")
 
 
+@pytest.mark.slow
 def test_a_photograph_written_slowly(place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A camera that stops in the middle of a file: told once it is whole, and not taken as the reference before."""
     shutil.copy(place / "right.jpg", tmp_path / "0-right.jpg")
@@ -222,6 +227,7 @@ def with_exif(photo: Path, name: str, focal: float | None, focal_35: int | None)
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("focal", "focal_35"), [(85.0, None), (18.0, 27)])
 def test_notes_of_the_camera_are_a_first_guess_only(place: Path, focal: float | None, focal_35: int | None) -> None:
     scene = place / "quarry.toml"
@@ -251,6 +257,7 @@ def test_options_that_would_be_passed_over(previz: Command, place: Path) -> None
         assert len(done.err.splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_the_illusion_in_a_whole_line_up(tmp_path: Path) -> None:
     scene = laid(tmp_path, ("frame = [320, 180]", "frame = [1280, 720]"))
     photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)

@@ -19,6 +19,9 @@ from previz.workshop.texels import texel_points
 from tests.command.scenes import laid
 from tests.conftest import Command
 
+# a solve, or a page with a server behind it, for nearly every test
+pytestmark = pytest.mark.slow
+
 QUICK = ("--steps", 4, "--workers", 1)
 MM = 1e-3
 

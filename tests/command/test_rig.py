@@ -73,6 +73,7 @@ def test_marks_stand_where_and_when_the_camera_passes(previz: Command, tmp_path:
     assert [marks[name]["time_s"] for name in ("start", "hold ends", "end")] == pytest.approx([0.0, 0.02, 0.06])
 
 
+@pytest.mark.slow
 def test_knock_limits_of_the_same_scene_are_taken_over(previz: Command, tmp_path: Path) -> None:
     scene = lit(tmp_path / "set")
     first = json.loads(previz("rig", scene, "--out", tmp_path / "out", "--json").out)
@@ -86,6 +87,7 @@ def test_knock_limits_of_the_same_scene_are_taken_over(previz: Command, tmp_path
         assert "previz knock" in values["knock"][0]
 
 
+@pytest.mark.slow
 def test_same_scene_same_bytes_and_other_paper_other_pages(previz: Command, tmp_path: Path) -> None:
     scene = lit(tmp_path / "set")
     done = [previz("rig", scene, "--out", tmp_path / name, "--paper", paper) for name, paper in
@@ -109,6 +111,7 @@ def test_a_scene_without_lamps_and_one_without_a_focus(previz: Command, tmp_path
     assert any("shown flat" in text for text in values["cautions"])
 
 
+@pytest.mark.slow
 def test_words_for_people(previz: Command, tmp_path: Path) -> None:
     done = previz("rig", lit(tmp_path / "set"), "--out", tmp_path / "out")
     assert done.code == 0

@@ -48,6 +48,7 @@ def test_one_colour_for_everything_is_found_by_its_grain(rough: np.ndarray, ordi
     assert (found.kind[found.broken] == 1).mean() > 0.3
 
 
+@pytest.mark.slow
 def test_break_rises_with_slip_on_the_mean_of_walls() -> None:
     # single walls fluctuate once pattern and wall have nothing in common any more; the mean of many does not
     shares = cover()
@@ -63,6 +64,7 @@ def test_break_rises_with_slip_on_the_mean_of_walls() -> None:
     assert mean[-1] > 15.0 * PERCENT
 
 
+@pytest.mark.slow
 def test_clean_wall_scores_nothing_wherever_the_outline_is_laid() -> None:
     # the bridge "painted" with the clean wall of another place, so that nothing is its doing but the line: here the
     # third rule is set aside by judging against a grey frame, and chance alone remains
@@ -96,6 +98,7 @@ def test_mirrored_scene_scores_the_same(rough: np.ndarray, ordinary: Ordinary) -
     assert one.percent == pytest.approx(other.percent, abs=1.0 * PERCENT)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paint", ["slip", "mean"])
 def test_doubling_the_pixels_changes_little(paint: str) -> None:
     large_wall = wall(3, 1920, 1080)
@@ -114,6 +117,7 @@ def test_doubling_the_pixels_changes_little(paint: str) -> None:
     assert scores[0] == pytest.approx(scores[1], abs=3.0 * PERCENT)
 
 
+@pytest.mark.slow
 def test_busy_wall_hides_more_than_a_plain_one() -> None:
     tint = np.array([1.06, 1.0, 0.95])
     plain = 0.25 + 0.1 * (wall(5) - 0.25)

@@ -77,6 +77,7 @@ def test_a_spoilt_photograph_of_a_knocked_camera(number: int) -> None:
     assert trial.right.all()
 
 
+@pytest.mark.slow
 def test_sixteen_bits(tmp_path: Path, linear: np.ndarray) -> None:
     deep = np.rint(coded(linear[..., None] * np.ones(3, dtype=np.float32)) * 65535.0).astype(np.uint16)
     for name in ("deep.png", "deep.tif"):
@@ -141,6 +142,7 @@ def test_the_same_numbers_standing_otherwise_are_refused(tmp_path: Path, codes: 
         found(written(tmp_path / "s.jpg", jpeg(codes, 92)), swapped)
 
 
+@pytest.mark.slow
 def test_sixty_megapixels(tmp_path: Path, codes: np.ndarray) -> None:
     large = cv2.resize(codes, (9600, 6400), interpolation=cv2.INTER_CUBIC)
     path = written(tmp_path / "large.jpg", jpeg(large, 85))
@@ -173,6 +175,7 @@ def test_modules_are_those_of_opencvs_dictionary() -> None:
     assert np.array_equal(np.kron(modules(42), np.ones((10, 10), dtype=bool)), picture < 128)
 
 
+@pytest.mark.slow
 def test_markers_that_something_touches_are_looked_for_where_they_must_be() -> None:
     """In this photograph two dark blots touch four markers of one sheet, so that no reader takes any of its six."""
     trial = photographed(97)

@@ -87,6 +87,7 @@ def test_points_that_belong_to_nothing_are_refused() -> None:
         solved_camera(plain(spread_points(rng, 12), rng.uniform(0, 1500, (12, 2))), [expected(*SIZE)], Priors())
 
 
+@pytest.mark.slow
 def test_stated_uncertainty_covers_the_truth() -> None:
     # corners with noise, no picture drawn: of 24 trials of 7 unknowns a share of 0.87 is nearly five standard
     # deviations of the binomial, sqrt(0.95 * 0.05 / 168), below 0.95
@@ -94,6 +95,7 @@ def test_stated_uncertainty_covers_the_truth() -> None:
     assert 0.87 <= covered.mean() <= 0.995
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("misprint", "ink"), [(5e-5, 0.0), (0.0, 5e-5)])
 def test_stated_uncertainty_covers_what_paper_and_ink_do(misprint: float, ink: float) -> None:
     # twelve trials of 7 unknowns, several of which err together; independent edges of one growth covered 0.7 of each
@@ -105,6 +107,7 @@ def test_stated_uncertainty_covers_what_paper_and_ink_do(misprint: float, ink: f
     assert all(trial.right.all() for trial in trials)
 
 
+@pytest.mark.slow
 def test_a_photograph_taken_before_cancels_how_the_sheets_hang() -> None:
     knocks = [against(number, 5e-4) for number in range(6)]
     assert all(knock.right.all() for knock in knocks)
@@ -168,6 +171,7 @@ def test_the_offset_of_a_bridge_is_found() -> None:
     assert np.abs(offset.moved(bridge) - real).max() < 3e-3
 
 
+@pytest.mark.slow
 def test_lens_check_agrees_with_opencvs_own_calibration() -> None:
     rng = np.random.default_rng(6)
     world = spread_points(rng, 40)

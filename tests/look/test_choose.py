@@ -167,6 +167,7 @@ def test_sight_lines_need_no_opengl():
     assert in_a_new_process(code, PREVIZ_ENGINE="sightlines") == "[]"
 
 
+@pytest.mark.slow
 def test_a_hidden_window_draws_too():
     """The way of Windows and macOS, here with a window that needs no screen."""
     pictures_or_skip()

@@ -17,6 +17,9 @@ import pytest
 from tests.command.scenes import changed, laid
 from tests.page.driver import PATIENCE, REST, served
 
+# a solve, or a page with a server behind it, for nearly every test
+pytestmark = pytest.mark.slow
+
 # requests that each make a new order; keeping, putting away and writing make none
 LOOKS = ("turn", "frame", "paint follows", "undo", "redo", "leave", "take")
 

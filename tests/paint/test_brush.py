@@ -78,6 +78,7 @@ def test_regions_are_those_of_scipy() -> None:
     assert (number[~on] == -1).all()
 
 
+@pytest.mark.slow
 @given(st.integers(0, 10_000), st.sampled_from([3.0, 6.0, 9.0]), st.sampled_from([1.0, 2.5, 4.0]), st.booleans())
 @settings(max_examples=25, deadline=None)
 def test_whatever_is_thickened_keeps_the_rule(seed: int, brush: float, smooth: float, whole: bool) -> None:

@@ -110,6 +110,7 @@ def shallow() -> FlatSet:
     return flat_set([KEY | {"size": 0.3, "lux": 130.0}], texture_px=256)
 
 
+@pytest.mark.slow
 def test_the_search_finds_what_trying_everything_finds(shallow: FlatSet, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every possible place tried in full at the same fineness: none of them needs less light than the answer, by more
     than what the search leaves to chance (a fifth)."""
@@ -180,6 +181,7 @@ def test_nothing_to_fill() -> None:
     assert "No fill is needed" in found.sentence
 
 
+@pytest.mark.slow
 def test_a_shadow_too_strong_to_fill(monkeypatch: pytest.MonkeyPatch) -> None:
     """A hard key with next to no light besides: the best that can be had, and how much is left."""
     coarse = (180, 64, 2)

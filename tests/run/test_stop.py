@@ -100,6 +100,7 @@ def interrupted(process: "subprocess.Popen[str]", times: int = 1) -> Done:
     return done
 
 
+@pytest.mark.slow
 def test_ctrl_c_among_the_frames(tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *ENDLESS), tmp_path / "out"
     process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, "--json")

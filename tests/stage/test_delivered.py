@@ -62,6 +62,7 @@ def test_a_near_end_out_of_focus_is_told_by_focus(pool: WorkerPool, scene: Scene
     assert found.score.tells[0] == "focus"
 
 
+@pytest.mark.slow
 def test_shine_is_told_and_goes_with_matt_paint(pool: WorkerPool, scene: Scene) -> None:
     matt = judged(loaded(pool, scene))
     looker = loaded(pool, scene.edited(bridge__gloss="gloss"))
@@ -78,6 +79,7 @@ def test_shine_is_told_and_goes_with_matt_paint(pool: WorkerPool, scene: Scene) 
     assert camera.width_px == WIDTH
 
 
+@pytest.mark.slow
 def test_shine_stays_with_its_frame_whatever_is_drawn_between(pool: WorkerPool, scene: Scene) -> None:
     looker = loaded(pool, scene.edited(bridge__gloss="gloss", wall__gloss="satin"))
     first = looker.look(FrameJob(1004, WIDTH, HEIGHT)).code
