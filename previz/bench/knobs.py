@@ -39,6 +39,11 @@ class Knob:
     choices: tuple[str, ...] = ()
 
 
+def _by_rule(name: str) -> Callable[[Scene], float | None]:
+    """A measure of the bridge; none of a modelled one, whose mesh says it."""
+    return lambda scene: getattr(scene.bridge, name) if scene.bridge.mesh is None else None
+
+
 def _position(axis: int) -> Callable[[Scene], float]:
     return lambda scene: scene.camera.position[axis]
 
@@ -59,13 +64,13 @@ KNOBS: dict[str, Knob] = {
         Knob("station", "station", ("rail", "station"), "frame", lambda s: move_of(s).station_frame),
         Knob("hold_last", "hold to", ("rail", "hold", 1), "frame", lambda s: s.rail.hold[1]),
         Knob("reveal", "reveal by", ("rail", "reveal"), "frame", lambda s: s.rail.reveal),
-        Knob("length", "length", ("bridge", "length"), "length", lambda s: s.bridge.length, 0.2, 1.6, sets=True),
-        Knob("width", "width", ("bridge", "width"), "length", lambda s: s.bridge.width, 0.01, 0.25, sets=True),
+        Knob("length", "length", ("bridge", "length"), "length", _by_rule("length"), 0.2, 1.6, sets=True),
+        Knob("width", "width", ("bridge", "width"), "length", _by_rule("width"), 0.01, 0.25, sets=True),
         Knob(
-            "thickness", "thickness", ("bridge", "thickness"), "length", lambda s: s.bridge.thickness, 0.002, 0.06,
+            "thickness", "thickness", ("bridge", "thickness"), "length", _by_rule("thickness"), 0.002, 0.06,
             sets=True,
         ),
-        Knob("taper", "taper", ("bridge", "taper"), "number", lambda s: s.bridge.taper, 0.4, 1.6, sets=True),
+        Knob("taper", "taper", ("bridge", "taper"), "number", _by_rule("taper"), 0.4, 1.6, sets=True),
         Knob(
             "paint", "paint", ("bridge", "paint"), "choice", lambda s: s.bridge.paint, sets=True,
             choices=("bare", "wash", "projected", "solved"),

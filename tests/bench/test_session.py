@@ -9,7 +9,7 @@ import pytest
 from previz.bench.protocol import RequestError
 from previz.bench.session import Session
 from previz.errors import SceneError
-from tests.command.scenes import changed, laid
+from tests.command.scenes import box_mesh, changed, laid
 
 COMMENTED = [('tilt = "-8 deg"\n', 'tilt = "-8 deg"      # a little down\n\n# the rail of the workshop\n')]
 
@@ -227,3 +227,19 @@ def test_only_another_set_needs_to_be_built(scene_file: Path) -> None:
 def test_a_scene_with_faults_is_refused_to_begin_with(tmp_path: Path) -> None:
     with pytest.raises(SceneError, match="bananas"):
         Session(laid(tmp_path, ('lens = "35 mm"', 'lens = "35 bananas"')))
+
+
+def test_a_modelled_bridge_has_no_measures_to_turn(tmp_path: Path) -> None:
+    """The mesh says them: their fields stay empty, and one that is turned all the same is refused with a word."""
+    by_mesh = ('length = "700 mm"\nwidth = "50 mm"\n', 'mesh = "walk.glb"\n')
+    scene_file = laid(tmp_path, by_mesh)
+    box_mesh(tmp_path / "walk.glb")
+    session = Session(scene_file)
+    knobs = session.state()["knobs"]
+    for name in ("length", "width", "thickness", "taper"):
+        assert knobs[name]["value"] is None
+        assert knobs[name]["shown"] == ""
+    session.turn({"length": 0.5})
+    assert "length" in str(session.state()["faults"])
+    session.undo()
+    assert session.state()["faults"] == []
