@@ -45,27 +45,29 @@ def known_walls() -> Iterator[None]:
     """What is ordinary on a clean wall, most of what a small frame takes to be judged, is worked out once a picture.
 
     It depends on picture, cover and viewer alone, and is the same whenever it is asked for. Tests that
-    ask ``ordinary_of`` itself, and commands in processes of their own, have it worked out for them.
+    ask ``ordinary_of`` or ``ordinary_edges_of`` themselves, and commands in processes of their own, have it worked out.
     """
-    ordinary = sys.modules.get("previz.judge.ordinary")
-    if ordinary is None:
+    with pytest.MonkeyPatch.context() as there:
+        for room, name in (("ordinary", "ordinary_of"), ("edges", "ordinary_edges_of")):
+            module = sys.modules.get(f"previz.judge.{room}")
+            if module is not None:
+                there.setattr(module, name, once_a_picture(getattr(module, name)))
         yield
-        return
+
+
+def once_a_picture(worked_out: Callable[..., Any]) -> Callable[..., Any]:
+    """The same function, which keeps what it gave for every picture, viewer and cover."""
     known: dict[tuple[object, ...], Any] = {}
-    ordinary_of = ordinary.ordinary_of
 
     def once(picture: Any, viewer: Any, cover: Any = None) -> Any:
         pictures = (np.ascontiguousarray(p) for p in (picture, cover) if p is not None)
         key = (viewer, *((p.shape, p.dtype.str, sha256(p).digest()) for p in pictures))
         if key not in known:
-            known[key] = ordinary_of(picture, viewer, cover)
+            known[key] = worked_out(picture, viewer, cover)
             known[key].limit.setflags(write=False)
-            known[key].chance.setflags(write=False)
         return known[key]
 
-    with pytest.MonkeyPatch.context() as there:
-        there.setattr(ordinary, "ordinary_of", once)
-        yield
+    return once
 
 
 @dataclass(frozen=True)

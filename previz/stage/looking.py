@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Protocol, TypeVar
 
 import numpy as np
@@ -174,10 +175,9 @@ class Looker:
                 blurs = (blur_of(move, frame, width_px, height_px) for frame in move.frames)
                 own = next((b for b in blurs if as_moving(b, depth) == moving), blur)
             viewer = Viewer(height_px)
-            self._ordinary[height_px, moving] = (
-                OrdinaryWall(lambda px_per_m: self.wall_square_on(px_per_m, own), viewer),
-                EdgeWall(lambda px_per_m: self.wall_square_on(px_per_m, own), viewer),
-            )
+            # both ask for the same two magnifications
+            wall = lru_cache(maxsize=2)(lambda px_per_m: self.wall_square_on(px_per_m, own))
+            self._ordinary[height_px, moving] = OrdinaryWall(wall, viewer), EdgeWall(wall, viewer)
         return self._ordinary[height_px, moving]
 
     def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:

@@ -18,6 +18,9 @@ from previz.stage.looking import FrameJob
 from previz.stage.prepare import prepare
 from tests.lineup.photographs import Truth
 
+# a set built anew, or whole runs, for nearly every test
+pytestmark = pytest.mark.slow
+
 SCENES = Path(__file__).parent.parent.parent / "scenes"
 SIZE = 960, 540
 DISTANCE = 1.75

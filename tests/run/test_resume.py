@@ -19,6 +19,9 @@ from previz.scene.reader import read_scene, scene_sha256
 from tests.command.scenes import box_mesh, laid, photograph
 from tests.conftest import Command, Run, files
 
+# a set built anew, or whole runs, for nearly every test
+pytestmark = pytest.mark.slow
+
 QUICK = ("--width", 160, "--workers", 1)
 
 

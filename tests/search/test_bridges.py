@@ -21,6 +21,9 @@ from previz.stage.prepare import BRIDGE, WALL, lit_wall, prepare, sight_of
 from previz.workshop.set import BuiltSet
 from tests.search.example import small_scene
 
+# a set built anew, or whole runs, for nearly every test
+pytestmark = pytest.mark.slow
+
 WIDTH, HEIGHT = 480, 270
 LAMP = {"name": "key", "position": (-0.8, 1.0, 1.5), "lux": 800.0, "size": 0.3}
 

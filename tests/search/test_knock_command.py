@@ -15,6 +15,9 @@ from previz.run.progress import Progress
 from previz.scene.move import move_of
 from tests.search.example import small, small_scene
 
+# a set built anew, or whole runs, for nearly every test
+pytestmark = pytest.mark.slow
+
 HIGHER = ('"270 mm"', '"350 mm"')
 SHORT = ("hold = [1001, 1008]", "hold = [1004, 1005]\nstation = 1004")
 
