@@ -9,8 +9,9 @@ from scipy.stats import poisson
 from skimage.color import lab2xyz
 
 from previz import colour
-from previz.judge.breaks import decided, sides_of
+from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.edges import OrdinaryEdges, found_edges, log_light, ordinary_edges_of
+from previz.judge.hold import FrameScore, summarised
 from previz.judge.ordinary import ordinary_of
 from previz.judge.outline import Outline, outline_of
 from previz.judge.runs import RARE, ChanceRuns, not_by_chance, runs_of
@@ -87,7 +88,10 @@ def test_a_hard_shadow_across_the_wall_is_found(set_up: tuple[Picture, OrdinaryE
 
 def test_the_same_light_with_a_wide_penumbra_is_not(set_up: tuple[Picture, OrdinaryEdges]) -> None:
     clean, edges = set_up
-    assert found(clean * shade(0.72, 1.6 * PX_PER_DEG), clean, edges) < 2.0
+    seen = clean * shade(0.72, 1.6 * PX_PER_DEG)
+    assert found(seen, clean, edges) < 2.0
+    # within a degree the light changes by less than an eye can tell: there is no contour to look at
+    assert len(trace_lines(seen, clean, cover(), VIEWER)) == 0
 
 
 def test_a_clean_wall_has_none(set_up: tuple[Picture, OrdinaryEdges]) -> None:
@@ -195,3 +199,33 @@ def test_a_run_goes_on_over_the_joint_of_a_closed_line() -> None:
     assert closed.number[0] == closed.number[1] == closed.number[6]
     assert sorted(opened.weight) == pytest.approx([1.2, 2.0, 3.0])
     assert (opened.number[[2, 3, 5]] == -1).all()
+
+
+def test_a_frame_holds_only_while_both_are_at_most_5_percent() -> None:
+    """DEVELOPERS.md, "What the score says"."""
+    assert FrameScore(1001, 0.0, 5.0, None, 0.0, trace_pct=5.0).holds
+    assert not FrameScore(1001, 0.0, 0.0, None, 0.0, trace_pct=5.1).holds
+    assert not FrameScore(1001, 0.0, 5.1, None, 0.0, trace_pct=0.0).holds
+    assert not FrameScore(1001, 0.0, None, None, 0.0, trace_pct=0.0).holds
+    traces = (0.0, 2.0, 9.0)
+    traced = [FrameScore(1001 + k, 0.001 * k, 1.0, None, 0.0, trace_pct=trace) for k, trace in enumerate(traces)]
+    shot = summarised(traced, (1001, 1003), 1001, None)
+    assert (shot.hold_first, shot.hold_last, shot.hidden) == (1001, 1002, False)
+    assert (shot.trace_worst_pct, shot.worst_frame) == (9.0, 1003)
+    assert summarised(traced, (1001, 1002), 1001, None).hidden
+
+
+def test_it_is_told_in_lengths_of_the_outline() -> None:
+    """A tenth of a line four times as long as the outline is four tenths of it; never more than all."""
+
+    def line(count: int) -> Outline:
+        xy = np.column_stack([np.arange(float(count)), np.zeros(count)])
+        return Outline(xy, np.tile([0.0, -1.0], (count, 1)), np.zeros(count, np.int64), (False,), 1.0)
+
+    def trace(percent: float) -> Break:
+        none = np.zeros(400)
+        return Break(percent, line(400), none, none > 0, none.astype(np.int8), 0.01 * percent, 0.0)
+
+    assert trace_percent(trace(10.0), line(100)) == pytest.approx(40.0)
+    assert trace_percent(trace(90.0), line(100)) == 100.0
+    assert trace_percent(None, line(100)) == 0.0
