@@ -25,13 +25,13 @@ from previz.judge.ordinary import (
     FEWEST_LINES,
     JND,
     KINDS,
-    ORDINARY_SHARE,
     TOO_LITTLE_WALL,
     WallLevels,
     across,
     added_up,
     even_places,
     in_direction,
+    limit_of,
     near_nothing,
     steps_across,
 )
@@ -163,7 +163,7 @@ def ordinary_edges_of(
     for of_direction in steps:
         # the ends of the laid lines only serve the windows along them
         added = _added_up(np.stack(of_direction), averaged)[spare : count - spare]
-        limit = _limit(added.reshape(-1, *added.shape[2:]))
+        limit = limit_of(added.reshape(-1, *added.shape[2:]))
         limits.append(limit)
         size = (added / np.maximum(limit, EDGE_JND)).max(axis=(2, 3))
         chance = chance_found(long_runs_only(size, shortest, closed=False))
@@ -194,13 +194,6 @@ def _laid(middles: Array, along: Array, angle: float, px_per_deg: float) -> tupl
     places = middles + forth[..., None] * tangent + aside[..., None] * normal
     normals = np.cos(turn)[..., None] * normal - np.sin(turn)[..., None] * tangent
     return places, normals
-
-
-def _limit(steps: Floats) -> Array:
-    """Limit (S, K) that 95 of 100 pieces (N, S, K) are below at all scales and in all kinds together."""
-    each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
-    together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)
-    return np.asarray(each * together)
 
 
 def _steps(seen: Floats) -> Floats:

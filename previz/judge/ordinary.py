@@ -160,7 +160,7 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     for of_direction in steps:
         # the ends of the laid lines only serve the windows along them
         laid = added_up(np.stack(of_direction), averaged)[spare : count - spare]
-        limit = _limit(laid.reshape(-1, *laid.shape[2:]))
+        limit = limit_of(laid.reshape(-1, *laid.shape[2:]))
         size = (laid / np.maximum(limit, JND)).max(axis=(2, 3))
         limits.append(limit)
         chances.append(chance_found(long_runs_only(size, shortest, closed=False)).mean())
@@ -186,7 +186,7 @@ def even_places(w: int, h: int, margin: float, count: int) -> Array:
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
-def _limit(steps: Floats) -> Array:
+def limit_of(steps: Floats) -> Array:
     """Limit (S, K) that 95 of 100 pieces (N, S, K) are below at all scales and in all kinds together."""
     each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
     together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)
