@@ -18,7 +18,7 @@ from previz.judge.fields import fields_of, window_px
 from previz.judge.frame import kinds_named
 from previz.judge.hold import FrameScore, summarised
 from previz.judge.mismatch import mismatch_of, seen_lab
-from previz.judge.ordinary import Ordinary, _limit, across, added_up
+from previz.judge.ordinary import Ordinary, across, added_up, limit_of
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
 from previz.judge.tells import TELLS, Mended, named, tells_of
@@ -152,7 +152,7 @@ def test_windows_are_twice_as_long_along_the_line_as_across() -> None:
 def test_of_a_hundred_pieces_laid_elsewhere_ninety_five_stay_below_the_limit() -> None:
     # all scales and kinds counted together, whatever their sizes: a quantile of the pieces themselves
     steps = np.random.default_rng(8).gamma(2.0, 1.0, (20_000, 3, 3)) * np.array([1.0, 0.1, 4.0])
-    limit = _limit(steps)
+    limit = limit_of(steps)
     assert (steps < limit).all(axis=(1, 2)).mean() == pytest.approx(0.95, abs=0.001)
     # and no kind is let through at another's cost
     assert np.ptp((steps < limit).mean(axis=0)) < 0.01
