@@ -47,7 +47,7 @@ QUICK = ("seeded 2",)
 NAMES = (*DEMONSTRATION, *(f"seeded {k}" for k in range(SEEDED)))
 
 # what others would paint, and paint that lines up at the station point
-BASELINES = ("mean", "random", "greedy", "labelling", "single", "station")
+BASELINES = ("mean", "random", "greedy", "faces", "labelling", "single", "station")
 
 # frames between those solved for that are judged, at most
 JUDGED = 9

@@ -15,8 +15,11 @@ from previz.camera import camera_for
 from previz.look.sight import SightLines
 from previz.paint.baselines import (
     BASELINES,
+    ManyViewPaint,
     WallViews,
+    faces,
     greedy,
+    labelling,
     mean,
     random,
     single,
@@ -223,7 +226,7 @@ def test_mean_has_less_contrast_than_either_view() -> None:
     count = 6
     wall = rng.normal(0.5, 0.1, (count, 100, 100, 3)).astype(np.float32)
     everywhere = np.ones((count, 100, 100), dtype=bool)
-    views = WallViews(wall, everywhere, everywhere, everywhere.astype(np.float32), everywhere[0])
+    views = WallViews(wall, everywhere, everywhere, everywhere.astype(np.float32), everywhere, everywhere[0])
     assert mean(views).target.std() == pytest.approx(0.1 / np.sqrt(count), rel=0.04)
     assert random(views, 3).target.std() == pytest.approx(0.1, rel=0.04)
 
@@ -280,6 +283,110 @@ def test_texels_that_no_view_sees_are_told_and_left_bare(set_of_box) -> None:
     assert not missing[~views.on_bridge].any()
     for paint in (mean, random, greedy):
         assert not paint(views).wanted[missing].any()
+
+
+def test_beside_the_outline_lies_what_is_within_the_band(set_of_box) -> None:
+    # level with the cube's middle and straight before it only the front face is seen: its outline is the silhouette
+    texels, _, _ = set_of_box
+    views = seen_from(set_of_box, lens(0.0))
+    point = texels.points[chart(0)]
+    inwards = FACE_SIDE / 2 - np.abs(point[..., :2]).max(axis=-1)
+    # a pixel at the face is this many metres (similar triangles)
+    pixel = (AWAY - GAP) * 0.0359 / (0.035 * 960)
+    band = 4.0 * pixel
+    on = views.on_outline[0][chart(0)]
+    assert on[inwards < band - pixel].all()
+    assert not on[inwards > band + pixel].any()
+    assert not views.on_outline[0][chart(4)].any()
+
+
+def test_an_edge_between_two_faces_that_are_seen_is_no_outline(set_of_box) -> None:
+    # from the right the front and the right face are seen; the edge between them lies inside the silhouette
+    texels, _, _ = set_of_box
+    views = seen_from(set_of_box, lens(0.5, wide=0.02))
+    point = texels.points[chart(0)]
+    middle = np.abs(point[..., 1]) < 0.5 * FACE_SIDE / 2
+    right, left = point[..., 0] > FACE_SIDE / 2 - 6 * MM, point[..., 0] < -FACE_SIDE / 2 + 6 * MM
+    assert not views.on_outline[0][chart(0)][middle & right].any()
+    assert views.on_outline[0][chart(0)][middle & left].all()
+
+
+def outline_error(views: WallViews, made: ManyViewPaint, face: tuple[slice, slice]) -> float:
+    """Mean difference, on the outlines of all views, between a painted face and what each should see there."""
+    got = colour.encoded(made.target[face])
+    differences = [
+        np.abs(got - colour.encoded(views.wall[v][face]))[views.on_outline[v][face]] for v in range(len(views))
+    ]
+    return float(np.concatenate(differences).mean())
+
+
+def test_every_face_takes_the_one_view_that_shows_least_on_the_outline(set_of_box) -> None:
+    # an odd number of views: on a ramp the middle one errs least, and of an even number two would do equally well
+    views = seen_from(set_of_box, lens(-0.3), lens(-0.1), lens(0.05), lens(0.3), lens(0.4))
+    made = faces(views)
+    for face in (0, 3, 4):
+        number = np.unique(made.view[chart(face)])
+        assert len(number) == 1
+        seen = [v for v in range(5) if views.seen[v][chart(face)].all()]
+        # by trying them all
+        errors = {}
+        for v in seen:
+            alone = ManyViewPaint(views.wall[v], views.behind[v], made.view)
+            errors[v] = outline_error(views, alone, chart(face))
+        assert int(number[0]) == min(errors, key=lambda v: errors[v])
+    for face in (1, 2, 5):
+        assert not made.wanted[chart(face)].any()
+
+
+def test_labels_by_texel_take_a_view_that_sees_them(set_of_box) -> None:
+    views = seen_from(set_of_box, lens(-0.3), lens(0.05), lens(0.3))
+    made = labelling(views)
+    on = views.seen.any(axis=0)
+    assert np.array_equal(made.view >= 0, on)
+    row, column = np.nonzero(on)
+    assert views.seen[made.view[on], row, column].all()
+    # without seams and outline every texel has the view that it faces most
+    nearest = labelling(views, seams=0.0, outline=0.0)
+    assert np.array_equal(nearest.view[on], np.where(views.seen, views.facing, -1.0).argmax(axis=0)[on])
+
+
+# the larger map is first labelled in blocks
+@pytest.mark.parametrize("side", [40, 200])
+def test_a_seam_lies_where_two_views_look_alike(side) -> None:
+    # left of the middle the first view faces the texels better, right of it the second; the two differ everywhere but
+    # in two columns a little to the right, where a seam costs nothing: there it lies, straight, and nowhere else
+    alike = side // 2 + 3
+    column = np.arange(side)
+    rng = np.random.default_rng(2)
+    picture = rng.uniform(0.2, 0.4, (side, side, 3))
+    other = np.where(np.isin(column, (alike, alike + 1))[None, :, None], picture, picture + 0.3)
+    better = 0.002 * (column - (side - 1) / 2)
+    facing = np.stack([np.broadcast_to(0.8 - way * better, (side, side)) for way in (1.0, -1.0)])
+    seen = np.ones((2, side, side), dtype=bool)
+    views = WallViews(
+        np.stack([picture, other]).astype(np.float32), seen, seen, facing.astype(np.float32), ~seen, seen[0]
+    )
+    made = labelling(views)
+    assert np.array_equal(made.view, np.broadcast_to(column > alike, (side, side)))
+    assert np.array_equal(labelling(views, seams=0.0).view, np.broadcast_to(column >= side // 2, (side, side)))
+
+
+def test_the_outline_is_weighed_against_the_angle() -> None:
+    # one row of texels that three views see. The first faces all of them best, but on the outline of the other two,
+    # at the right end, it shows what neither of them should
+    count = 12
+    level = np.array([0.1, 0.5, 0.52], dtype=np.float32)
+    seen = np.ones((3, 1, count), dtype=bool)
+    facing = np.broadcast_to(np.array([0.9, 0.85, 0.85], dtype=np.float32)[:, None, None], seen.shape)
+    outline = np.zeros_like(seen)
+    outline[1:, :, 9:] = True
+    wall = np.broadcast_to(level[:, None, None, None], (3, 1, count, 3))
+    views = WallViews(wall, seen, seen, facing, outline, seen[0])
+    assert (faces(views).view != 0).all()
+    assert (labelling(views, seams=0.0, outline=0.0).view == 0).all()
+    weighed = labelling(views, seams=0.0).view[0]
+    assert (weighed[:9] == 0).all()
+    assert (weighed[9:] != 0).all()
 
 
 @pytest.mark.parametrize("name", sorted(BASELINES))

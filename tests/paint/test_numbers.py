@@ -373,7 +373,7 @@ def test_greedy_takes_no_view_steeper_than_seventy_degrees_first() -> None:
     facing = np.cos(np.radians(np.array([[[75.0, 10.0, 10.0]], [[65.0, 95.0, 95.0]]], dtype=np.float32)))
     seen = np.array([[[True, True, True]], [[True, False, False]]])
     colours = np.array([0.2, 0.6], dtype=np.float32)[:, None, None, None] * np.ones((2, 1, 3, 3), np.float32)
-    made = greedy(WallViews(colours, seen, seen, facing, np.ones((1, 3), dtype=bool)))
+    made = greedy(WallViews(colours, seen, seen, facing, np.zeros_like(seen), np.ones((1, 3), dtype=bool)))
     assert made.view[0].tolist() == [1, 0, 0]
     assert made.target[0, :, 0] == pytest.approx([0.6, 0.2, 0.2])
 

@@ -49,10 +49,10 @@ from previz.workshop.pattern.unfold import unfold
 from previz.workshop.surface import Pixels8
 
 # paints that others would have made, for --compare, from those that people find first to those that they find last
-OTHER_PAINTS = ("bare", "wash", "mean", "random", "greedy", "labelling", "single", "station")
+OTHER_PAINTS = ("bare", "wash", "mean", "random", "greedy", "faces", "labelling", "single", "station")
 
 # what they are called in tables
-PAINT_NAMES = {"single": "best single view", "station": "projected"}
+PAINT_NAMES = {"faces": "one view a face", "single": "best single view", "station": "projected"}
 
 # frames of the hold that paints are compared on, at most
 _COMPARED = 12

@@ -6,6 +6,7 @@ _NUMBERS = "tests/paint/test_numbers.py::"
 _PALETTE = "tests/paint/test_palette.py::"
 _BRUSH = "tests/paint/test_brush.py::"
 _BASELINES = "tests/paint/test_baselines.py::"
+_EXPANSION = "tests/paint/test_expansion.py::"
 
 _BEST = (_NUMBERS + "test_the_best_on_the_way_is_kept",)
 _SLOPE = (_NUMBERS + "test_its_slope_is_that_of_small_differences",)
@@ -236,6 +237,27 @@ MUTATIONS = (
         "best = int(views.seen.sum(axis=(1, 2)).argmin())",
         "single paint: the view that sees most",
         (_BASELINES + "test_single_is_projected_paint_everywhere",),
+    ),
+    Mutation(
+        "previz/paint/baselines.py",
+        "OUTLINE_BAND: Final = 1.0 / 240.0",
+        "OUTLINE_BAND: Final = 1.0 / 120.0",
+        "one view a face: what lies beside the outline, share of the frame",
+        (_BASELINES + "test_beside_the_outline_lies_what_is_within_the_band",),
+    ),
+    Mutation(
+        "previz/paint/baselines.py",
+        "total = cost[:, edge].sum(axis=1, dtype=np.float64) / texels + 1e-6 * turned",
+        "total = turned",
+        "one view a face: the outline first (Owens et al. 2014)",
+        (_BASELINES + "test_the_outline_is_weighed_against_the_angle",),
+    ),
+    Mutation(
+        "previz/paint/expansion.py",
+        "apart = np.maximum(second + first - none, 0.0)",
+        "apart = np.maximum(second - none, 0.0)",
+        "one view a texel: seams where views look alike",
+        (_EXPANSION + "test_two_labels_are_the_best_there_are",),
     ),
     Mutation(
         "previz/command/paint/solving.py",
