@@ -18,7 +18,8 @@ from previz.rig.shadow import ShadowLight, shadow_tell
 from previz.scene.rig.exposure import LightLevel
 from previz.scene.shape import bridge_shape
 from previz.stage.prepare import BRIDGE, WALL, ReadySet
-from previz.workshop.light.bake import BakedLight, Lighting, averaged_to, enlarged, levels_of, lit_emitters
+from previz.workshop.light.bake import BakedLight, Lighting, levels_of, lit_emitters
+from previz.workshop.light.resample import averaged_to, enlarged_on
 from previz.workshop.surface import Picture, Pixels8, Surface
 from previz.workshop.texels import texel_points
 
@@ -67,7 +68,7 @@ def shadow_parts(wall: Surface, light: BakedLight, lighting: Lighting, sight: Si
         lit_emitters(lighting, sight), light.seen_clean, light.seen_wall, strict=True
     ):
         gone = (free.astype(np.float32) - past.astype(np.float32)) / np.float32(255.0)
-        gone = averaged_to(gone, h, w) if gone.shape[0] > h else enlarged(gone, h, w)
+        gone = averaged_to(gone, h, w) if gone.shape[0] > h else enlarged_on(wall, gone, h, w)
         lost.append(np.asarray(levels_of(texels, emitter) * gone[..., None], dtype=np.float32))
     rest = light.clean - light.wall - np.sum(lost, axis=0) if lost else light.clean - light.wall
     return ShadowLight(

@@ -24,11 +24,11 @@ from previz.workshop.light.bake import (
     WallBake,
     bake_bridge,
     bake_wall,
-    enlarged,
     flat_light,
     light_texel,
     reference_light,
 )
+from previz.workshop.light.resample import enlarged_on
 from previz.workshop.set import BuiltSet, build_bridge, build_set
 from previz.workshop.surface import LitSurface, Picture, Surface
 from previz.workshop.texels import texel_points
@@ -150,7 +150,7 @@ def lit_wall(
     lighting, bridge = lighting_of(scene), bridge_as_lit(scene, built)
     if lighting.flat:
         light = flat_light(lighting)
-        code = _code(built.wall.reflectance, light.clean)
+        code = _code(built.wall, light.clean)
         return LitWall(
             lighting, LitSurface(CLEAN_WALL, built.wall, code), LitSurface(WALL, built.wall, code), light, bridge
         )
@@ -169,8 +169,8 @@ def wall_in_light(
 ) -> LitWall:
     """The wall as baked light shows it; ``clean`` is the wall without the bridge where it is known already."""
     if clean is None:
-        clean = LitSurface(CLEAN_WALL, wall, _code(wall.reflectance, light.clean))
-    return LitWall(lighting, clean, LitSurface(WALL, wall, _code(wall.reflectance, light.wall)), light, bridge)
+        clean = LitSurface(CLEAN_WALL, wall, _code(wall, light.clean))
+    return LitWall(lighting, clean, LitSurface(WALL, wall, _code(wall, light.wall)), light, bridge)
 
 
 def lit_for(wall: LitWall, scene: Scene, built: BuiltSet, sight: SightLines, bake: Callable[[], WallBake]) -> LitWall:
@@ -181,12 +181,13 @@ def lit_for(wall: LitWall, scene: Scene, built: BuiltSet, sight: SightLines, bak
     return wall_in_light(wall.lighting, built.wall, bake_bridge(bake(), bridge, sight), bridge, wall.clean)
 
 
-def _code(reflectance: Picture, light: Picture) -> NDArray[np.uint8]:
+def _code(surface: Surface, light: Picture) -> NDArray[np.uint8]:
+    reflectance = surface.reflectance
     h, w = reflectance.shape[:2]
     code = np.empty((h, w, 3), dtype=np.uint8)
     # one channel after the other keeps the memory low
     for k in range(3):
-        code[..., k] = colour.encoded8(reflectance[..., k] * enlarged(light[..., k], h, w))
+        code[..., k] = colour.encoded8(reflectance[..., k] * enlarged_on(surface, light[..., k], h, w))
     return code
 
 

@@ -17,8 +17,9 @@ from previz.look.view import Engine
 from previz.scene.model import Gloss
 from previz.stage.prepare import WALL, ReadySet
 from previz.workshop.carry import carried
-from previz.workshop.light.bake import Share8, enlarged, lit_emitters
+from previz.workshop.light.bake import Share8, lit_emitters
 from previz.workshop.light.lamps import Emitter
+from previz.workshop.light.resample import enlarged_on
 from previz.workshop.light.shine import shine
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import LitSurface, Picture
@@ -125,7 +126,8 @@ def _added(lit: LitSurface, extra: Picture) -> NDArray[np.uint8]:
     code = np.empty_like(lit.code)
     # one channel after the other keeps the memory low
     for k in range(3):
-        code[..., k] = colour.encoded8(colour.decoded8(lit.code[..., k]) + enlarged(extra[..., k], h, w))
+        added = enlarged_on(lit.surface, extra[..., k], h, w)
+        code[..., k] = colour.encoded8(colour.decoded8(lit.code[..., k]) + added)
     return code
 
 
@@ -137,7 +139,9 @@ def _map_size(width: int, height: int) -> tuple[int, int]:
 def _glossy_wall(lit: LitSurface, kind: Gloss, seen: tuple[Share8, ...]) -> _Glossy:
     height, width = lit.code.shape[:2]
     width, height = _map_size(width, height)
-    shares = tuple(enlarged(share.astype(np.float32) / np.float32(255.0), height, width) for share in seen)
+    shares = tuple(
+        enlarged_on(lit.surface, share.astype(np.float32) / np.float32(255.0), height, width) for share in seen
+    )
     return _Glossy(lit, kind, texel_points(lit.surface, width, height), shares)
 
 

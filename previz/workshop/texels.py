@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.geometry import Array
-from previz.workshop.relief import GridSurface
+from previz.workshop.relief import GridSurface, HeightField
 from previz.workshop.surface import Surface
 
 # texels looked at in one go: bounds the memory to about 100 MB
@@ -16,6 +16,9 @@ _CHUNK = 1 << 20
 
 # how far (texels) charts are continued: a bilinear look at a border reaches a texel across and one down
 _MARGIN = 1.5
+
+# a height field that turns by more than this (rad) from one cell to the next has an edge there and is not rounded off
+_CREASE = np.pi / 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +38,8 @@ class TexelMap:
 def texel_points(surface: Surface, width_px: int, height_px: int) -> TexelMap:
     """The texels of a picture of ``width_px`` x ``height_px`` laid over a surface's map.
 
-    Points are those of the triangles, exact to float32. Normals of a height field are smooth, of other meshes the
-    triangles' own.
+    Points are those of the triangles, exact to float32. Normals of a height field are smooth between
+    its creases, of other meshes the triangles' own.
     """
     if isinstance(surface, GridSurface):
         return _of_grid(surface, width_px, height_px)
@@ -44,33 +47,65 @@ def texel_points(surface: Surface, width_px: int, height_px: int) -> TexelMap:
 
 
 def _of_grid(surface: GridSurface, width_px: int, height_px: int) -> TexelMap:
-    field = surface.field
+    row, column = np.arange(height_px)[:, None], np.arange(width_px)[None]
+    points, normals = _grid_places(surface.field, (column + 0.5) / width_px, (row + 0.5) / height_px)
+    return TexelMap(points, normals, np.ones((height_px, width_px), dtype=bool))
+
+
+def grid_points(
+    surface: GridSurface, width_px: int, height_px: int, row: NDArray[np.intp], column: NDArray[np.intp]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Points and normals (N, 3) of some texels alone, at ``row`` and ``column`` (N,), of a height field's map."""
+    return _grid_places(surface.field, (column + 0.5) / width_px, (row + 0.5) / height_px)
+
+
+def _grid_places(field: HeightField, u: Array, v: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Points and normals at places of the map: ``u`` and ``v`` of one shape, or a row (1, W) and a column (H, 1)."""
     x_lines, y_lines = field.x, field.y
-    x = x_lines[0] + (np.arange(width_px) + 0.5) / width_px * (x_lines[-1] - x_lines[0])
-    y = y_lines[-1] - (np.arange(height_px) + 0.5) / height_px * (y_lines[-1] - y_lines[0])
+    x = x_lines[0] + u * (x_lines[-1] - x_lines[0])
+    y = y_lines[-1] - v * (y_lines[-1] - y_lines[0])
     i = np.clip(np.searchsorted(x_lines, x, side="right") - 1, 0, len(x_lines) - 2)
     j = np.clip(np.searchsorted(y_lines, y, side="right") - 1, 0, len(y_lines) - 2)
     s = ((x - x_lines[i]) / np.diff(x_lines)[i]).astype(np.float32)
-    t = ((y - y_lines[j]) / np.diff(y_lines)[j]).astype(np.float32)[:, None]
+    t = ((y - y_lines[j]) / np.diff(y_lines)[j]).astype(np.float32)
     z = field.z.astype(np.float32)
-    low, high = np.take(z[j], i, axis=1), np.take(z[j + 1], i + 1, axis=1)
-    lower_right, upper_left = np.take(z[j], i + 1, axis=1), np.take(z[j + 1], i, axis=1)
-    points = np.empty((height_px, width_px, 3), dtype=np.float32)
+    low, high = z[j, i], z[j + 1, i + 1]
+    lower_right, upper_left = z[j, i + 1], z[j + 1, i]
+    points = np.empty((*low.shape, 3), dtype=np.float32)
     points[..., 0] = x
-    points[..., 1] = y[:, None]
+    points[..., 1] = y
     below = s >= t
     points[..., 2] = low + np.where(
         below, s * (lower_right - low) + t * (high - lower_right), t * (upper_left - low) + s * (high - upper_left)
     )
-    along_y, along_x = np.gradient(field.z, y_lines, x_lines)
     normals = np.empty_like(points)
-    for k, slope in ((0, along_x), (1, along_y)):
-        lines: NDArray[np.float32] = np.asarray(slope, dtype=np.float32)
-        level = lines[j] * (1.0 - t) + lines[j + 1] * t
-        normals[..., k] = -(np.take(level, i, axis=1) * (1.0 - s) + np.take(level, i + 1, axis=1) * s)
+    left, right = (a.astype(np.float32) for a in _slopes(field.z, x_lines, 1))
+    under, over = (a.astype(np.float32) for a in _slopes(field.z, y_lines, 0))
+    # at each corner of a cell the slopes that hold on the cell's side of its lines
+    for k, corners in enumerate((
+        (right[j, i], left[j, i + 1], right[j + 1, i], left[j + 1, i + 1]),
+        (over[j, i], over[j, i + 1], under[j + 1, i], under[j + 1, i + 1]),
+    )):  # fmt: skip
+        a, b, c, d = corners
+        normals[..., k] = -((a * (1.0 - s) + b * s) * (1.0 - t) + (c * (1.0 - s) + d * s) * t)
     normals[..., 2] = 1.0
     normals /= np.sqrt(np.einsum("...i,...i->...", normals, normals))[..., None]
-    return TexelMap(points, normals, np.ones((height_px, width_px), dtype=bool))
+    return points, normals
+
+
+def _slopes(z: Array, lines: Array, axis: int) -> tuple[Array, Array]:
+    """Slopes of a height field at its lines, as they hold before and after each line along ``axis``.
+
+    The two are the same, a mean, but at creases: the brink of a doorway must not turn the wall beside it sideways.
+    """
+    z = np.moveaxis(z, axis, -1)
+    cell = np.diff(z, axis=-1) / np.diff(lines)
+    mean = np.gradient(z, lines, axis=-1)
+    before, after = mean.copy(), mean.copy()
+    crease = np.abs(np.diff(np.arctan(cell), axis=-1)) > _CREASE
+    before[..., 1:-1][crease] = cell[..., :-1][crease]
+    after[..., 1:-1][crease] = cell[..., 1:][crease]
+    return np.moveaxis(before, -1, axis), np.moveaxis(after, -1, axis)
 
 
 def texel_owners(surface: Surface, width_px: int, height_px: int, margin: bool) -> NDArray[np.int32]:

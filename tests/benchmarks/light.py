@@ -1,20 +1,21 @@
 """Figures of light, focus and exposure: ``python -m tests.benchmarks.light [--quick] [--json]``.
 
-The light that is baked (``lightbake``), the blur of lens and shutter (``lightblur``); published values of optics and
-exposure are checks of their own, in ``tests/test_optics.py`` and ``tests/scene/``.
+The light that is baked (``lightbake``), the same around a doorway's brink (``lightrim``), the blur of lens and shutter
+(``lightblur``); published values of optics and exposure are checks of their own, in ``tests/test_optics.py`` and
+``tests/scene/``.
 """
 
 from __future__ import annotations
 
-from tests.benchmarks import lightbake, lightblur
+from tests.benchmarks import lightbake, lightblur, lightrim
 from tests.benchmarks.figures import options, report
 
 
 def main() -> None:
     """Measure and print."""
     asked = options(__doc__ or "")
-    figures = [*lightbake.figures(asked.quick), *lightblur.figures(asked.quick)]
-    left_out = [*lightbake.left_out(asked.quick), *lightblur.left_out(asked.quick)]
+    figures = [*lightbake.figures(asked.quick), *lightrim.figures(asked.quick), *lightblur.figures(asked.quick)]
+    left_out = [*lightbake.left_out(asked.quick), *lightrim.left_out(asked.quick), *lightblur.left_out(asked.quick)]
     report("light", figures, asked.json, left_out)
 
 

@@ -20,9 +20,10 @@ from previz.scene.reader import read_scene
 from previz.stage.prepare import BRIDGE, WALL, bridge_as_lit, lighting_of
 from previz.workshop.light.bake import BakedLight, bake_bridge, bake_wall
 from previz.workshop.light.lamps import emitter_of, unshadowed
+from previz.workshop.relief import GridSurface
 from previz.workshop.set import BuiltSet, build_set
 from previz.workshop.surface import Picture, Surface
-from previz.workshop.texels import texel_owners
+from previz.workshop.texels import grid_points, texel_owners
 from tests.benchmarks.figures import Figure, at_most
 from tests.pixels import pixel_centres
 from tests.workshop.lit_sets import (
@@ -219,33 +220,35 @@ def _mitsuba_mesh(mi: Any, surface: Surface) -> Any:
     texture = {"type": "bitmap", "bitmap": bitmap, "wrap_mode": "clamp", "raw": True}
     properties = mi.Properties()
     properties["bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": texture})
-    normals = _smooth_normals(surface)
-    mesh = mi.Mesh(surface.name, len(surface.vertices), len(surface.faces), has_vertex_texcoords=True,
+    corners, uv, faces, normals = _corners(surface)
+    mesh = mi.Mesh(surface.name, len(corners), len(faces), has_vertex_texcoords=True,
                    has_vertex_normals=normals is not None, props=properties)  # fmt: skip
     values = mi.traverse(mesh)
-    values["vertex_positions"] = np.ascontiguousarray(surface.vertices, dtype=np.float32).ravel()
-    values["faces"] = np.ascontiguousarray(surface.faces, dtype=np.uint32).ravel()
-    values["vertex_texcoords"] = np.ascontiguousarray(surface.uv, np.float32).ravel()
+    values["vertex_positions"] = np.ascontiguousarray(corners, dtype=np.float32).ravel()
+    values["faces"] = np.ascontiguousarray(faces, dtype=np.uint32).ravel()
+    values["vertex_texcoords"] = np.ascontiguousarray(uv, np.float32).ravel()
     if normals is not None:
         values["vertex_normals"] = normals.astype(np.float32).ravel()
     values.update()
     return mesh
 
 
-def _smooth_normals(surface: Surface) -> np.ndarray | None:
-    """Normals at the corners of a height field, as its texels have them; None for flat faces."""
-    field = getattr(surface, "field", None)
-    if field is None:
-        return None
-    corners = surface.vertices[surface.faces]
-    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals = np.zeros_like(surface.vertices)
-    for k in range(3):
-        np.add.at(normals, surface.faces[:, k], across)
-    along_y, along_x = np.gradient(field.z, field.y, field.x)
-    front = np.stack([-along_x, -along_y, np.ones_like(along_x)], axis=-1).reshape(-1, 3)
-    normals[: len(front)] = front
-    return normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-30)
+def _corners(surface: Surface) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+    """Corners, their places on the map, faces, and the corners' normals; none for flat faces.
+
+    Every face of a height field has corners of its own, with normals as its texels have them: they part at creases.
+    """
+    if not isinstance(surface, GridSurface):
+        return surface.vertices, surface.uv, surface.faces, None
+    corners, uv = surface.vertices[surface.faces], surface.uv[surface.faces].astype(np.float64)
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals = np.repeat((normals / np.linalg.norm(normals, axis=1, keepdims=True))[:, None], 3, axis=1)
+    front = 2 * (len(surface.field.x) - 1) * (len(surface.field.y) - 1)
+    # a hair inside each face
+    at = uv[:front] + 1e-3 * (uv[:front].mean(axis=1, keepdims=True) - uv[:front])
+    _, normals[:front] = grid_points(surface, 1, 1, at[..., 1] - 0.5, at[..., 0] - 0.5)
+    faces = np.arange(3 * len(corners)).reshape(-1, 3)
+    return corners.reshape(-1, 3), uv.reshape(-1, 2), faces, normals.reshape(-1, 3)
 
 
 def _render(mi: Any, scene: Any, camera: Camera) -> Picture:

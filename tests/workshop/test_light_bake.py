@@ -10,7 +10,8 @@ import pytest
 from previz.look.sight import SightLines
 from previz.scene.model import Card, Lamp, Light
 from previz.workshop import compiled as threading
-from previz.workshop.light.bake import Lighting, averaged_to, bake_bridge, bake_wall, enlarged, reference_light
+from previz.workshop.light.bake import Lighting, bake_bridge, bake_wall, reference_light
+from previz.workshop.light.resample import averaged_to, enlarged
 from previz.workshop.texels import texel_owners
 from tests.workshop.lit_sets import (
     box_room,

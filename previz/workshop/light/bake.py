@@ -29,6 +29,7 @@ from previz.workshop.light.gather import (
 )
 from previz.workshop.light.lamps import Emitter, card_emitter, emitter_of, facing_frame, unshadowed
 from previz.workshop.light.rays import Caster, Single, card_frames
+from previz.workshop.light.resample import averaged_to, enlarged, enlarged_on
 from previz.workshop.light.shadows import Box, SeenPoints, also_past, box_of, seen_points, share_seen
 from previz.workshop.surface import Picture, Surface
 from previz.workshop.texels import TexelMap, texel_points
@@ -161,7 +162,7 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster) -> WallBake:
     clean = direct
     if found is not None:
         (sent,) = _all_sent(lighting, [(direct, found, made)])
-        clean = _sum(direct, from_around(found, _ambient(lighting), (sent, sent), made.texels))
+        clean = _sum(made, direct, from_around(found, _ambient(lighting), (sent, sent), made.texels))
     return WallBake(lighting, made, emitters, seen, shares, levels, found, clean)
 
 
@@ -188,8 +189,8 @@ def bake_bridge(base: WallBake, bridge: Surface, caster: Caster) -> BakedLight:
         from_bridge = gathered(_lattice(made, _BRIDGE_STEP), caster, targets[0], 0, cards)
         from_bridge = also_met(from_bridge, caster, targets[1], 1, box)
         first, second = _all_sent(lighting, [(on_wall, from_wall, wall), (on_bridge, from_bridge, made)])
-        on_wall = _sum(on_wall, from_around(from_wall, _ambient(lighting), (first, second), wall.texels))
-        on_bridge = _sum(on_bridge, from_around(from_bridge, _ambient(lighting), (first, second), made.texels))
+        on_wall = _sum(wall, on_wall, from_around(from_wall, _ambient(lighting), (first, second), wall.texels))
+        on_bridge = _sum(made, on_bridge, from_around(from_bridge, _ambient(lighting), (first, second), made.texels))
     return BakedLight(
         base.clean, on_wall, on_bridge, _share8(base.shares), _share8(shares_wall), _share8(shares_bridge)
     )
@@ -267,9 +268,9 @@ def _direct(made: _Map, levels: Sequence[Picture], shares: Sequence[Single]) -> 
     out = np.zeros((height, width, 3), dtype=np.float32)
     for level, share in zip(levels, shares, strict=True):
         if level.shape[:2] == share.shape:
-            out += enlarged(level * share[..., None], height, width)
+            out += enlarged_on(made.surface, level * share[..., None], height, width)
         else:
-            out += enlarged(level, height, width) * share[..., None]
+            out += enlarged_on(made.surface, level, height, width) * share[..., None]
     return out
 
 
@@ -302,8 +303,8 @@ def _all_sent(lighting: Lighting, lit: Sequence[tuple[Picture, Gathered, _Map]])
     return out
 
 
-def _sum(fine: Picture, coarse: Picture) -> Picture:
-    return fine + enlarged(coarse, *fine.shape[:2])
+def _sum(made: _Map, fine: Picture, coarse: Picture) -> Picture:
+    return fine + enlarged_on(made.surface, coarse, *fine.shape[:2])
 
 
 def _share8(shares: Sequence[Single]) -> tuple[Share8, ...]:
@@ -313,40 +314,3 @@ def _share8(shares: Sequence[Single]) -> tuple[Share8, ...]:
 def _at_most(width: int, height: int, longest: int) -> tuple[int, int]:
     k = min(1.0, longest / max(width, height))
     return max(round(width * k), 1), max(round(height * k), 1)
-
-
-def averaged_to(picture: Picture, height: int, width: int) -> Picture:
-    """A picture (h, w, C) brought to (height, width): averaged where it is larger, stretched where it is smaller."""
-    out = picture
-    for axis, count in ((0, height), (1, width)):
-        have = out.shape[axis]
-        if have <= count:
-            continue
-        # exact areas: sums up to a place between texels, taken apart again
-        nothing = np.zeros_like(np.take(out, [0], axis=axis), dtype=np.float64)
-        sums = np.concatenate([nothing, out.cumsum(axis, np.float64)], axis)
-        edges = np.arange(count + 1) * (have / count)
-        lower = np.minimum(edges.astype(np.int64), have - 1)
-        shape = [1] * out.ndim
-        shape[axis] = count + 1
-        rest = (edges - lower).reshape(shape)
-        up_to = np.take(sums, lower, axis=axis) + rest * np.take(out, lower, axis=axis)
-        out = (np.diff(up_to, axis=axis) * (count / have)).astype(np.float32)
-    return enlarged(out, height, width)
-
-
-def enlarged(picture: NDArray[np.float32], height: int, width: int) -> NDArray[np.float32]:
-    """A picture (h, w) or (h, w, C) stretched to (height, width), linear between texel centres, held at the edges."""
-    out = picture
-    for axis, count in ((0, height), (1, width)):
-        have = out.shape[axis]
-        if have == count:
-            continue
-        at = np.clip((np.arange(count) + 0.5) * have / count - 0.5, 0.0, have - 1.0)
-        lower = np.minimum(at.astype(np.int64), max(have - 2, 0))
-        shape = [1] * out.ndim
-        shape[axis] = count
-        part = (at - lower).astype(np.float32).reshape(shape)
-        upper = np.minimum(lower + 1, have - 1)
-        out = np.take(out, lower, axis=axis) * (1 - part) + np.take(out, upper, axis=axis) * part
-    return out

@@ -13,6 +13,8 @@ _HALF = (_NUMBERS + "test_a_lamp_that_a_bridge_covers_by_half_gives_half",)
 _ABOVE = (_NUMBERS + "test_shadow_falls_from_right_above_the_wall_as_from_near_the_lamp",)
 _TWO = (_NUMBERS + "test_two_lamps_add_up_each_in_its_own_colour",)
 _FACE = (_NUMBERS + "test_light_of_the_brightest_share_comes_from_the_whole_face",)
+_RIM = "tests/workshop/test_light_rim.py::"
+_BRINK = (_RIM + "test_open_sky_reaches_a_face_up_to_the_brink_and_a_floor_by_its_view_factor",)
 _SHEEN = (_NUMBERS + "test_sheen_is_the_paints_share_of_its_surroundings",)
 
 MUTATIONS = (
@@ -88,8 +90,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/workshop/light/bake.py",
-        "out += enlarged(level * share[..., None], height, width)",
-        "out += enlarged(level, height, width)",
+        "out += enlarged_on(made.surface, level * share[..., None], height, width)",
+        "out += enlarged_on(made.surface, level, height, width)",
         "light on the set: shadows of lamps with a face",
         _HALF,
     ),
@@ -113,6 +115,20 @@ MUTATIONS = (
         "dtype=np.float32)\n    for level, share in list(zip(levels, shares, strict=True))[-1:]:",
         "light on the set: all lamps add up",
         _TWO,
+    ),
+    Mutation(
+        "previz/workshop/texels.py",
+        "_CREASE = np.pi / 3.0",
+        "_CREASE = np.pi",
+        "light on the set: the wall beside a brink faces the lens, not the doorway",
+        (_RIM + "test_normals_beside_a_brink_are_those_of_the_faces",),
+    ),
+    Mutation(
+        "previz/workshop/light/resample.py",
+        "return float(near * min(",
+        "return float(min(",
+        "light on the set: no light runs across the brink of a doorway",
+        _BRINK,
     ),
     Mutation(
         "previz/workshop/light/rays.py",

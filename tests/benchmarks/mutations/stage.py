@@ -119,7 +119,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/prepare.py",
-        "code[..., k] = colour.encoded8(reflectance[..., k] * enlarged(light[..., k], h, w))",
+        "code[..., k] = colour.encoded8(reflectance[..., k] * enlarged_on(surface, light[..., k], h, w))",
         "code[..., k] = colour.encoded8(reflectance[..., k])",
         "lens view: light on the wall",
         (_NUMBERS + "test_a_wall_in_half_the_light_shows_half_its_reflectance",),
