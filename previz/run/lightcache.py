@@ -27,14 +27,17 @@ FOLDER = "light"
 KEPT = 6
 
 # goes up when light is baked in another way by the same version of the program
-_WAY = 2
+_WAY = 3
 
 # the date of every file in an entry: the same light, the same bytes
 _DATE = (1980, 1, 1, 0, 0, 0)
 
 
-def light_key(wall: Surface, bridge: Surface, lighting: Lighting) -> str:
-    """A name for the light of a wall and a bridge: another one for whatever changes it."""
+def light_key(wall: Surface, bridge: Surface, lighting: Lighting, continues: bool) -> str:
+    """A name for the light of a wall and a bridge: another one for whatever changes it.
+
+    ``continues`` says whether the bridge's paint continues the wall: it then follows from the rest.
+    """
     digest = hashlib.blake2b(digest_size=16)
     plain = {
         "version": __version__,
@@ -44,6 +47,7 @@ def light_key(wall: Surface, bridge: Surface, lighting: Lighting) -> str:
         "cards": [card.model_dump(mode="json") for card in lighting.cards],
         "light": lighting.light.model_dump(mode="json", include={"ambient", "white_balance", "bounce"}),
         "reference": lighting.reference,
+        "continues": continues,
     }
     digest.update(json.dumps(plain, sort_keys=True).encode())
     for surface in (wall, bridge):
@@ -59,13 +63,13 @@ class LightCache:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def find(self, wall: Surface, bridge: Surface, lighting: Lighting) -> BakedLight | None:
+    def find(self, wall: Surface, bridge: Surface, lighting: Lighting, continues: bool) -> BakedLight | None:
         """The light of a wall and a bridge kept earlier, None where there is none or it is damaged."""
-        return find_light(self.folder, light_key(wall, bridge, lighting), lighting)
+        return find_light(self.folder, light_key(wall, bridge, lighting, continues), lighting)
 
-    def keep(self, wall: Surface, bridge: Surface, lighting: Lighting, light: BakedLight) -> None:
+    def keep(self, wall: Surface, bridge: Surface, lighting: Lighting, continues: bool, light: BakedLight) -> None:
         """Keep baked light; raises :class:`~previz.errors.OutputError` where it cannot be written."""
-        keep_light(self.folder, light_key(wall, bridge, lighting), light)
+        keep_light(self.folder, light_key(wall, bridge, lighting, continues), light)
 
 
 def find_light(folder: Path, key: str, lighting: Lighting) -> BakedLight | None:

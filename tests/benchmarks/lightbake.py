@@ -16,8 +16,19 @@ from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
 from previz.run.lightcache import find_light, keep_light, light_key
 from previz.scene.model import Lamp, Light, Scene
+from previz.scene.move import move_of
 from previz.scene.reader import read_scene
-from previz.stage.prepare import BRIDGE, WALL, bridge_as_lit, lighting_of
+from previz.stage.prepare import (
+    BRIDGE,
+    WALL,
+    bridge_as_lit,
+    bridge_baked,
+    continues_wall,
+    continuing_paint,
+    lighting_of,
+    typical_station_point,
+    wall_in_light,
+)
 from previz.workshop.light.bake import BakedLight, bake_bridge, bake_wall
 from previz.workshop.light.lamps import emitter_of, unshadowed
 from previz.workshop.relief import GridSurface
@@ -34,6 +45,7 @@ from tests.workshop.lit_sets import (
     rectangle_factor,
     segment_share,
 )
+from tests.workshop.rim_light import lightness
 
 SCENES = Path(__file__).resolve().parents[2] / "scenes"
 
@@ -42,6 +54,9 @@ _TRACED = "quarry"
 
 # samples of a pixel, and places of it at which the baked light is looked up, across and down
 _SAMPLES, _PLACES = 1024, 4
+
+# the demonstration sets, and how far (m) about the bridge its wall is looked at
+_SETS, _ABOUT = ("quarry", "seastack", "crevasse"), 0.15
 
 _WIDTH, _HEIGHT = 128, 72
 
@@ -56,14 +71,14 @@ def figures(quick: bool) -> list[Figure]:
     """Everything measured here; ``quick`` leaves out the path tracer and the bake with four lamps."""
     out = [*_closed_forms(), *_furnaces(), *_edges()]
     if not quick:
-        out += [*_traced(), *_baking()]
+        out += [*_traced(), *_baking(), *(figure for name in _SETS for figure in _bounced(name))]
     return out
 
 
 def left_out(quick: bool) -> list[str]:
     """What a run does not measure."""
     if quick:
-        return ["path tracer", "baking with four lamps"]
+        return ["path tracer", "baking with four lamps", "what the bridge's own paint throws on the wall"]
     return [] if _mitsuba() is not None else ["path tracer (mitsuba is not installed: extra bench)"]
 
 
@@ -282,6 +297,37 @@ def _baking() -> list[Figure]:
     ]
 
 
+def _bounced(name: str) -> list[Figure]:
+    """What the wall about the bridge gains by paint that continues it, against the wall's mean colour in its place."""
+    scene = read_scene(SCENES / f"{name}.toml").edited(bridge__paint="projected")
+    built = build_set(scene)
+    bridge = bridge_as_lit(scene, built)
+    sight = SightLines([replace(built.wall, name=WALL), replace(bridge, name=BRIDGE)])
+    base = bake_wall(built.wall, lighting_of(scene), sight)
+    mean = bake_bridge(base, bridge, sight)
+    clean = wall_in_light(base.lighting, built.wall, mean, bridge).clean
+    own = bridge_baked(scene, base, clean, bridge, sight)
+    move = move_of(scene)
+    eye = np.asarray(move.camera(move.station_frame).position)
+    paint = continuing_paint(built.wall, clean.code, bridge, sight, typical_station_point(bridge))
+    again = bake_bridge(base, bridge, sight, lambda _: paint(own.bridge))
+    there = bake_bridge(base, bridge, sight, continuing_paint(built.wall, clean.code, bridge, sight, eye))
+    low, high = bridge.vertices.min(axis=0)[:2] - _ABOUT, bridge.vertices.max(axis=0)[:2] + _ABOUT
+    points = base.map.texels.points[..., :2]
+    about = ((points > low) & (points < high)).all(axis=-1)
+    seen = lightness(base.map.colour[about], own.wall[about])
+    gain = seen - lightness(base.map.colour[about], mean.wall[about])
+    off = np.abs(seen - lightness(base.map.colour[about], there.wall[about]))
+    second = np.abs(seen - lightness(base.map.colour[about], again.wall[about]))
+    words = f"{name}: light of the bridge's own paint on the wall about it"
+    return [
+        Figure(f"{words}, L* against that of the wall's mean colour, most", float(gain.max()), ""),
+        Figure(f"{words}, L* against that of the wall's mean colour, mean", float(gain.mean()), ""),
+        at_most(f"{words}, L* if seen from the scene's own station point, most", float(off.max()), "", 1.0),
+        at_most(f"{words}, L* if the paint is worked out a second time, most", float(second.max()), "", 0.1),
+    ]
+
+
 def _timed(scene: Scene) -> tuple[float, float]:
     """Seconds of a bake with its compiled loops at hand, and of finding it again."""
     built = build_set(scene)
@@ -292,9 +338,9 @@ def _timed(scene: Scene) -> tuple[float, float]:
     light = bake_bridge(bake_wall(built.wall, lighting, sight), bridge, sight)
     baked = time.perf_counter() - started
     with tempfile.TemporaryDirectory() as name:
-        keep_light(Path(name), light_key(built.wall, bridge, lighting), light)
+        keep_light(Path(name), light_key(built.wall, bridge, lighting, continues_wall(scene)), light)
         started = time.perf_counter()
-        if find_light(Path(name), light_key(built.wall, bridge, lighting), lighting) is None:
+        if find_light(Path(name), light_key(built.wall, bridge, lighting, continues_wall(scene)), lighting) is None:
             raise RuntimeError("baked light is not found again")
         found = time.perf_counter() - started
     return baked, found

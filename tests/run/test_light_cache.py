@@ -10,7 +10,7 @@ import pytest
 from previz.run import lightcache
 from previz.run.lightcache import LightCache, find_light, keep_light, light_key
 from previz.scene.model import Scene
-from previz.stage.prepare import bridge_as_lit, lighting_of, prepare
+from previz.stage.prepare import bridge_as_lit, continues_wall, lighting_of, prepare
 
 WIDTH = 320
 BAKED = "baking the light"
@@ -76,6 +76,7 @@ def test_the_same_with_a_cache_and_without(scene: Scene, tmp_path: Path) -> None
         {"light__white_balance": 5000.0},
         {"bridge__width": 0.051},
         {"bridge__paint": "bare"},
+        {"bridge__paint": "wash"},
         {"wall__seed": 8},
         {"cards": [{"name": "flag", "kind": "flag", "position": (0.0, 0.5, 0.6), "size": (0.2, 0.2)}]},
     ],
@@ -86,7 +87,7 @@ def test_refused_after_any_change_of_light_or_set(scene: Scene, tmp_path: Path, 
 
     def key(one: Scene) -> str:
         built = build_set(one)
-        return light_key(built.wall, bridge_as_lit(one, built), lighting_of(one))
+        return light_key(built.wall, bridge_as_lit(one, built), lighting_of(one), continues_wall(one))
 
     assert key(scene) == key(scene.edited(lamps=scene.model_dump()["lamps"]))
     assert key(scene.edited(**change)) != key(scene)
@@ -96,7 +97,7 @@ def test_watts_and_mains_are_not_light(scene: Scene) -> None:
     wall = prepare(scene.edited(lamps=(), light__ambient=0.0), WIDTH)
     surfaces = wall.built.wall, wall.wall.bridge_map
     other = scene.edited(lamps=({**scene.model_dump()["lamps"][0], "watts": 500.0},), light__mains=60)
-    assert light_key(*surfaces, lighting_of(scene)) == light_key(*surfaces, lighting_of(other))
+    assert light_key(*surfaces, lighting_of(scene), True) == light_key(*surfaces, lighting_of(other), True)
 
 
 @pytest.mark.parametrize("damage", ["cut", "flipped", "empty", "text"])

@@ -8,8 +8,8 @@ caster.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -166,8 +166,14 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster) -> WallBake:
     return WallBake(lighting, made, emitters, seen, shares, levels, found, clean)
 
 
-def bake_bridge(base: WallBake, bridge: Surface, caster: Caster) -> BakedLight:
-    """The light on a baked wall and on a bridge before it. ``bridge.reflectance`` is what it throws on the wall."""
+def bake_bridge(
+    base: WallBake, bridge: Surface, caster: Caster, paint: Callable[[Picture], Picture] | None = None
+) -> BakedLight:
+    """The light on a baked wall and on a bridge before it. ``bridge.reflectance`` is what it throws on the wall.
+
+    Where that depends on the light itself, ``paint`` makes it, (h, w, 3), of the light (h, w, 3) on the bridge's map.
+    It is asked once, with what the bridge throws on itself still in ``bridge.reflectance``.
+    """
     lighting, wall = base.lighting, base.map
     height, width = bridge.reflectance.shape[:2]
     made = _map_of(bridge, width, height, lighting)
@@ -189,8 +195,13 @@ def bake_bridge(base: WallBake, bridge: Surface, caster: Caster) -> BakedLight:
         from_bridge = gathered(_lattice(made, _BRIDGE_STEP), caster, targets[0], 0, cards)
         from_bridge = also_met(from_bridge, caster, targets[1], 1, box)
         first, second = _all_sent(lighting, [(on_wall, from_wall, wall), (on_bridge, from_bridge, made)])
+        around = from_around(from_bridge, _ambient(lighting), (first, second), made.texels)
+        if paint is not None and lighting.light.bounce:
+            own = replace(made, colour=paint(averaged_to(_sum(made, on_bridge, around), height, width)))
+            (second,) = _all_sent(lighting, [(on_bridge, from_bridge, own)])
+            around = from_around(from_bridge, _ambient(lighting), (first, second), made.texels)
         on_wall = _sum(wall, on_wall, from_around(from_wall, _ambient(lighting), (first, second), wall.texels))
-        on_bridge = _sum(made, on_bridge, from_around(from_bridge, _ambient(lighting), (first, second), made.texels))
+        on_bridge = _sum(made, on_bridge, around)
     return BakedLight(
         base.clean, on_wall, on_bridge, _share8(base.shares), _share8(shares_wall), _share8(shares_bridge)
     )

@@ -15,6 +15,7 @@ _TWO = (_NUMBERS + "test_two_lamps_add_up_each_in_its_own_colour",)
 _FACE = (_NUMBERS + "test_light_of_the_brightest_share_comes_from_the_whole_face",)
 _RIM = "tests/workshop/test_light_rim.py::"
 _BRINK = (_RIM + "test_open_sky_reaches_a_face_up_to_the_brink_and_a_floor_by_its_view_factor",)
+_BOUNCE = "tests/stage/test_bounce.py::"
 _SHEEN = (_NUMBERS + "test_sheen_is_the_paints_share_of_its_surroundings",)
 
 MUTATIONS = (
@@ -115,6 +116,27 @@ MUTATIONS = (
         "dtype=np.float32)\n    for level, share in list(zip(levels, shares, strict=True))[-1:]:",
         "light on the set: all lamps add up",
         _TWO,
+    ),
+    Mutation(
+        "previz/stage/prepare.py",
+        "return bake_bridge(base, bridge, sight, paint)",
+        "return bake_bridge(base, bridge, sight)",
+        "light on the set: the bridge's own paint lights the wall",
+        (_BOUNCE + "test_the_wall_gets_what_that_paint_throws",),
+    ),
+    Mutation(
+        "previz/stage/prepare.py",
+        "return np.array([0.5 * (low[0] + high[0]), high[1] + 0.25 * away, away])",
+        "return np.array([0.5 * (low[0] + high[0]), high[1] + away, away])",
+        "light on the set: from where the paint that lights the wall is seen",
+        (_BOUNCE + "test_a_lens_stands_twice_as_far_off_as_the_bridge_is_long",),
+    ),
+    Mutation(
+        "previz/run/lightcache.py",
+        '"continues": continues,',
+        "",
+        "light kept: wash is not paint that continues the wall",
+        ("tests/run/test_light_cache.py::test_refused_after_any_change_of_light_or_set",),
     ),
     Mutation(
         "previz/workshop/texels.py",
