@@ -1,13 +1,16 @@
 """Does break order paints as people did? ``python -m tests.benchmarks.calibration [--quick] [--json] [--markdown]``.
 
 The published paints (``previz/paint/baselines.py``) are laid on seeded sets under flat light, each made from several
-places of the lens, and judged from other places between them. What people found is quoted from Guo et al., CVPR 2023,
-tables 1 and 2 (the earlier methods are those of Owens et al., CVPR 2014): the share of people who did not find a
-painted cube within 60 s.
+places of the lens, and judged from other places between them. What people found stands in ``finderfit.py``.
+
+``--fit`` prints the constants of ``previz/judge/finders.py`` to paste there, ``--record`` writes what was measured to
+``recorded/calibration.json``, which the tests hold those constants by, and ``--recorded`` measures nothing and takes
+it from there. ``--sets N`` measures N sets, every kind of wall and shape in turn, ``--workers N`` in N processes.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 import tempfile
@@ -27,10 +30,10 @@ from previz import colour
 from previz.camera import Camera, camera_for
 from previz.command.paint.solving import USUAL_BRUSH
 from previz.geometry import Array
-from previz.judge.breaks import Floats, Sides, decided, looked_across
-from previz.judge.fields import Fields, fields_of, reach_px
+from previz.judge.breaks import break_of
+from previz.judge.finders import REFERENCE_PCT, share_found
 from previz.judge.frame import wall_px_per_m
-from previz.judge.ordinary import Ordinary, OrdinaryWall
+from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
 from previz.look.view import Engine
@@ -47,7 +50,8 @@ from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import WALL as WALL_LAYER
 from previz.workshop.surface import LitSurface, Picture
 from previz.workshop.texels import texel_points
-from tests.benchmarks.figures import Figure, at_least, at_most, options, report, within
+from tests.benchmarks.figures import Figure, at_least, at_most, report
+from tests.benchmarks.finderfit import LEFT_OUT, PEOPLE, RECORD, Calibration, Fit, fitted
 from tests.engine import open_engine
 
 FRAME_PX = (960, 540)
@@ -56,17 +60,13 @@ KINDS = WALL_KINDS
 SHAPES = ("box", "hung box", "walkway")
 
 SETS = 36
-# one of every shape, on three kinds of wall
-QUICK_NUMBERS = (1, 4, 11)
-
-# share of people who did not find the cube, percent, and the plus-minus printed beside it
-PEOPLE = {"mean": (16.1, 2.3), "random": (39.7, 3.0), "greedy": (40.3, 3.0)}
+# a box before columns and a walkway before boards, one for each process
+QUICK_NUMBERS = (1, 11)
 
 # what else is judged, for what must be true of any score: the wall behind exactly as seen from where it is judged,
 # the wall of another place, and a bare bridge of a colour found nowhere on the walls
 BARE = "#e8c020"
 OTHERS = ("exact", "elsewhere", "bare")
-PAINTS = (*BASELINES, "solved", *OTHERS)
 _ELSEWHERE = np.array([0.23, 0.0, 0.0], dtype=np.float32)
 
 # steps of solving our own paint
@@ -74,9 +74,6 @@ SOLVING_STEPS = 60
 
 # places at which a view's outline is laid on the clean frame
 LAID = 6
-
-# a difference in L*, a*, b* and log grain that nobody overlooks
-_FAR = np.array([50.0, 50.0, 50.0, 5.0], dtype=np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,7 +210,7 @@ class Bench:
         )  # fmt: skip
         starts = [
             colour.encoded(np.clip(self.radiance(name, self.made.paint_from[0]), 0.0, 1.0)).reshape(-1, 3)
-            for name in ("greedy", "random", "labelling", "single", "mean")
+            for name in ("greedy", "random", "labelling", "faces", "single", "mean")
         ]
         start = min(starts, key=lambda codes: worst_of(frames, codes.astype(np.float32)))
         lowest, highest = (
@@ -226,64 +223,40 @@ class Bench:
         return np.asarray(colour.decoded(descent.solution.codes), dtype=np.float32).reshape(height_px, width_px, 3)
 
     def judged(self, camera: Camera, fixed: dict[str, LitSurface]) -> tuple[dict[str, float], list[float]]:
-        """Break of every paint from one held-out place, and the signed break of the outline laid on the clean frame.
+        """Break of every paint from one held-out place, and break of the outline laid elsewhere on the clean frame.
 
-        ``fixed`` holds the paints that are the same from everywhere. The clean frame's windows are looked through once.
+        ``fixed`` holds the paints that are the same from everywhere; paints that lack there and need solving are left
+        out.
         """
         clean = np.clip(self.engine.draw(camera, CLEAN).colour, 0.0, 1.0)
         outline = outline_of(self.engine.draw(camera, WITH_BRIDGE).cover(BRIDGE_LAYER), self.viewer)
         ordinary = self.ordinary.at(wall_px_per_m(outline, camera, self.sight))
-        clean_fields = fields_of(clean, self.viewer)
-        clean_sides = self.sides(clean_fields, outline)
-        found = {"no bridge": decided(Sides(clean_sides, clean_sides), outline, ordinary, self.viewer).percent}
-        part, origin = _around(outline, reach_px(self.viewer))
-        for paint in PAINTS:
+
+        def judge(seen: Picture, without: Picture, where: Outline) -> float:
+            # all that is asked of the judge
+            return break_of(seen, without, where, ordinary, self.viewer).percent
+
+        found = {"no bridge": judge(clean, clean, outline)}
+        for paint in (*fixed, *(p for p in OTHERS if p not in fixed)):
             lit = fixed[paint] if paint in fixed else self.encoded(self.radiance(paint, camera))
             self.engine.repaint(BRIDGE, lit.code)
-            seen = np.clip(self.engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0)
-            sides = self.sides(fields_of(seen[part], self.viewer, origin), outline)
-            found[paint] = decided(Sides(sides, clean_sides), outline, ordinary, self.viewer).percent
-        return found, self.laid(clean_fields, outline, ordinary)
+            found[paint] = judge(np.clip(self.engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0), clean, outline)
+        # as if everything that is seen were the bridge's doing: against a frame of a colour found nowhere on the walls
+        strange = np.broadcast_to(colour.hex_linear(BARE).astype(np.float32), clean.shape)
+        return found, [judge(clean, strange, where) for where in self.laid(outline)]
 
-    def sides(self, fields: Fields, outline: Outline) -> Floats:
-        """What the windows see outside, inside and on the outline, (3, S, N, 4)."""
-        return looked_across(fields, outline, self.viewer)
-
-    def laid(self, clean: Fields, outline: Outline, ordinary: Ordinary) -> list[float]:
-        """Signed break, percent, of an outline laid anywhere on a clean frame: chance alone, so 0 on the mean.
-
-        The third rule (that the bridge did it) is set aside by judging against a frame that differs everywhere.
-        """
+    def laid(self, outline: Outline) -> list[Outline]:
+        """The outline laid anywhere in the frame: what is found of it on a clean wall is chance alone."""
         rng = np.random.default_rng([self.made.number, len(outline)])
         room = np.array(FRAME_PX) - 16.0 - (outline.xy.max(axis=0) - outline.xy.min(axis=0))
-        signed = []
+        laid = []
         for _ in range(LAID):
             # an outline as high as the frame moves sideways only
             corner = 8.0 + rng.uniform(0.0, 1.0, 2) * np.maximum(room, 0.0)
-            moved = replace(outline, xy=outline.xy + np.where(room > 0.0, corner - outline.xy.min(axis=0), 0.0))
-            sides = self.sides(clean, moved)
-            result = decided(Sides(sides, sides + _FAR), moved, ordinary, self.viewer)
-            signed.append(100.0 * (result.counted - result.chance) / (1.0 - result.chance))
-        return signed
-
-
-def _around(outline: Outline, reach: int) -> tuple[tuple[slice, slice], tuple[int, int]]:
-    """The part of a frame within ``reach`` pixels of the outline, and its first pixel (x, y)."""
-    x0, y0 = (int(v) for v in np.maximum(np.floor(outline.xy.min(axis=0)) - reach, 0))
-    x1, y1 = (int(v) for v in np.minimum(np.ceil(outline.xy.max(axis=0)) + reach, FRAME_PX))
-    return (slice(y0, y1), slice(x0, x1)), (x0, y0)
-
-
-@dataclass(frozen=True, eq=False)
-class Calibration:
-    """Break in percent (N,) of every paint on N sets, each the mean over its held-out places.
-
-    ``laid`` (N,) is the mean signed break of outlines laid on clean frames.
-    """
-
-    names: tuple[str, ...]
-    found: dict[str, Array]
-    laid: Array
+            laid.append(
+                replace(outline, xy=outline.xy + np.where(room > 0.0, corner - outline.xy.min(axis=0), 0.0))
+            )
+        return laid
 
 
 @cache
@@ -296,21 +269,26 @@ def _one_thread() -> None:
     os.environ["LP_NUM_THREADS"] = "1"
 
 
-def _one_set(number: int) -> tuple[str, dict[str, float], float]:
-    """Name of a set, break of every paint and the mean signed break of laid outlines."""
+def _one_set(number: int, whole: bool) -> tuple[str, dict[str, float], float]:
+    """Name of a set, break of every paint and the mean break of laid outlines.
+
+    Not ``whole``: without solved paint, and judged from one place.
+    """
+    names = (*BASELINES, *(["solved"] if whole else []), "bare")
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(calibration_set(number, Path(folder)), _engine())
-        fixed = {p: bench.encoded(bench.radiance(p, bench.made.judge_from[0])) for p in (*BASELINES, "solved", "bare")}
-        views = [bench.judged(camera, fixed) for camera in bench.made.judge_from]
+        fixed = {name: bench.encoded(bench.radiance(name, bench.made.judge_from[0])) for name in names}
+        places = bench.made.judge_from if whole else bench.made.judge_from[:1]
+        views = [bench.judged(camera, fixed) for camera in places]
     found = {paint: float(np.mean([breaks[paint] for breaks, _ in views])) for paint in views[0][0]}
-    return bench.made.name, found, float(np.mean([signed for _, signed in views]))
+    return bench.made.name, found, float(np.mean([laid for _, laid in views]))
 
 
-def measured(numbers: Sequence[int]) -> Calibration:
-    """Build the sets of these numbers, lay every paint on each and judge it, in two processes."""
+def measured(numbers: Sequence[int], whole: bool = True, workers: int = 2) -> Calibration:
+    """Build the sets of these numbers, lay every paint on each and judge it, so many at a time (:func:`_one_set`)."""
     rows = []
-    with ProcessPoolExecutor(2, get_context("spawn"), _one_thread) as pool:
-        for row in pool.map(_one_set, numbers):
+    with ProcessPoolExecutor(workers, get_context("spawn"), _one_thread) as pool:
+        for row in pool.map(_one_set, numbers, [whole] * len(numbers)):
             rows.append(row)
             if sys.stderr.isatty():
                 print(f"{len(rows)} of {len(numbers)} sets", end="\r", file=sys.stderr)
@@ -333,40 +311,74 @@ def told_apart() -> list[tuple[str, str]]:
     ]
 
 
-def figures_of(result: Calibration) -> list[Figure]:
-    """What the calibration found, and what was wanted of it."""
+def figures_of(result: Calibration, fit: Fit | None) -> list[Figure]:
+    """What the calibration found, and what was wanted of it; nothing of finders without ``fit``."""
     found = result.found
     count = len(result.names)
     figures = []
-    for paint in (*PAINTS, "no bridge"):
+    for paint, values in found.items():
         people = f", people {PEOPLE[paint][0]:g} +- {PEOPLE[paint][1]:g} % did not find it" if paint in PEOPLE else ""
-        figures.append(Figure(f"{paint}: break, mean of {count} sets{people}", float(found[paint].mean()), "%"))
-        figures.append(Figure(f"{paint}: its standard error", standard_error(found[paint]), "%"))
+        figures.append(Figure(f"{paint}: break, mean of {count} sets{people}", float(values.mean()), "%"))
+        figures.append(Figure(f"{paint}: its standard error", standard_error(values), "%"))
+    figures.append(Figure("shown to people and left out", LEFT_OUT, ""))
     shares = np.array([share for share, _ in PEOPLE.values()])
     means = np.array([100.0 - found[paint].mean() for paint in PEOPLE])
     worse = found["mean"] > found["greedy"]
     pairs = told_apart()
-    kept = float(np.mean([found[a].mean() > found[b].mean() for a, b in pairs]))
-    apart = float((found["mean"] - found["greedy"]).mean() / standard_error(found["mean"] - found["greedy"]))
+    kept = [found[a].mean() > found[b].mean() for a, b in pairs]
+    swapped = ", ".join(f"{a} and {b}" for (a, b), right in zip(pairs, kept, strict=True) if not right) or "none"
     exceptions = ", ".join(name for name, w in zip(result.names, worse, strict=True) if not w) or "none"
     figures += [
-        at_least("rank correlation with people, on means", float(spearmanr(means, shares).statistic), "", 0.9),
-        at_least(f"{len(pairs)} pairs that people tell apart, ordered as by them", 100.0 * kept, "%", 100.0),
-        at_least("mean paint worse than greedy, on the mean, in standard errors", apart, "", 3.0),
-        at_least("sets on which mean paint is worse than greedy", 100.0 * float(worse.mean()), "%", 100.0),
+        at_least(f"rank correlation with people over {len(PEOPLE)} paints, on means",
+                 round(float(spearmanr(means, shares).statistic), 9), "", 0.9),
+        at_least(f"{len(pairs)} pairs that people tell apart, ordered as by them", 100.0 * float(np.mean(kept)), "%",
+                 100.0),
+        Figure("pairs that are not", swapped, ""),
+        at_least("mean paint worse than greedy, on the mean, in standard errors",
+                 paired(found["mean"], found["greedy"]), "", 3.0),
+        at_least("sets on which mean paint is worse than greedy", 100.0 * float(worse.mean()), "%", 95.0),
         Figure("sets on which it is not", exceptions, ""),
-        at_least("solved paint below greedy, on the mean, in standard errors",
-                 float((found["greedy"] - found["solved"]).mean() / standard_error(found["greedy"] - found["solved"])),
-                 "", 3.0),
-        Figure("sets on which solved paint is below greedy",
-               100.0 * float((found["solved"] < found["greedy"]).mean()), "%"),
         at_least("uniform paint less greedy paint", float((found["uniform"] - found["greedy"]).mean()), "%", 0.0),
         at_most("no bridge, worst set", float(found["no bridge"].max()), "%", 2.0),
         at_most("exact paint, worst set", float(found["exact"].max()), "%", 2.0),
-        within("outline laid anywhere on clean frames, signed", float(result.laid.mean()), "%", 0.0, 2.0),
+        at_most("outline laid anywhere on clean frames, mean", float(result.laid.mean()), "%", 2.0),
         at_least("bare contrasting bridge, worst set", float(found["bare"].min()), "%", 90.0),
     ]  # fmt: skip
+    if "solved" in found:
+        below = found["solved"] < found["greedy"]
+        figures += [
+            at_least("solved paint below greedy, paired differences, mean in standard errors",
+                     paired(found["greedy"], found["solved"]), "", 3.0),
+            Figure("sets on which solved paint is below greedy", 100.0 * float(below.mean()), "%"),
+        ]  # fmt: skip
+    return figures + ([] if fit is None else finder_figures(result, fit))
+
+
+def finder_figures(result: Calibration, fit: Fit) -> list[Figure]:
+    """How the fitted map from break to people stands to the study, and what the product's constants say."""
+    figures = [
+        at_most("finders: share in 60 s fitted against the study's, worst paint, in the study's errors",
+                max(abs(v) for v in fit.residual.values()), "", 2.0),
+        Figure(f"finders: chance a second at break {REFERENCE_PCT:g} %", fit.hazard, "1/s"),
+        Figure("finders: its relative standard error", 100.0 * fit.log_hazard_sd, "%"),
+        Figure("finders: rises with break to the power", fit.exponent, ""),
+        Figure("finders: standard error of the power", fit.exponent_sd, ""),
+        Figure("finders: logistic curve instead, found in 60 s at break 0",
+               100.0 / (1.0 + float(np.exp(-fit.logit_at_0))), "%"),
+        Figure("finders: least mean break of a paint that people were shown", fit.least_shown_pct, "%"),
+    ]  # fmt: skip
+    for percent in (5.0, float(result.found["greedy"].mean()), float(result.found["mean"].mean())):
+        said = share_found(percent)
+        figures.append(
+            Figure(f"finders: the product says of break {percent:.1f} %: found in 60 s",
+                   f"{100.0 * said.value:.0f} ({100.0 * said.low:.0f} to {100.0 * said.high:.0f})", "%")
+        )  # fmt: skip
     return figures
+
+
+def paired(a: Array, b: Array) -> float:
+    """Mean of the differences a - b (N,) in its standard errors."""
+    return float((a - b).mean() / standard_error(a - b))
 
 
 def table(result: Calibration) -> str:
@@ -375,7 +387,7 @@ def table(result: Calibration) -> str:
         "| paint | people who did not find it | not broken | break |",
         "|---|---|---|---|",
     ]
-    for paint in sorted((*PAINTS, "no bridge"), key=lambda p: -float(result.found[p].mean())):
+    for paint in sorted(result.found, key=lambda p: -float(result.found[p].mean())):
         row = result.found[paint]
         people = f"{PEOPLE[paint][0]:.1f} % +- {PEOPLE[paint][1]:.1f}" if paint in PEOPLE else "-"
         broken = f"{row.mean():.1f} % +- {standard_error(row):.1f}"
@@ -383,17 +395,45 @@ def table(result: Calibration) -> str:
     return "\n".join(lines)
 
 
+def numbers_of(count: int) -> list[int]:
+    """The numbers of ``count`` sets; of a dozen, one of every wall and shape."""
+    # 5 shares no factor with the 12 pairs of wall and shape, nor with 36
+    return [5 * k % SETS for k in range(count)] if count < SETS else list(range(SETS))
+
+
 def main() -> None:
     """Measure and print."""
-    arguments = sys.argv[1:]
-    markdown = "--markdown" in arguments
-    asked = options("Does break order paints as people did?", [a for a in arguments if a != "--markdown"])
-    result = measured(QUICK_NUMBERS if asked.quick else range(SETS))
-    if markdown:
+    parser = argparse.ArgumentParser(description="Does break order paints as people did?")
+    parser.add_argument("--quick", action="store_true", help="less than 45 s; says which figures it left out")
+    parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
+    parser.add_argument("--markdown", action="store_true", help="print the table of the README")
+    parser.add_argument("--fit", action="store_true", help="print the constants of previz/judge/finders.py")
+    parser.add_argument("--record", action="store_true", help="keep what was measured for the tests")
+    parser.add_argument("--recorded", action="store_true", help="take what was kept, measure nothing")
+    parser.add_argument("--sets", type=int, default=SETS, help=f"measure so many sets, {SETS} at most")
+    parser.add_argument("--workers", type=int, default=2, help="sets at a time")
+    asked = parser.parse_args()
+    if asked.quick and (asked.fit or asked.record):
+        parser.error("--quick measures too few sets to fit or keep anything")
+    if asked.recorded:
+        result = Calibration.read(RECORD)
+    else:
+        numbers = QUICK_NUMBERS if asked.quick else numbers_of(min(max(asked.sets, 2), SETS))
+        result = measured(numbers, not asked.quick, asked.workers)
+    if asked.record:
+        result.written(RECORD)
+    if asked.markdown:
         print(table(result))
         return
-    left_out = [f"{SETS - len(QUICK_NUMBERS)} of {SETS} sets"] if asked.quick else []
-    report("calibration", figures_of(result), asked.json, left_out)
+    # two sets are too few to fit anything to
+    fit = fitted(result.found) if not asked.quick else None
+    if fit is not None and asked.fit:
+        print(fit.constants())
+        return
+    left_out = [
+        f"{SETS - len(QUICK_NUMBERS)} of {SETS} sets", "two of three places to judge from", "solved paint", "finders",
+    ]  # fmt: skip
+    report("calibration", figures_of(result, fit), asked.json, left_out if asked.quick else [])
 
 
 if __name__ == "__main__":
