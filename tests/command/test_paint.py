@@ -44,7 +44,9 @@ def test_everything_is_left(made: Path) -> None:
         assert (out / name).stat().st_size > 100, name
     values = json.loads((out / "paint.json").read_text(encoding="utf-8"))
     assert values["frames_solved"] == [1001, 1002]
-    assert {row["paint"] for row in values["compared"]} >= {"bare", "wash", "mean", "projected", "solved"}
+    assert {row["paint"] for row in values["compared"]} >= {
+        "bare", "wash", "mean", "one view a face", "labelling", "projected", "solved",
+    }  # fmt: skip
     assert values["break_worst_pct"] == next(r for r in values["compared"] if r["paint"] == "solved")["break_worst_pct"]
     with pdfplumber.open(out / "guide.pdf") as pdf:
         words = " ".join(page.extract_text() for page in pdf.pages)
