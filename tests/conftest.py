@@ -45,13 +45,12 @@ def known_walls() -> Iterator[None]:
     """What is ordinary on a clean wall, most of what a small frame takes to be judged, is worked out once a picture.
 
     It depends on picture, cover and viewer alone, and is the same whenever it is asked for. Tests that
-    ask ``ordinary_of`` or ``ordinary_edges_of`` themselves, and commands in processes of their own, have it worked out.
+    ask ``ordinary_of`` themselves, and commands in processes of their own, have it worked out.
     """
     with pytest.MonkeyPatch.context() as there:
-        for room, name in (("ordinary", "ordinary_of"), ("edges", "ordinary_edges_of")):
-            module = sys.modules.get(f"previz.judge.{room}")
-            if module is not None:
-                there.setattr(module, name, once_a_picture(getattr(module, name)))
+        module = sys.modules.get("previz.judge.ordinary")
+        if module is not None:
+            there.setattr(module, "ordinary_of", once_a_picture(module.ordinary_of))
         yield
 
 
@@ -64,7 +63,8 @@ def once_a_picture(worked_out: Callable[..., Any]) -> Callable[..., Any]:
         key = (viewer, *((p.shape, p.dtype.str, sha256(p).digest()) for p in pictures))
         if key not in known:
             known[key] = worked_out(picture, viewer, cover)
-            known[key].limit.setflags(write=False)
+            for limits in known[key].seats:
+                limits.limit.setflags(write=False)
         return known[key]
 
     return once

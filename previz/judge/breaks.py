@@ -6,20 +6,24 @@ draws a rim. They are added up along the outline as the eye adds up what lies in
 
 1. can be seen: it is at least one just noticeable difference;
 2. stands out: it is beyond what 95 of 100 pieces of a line laid elsewhere on the clean wall show, all scales and
-   both kinds of step counted together (:mod:`previz.judge.ordinary`); and
+   kinds of step counted together (:mod:`previz.judge.ordinary`); and
 3. is the bridge's doing: on one side or the other the picture differs from the clean frame by at least one
    just noticeable difference at that scale. A step that the wall itself has at that very place is no break.
 
+Sharpness and edges that run on (:mod:`previz.judge.steps`) are steps of their own kinds; they are the bridge's doing as
+far as the clean frame has no such step there.
+
 How many times a step is as large as the least of these limits asks is its size. Eyes have no hard limit: a piece counts
 by the chance of being found that its largest step has, one half at the limit (``chance_found`` of
-:mod:`previz.judge.viewer`). Runs too short to see do not count. By (2) a clean wall, too, has pieces that count; their
-share c, measured on the laid lines by the same rules, is taken out by Abbott's formula (b - c) / (1 - c), the usual
-correction for guessing (Abbott, Journal of Economic Entomology 18, 265, 1925).
+:mod:`previz.judge.viewer`). Runs too short to see do not count. By (2) a clean wall, too, has pieces that count,
+scattered; :mod:`previz.judge.runs` leaves of each run what chance does not explain. All this is asked for three
+viewers, near, middle and far, and the one counts who finds most.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,13 +31,47 @@ from numpy.typing import NDArray
 
 from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_of, reach_px, window_px
-from previz.judge.ordinary import JND, Ordinary, across, added_up, in_direction, steps_across
+from previz.judge.ordinary import Ordinary, SeatLimits, in_direction
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
-from previz.judge.viewer import SHORTEST_RUN_DEG, Viewer, chance_found
+from previz.judge.runs import ChanceRuns, not_by_chance, runs_of
+from previz.judge.steps import (
+    JND,
+    OWN_KINDS,
+    across,
+    changes_beside,
+    joined,
+    own_steps,
+    running_steps,
+    steps_across,
+)
+from previz.judge.viewer import (
+    JND_LIGHT,
+    MIDDLE_SEAT,
+    PIECE_SPACING_DEG,
+    SEATS,
+    SHORTEST_RUN_DEG,
+    STRETCH_DEG,
+    WINDOW_GAIN,
+    Seat,
+    Viewer,
+    chance_found,
+)
 from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
+
+
+# How steeply the chance of finding a whole edge rises with its largest step: steeper than a piece's, as the limit
+# already speaks of whole lines.
+_WHOLE_SLOPE = 12.0
+
+# An edge that is lost among larger steps is followed from this many just noticeable ones on. With one, frames in which
+# nobody finds the bridge at first sight score as those do in which everybody does (36 blind looks, by a model).
+_FOLLOWED = 2.5
+
+# where sizes of what runs on hold the ratios of light, from the end
+_LIGHTS = slice(-2 * len(STRETCH_DEG), -len(STRETCH_DEG))
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,12 +87,13 @@ class Sides:
 
 @dataclass(frozen=True, eq=False)
 class Break:
-    """The break of one frame.
+    """How much of the lines of one frame is found.
 
-    ``percent`` 0 to 100; ``outline`` and, piece by piece, ``size`` (N,) how many times its largest step is as large as
-    the limit, ``broken`` (N,) bool where that is 1 or more, and ``kind`` (N,) int8 (index into ``ordinary.KINDS`` of
-    that step, -1 where unbroken). ``counted`` is the share of the outline that counts, 0 to 1, ``chance`` what of a
-    clean wall does.
+    ``percent`` 0 to 100 is that of the viewer at ``seat``, who finds most; ``by_seat`` are those of all, in the order
+    of ``SEATS``. ``outline`` holds the lines and, piece by piece, as that viewer sees them, ``size`` (N,) how many
+    times the largest step is as large as the limit, ``found`` (N,), 0 to 1, how much each piece counts, ``broken`` (N,)
+    bool where that is at least one half, and ``kind`` (N,) int8, the index into ``steps.KINDS`` of the largest step, -1
+    where unbroken. ``step_de`` (N,) dE*ab is how large a step of colour the bridge adds there, over one degree.
     """
 
     percent: float
@@ -62,8 +101,10 @@ class Break:
     size: Array
     broken: NDArray[np.bool_]
     kind: NDArray[np.int8]
-    counted: float
-    chance: float
+    found: Array
+    seat: Seat = MIDDLE_SEAT
+    by_seat: tuple[float, ...] = ()
+    step_de: Array | None = None
 
 
 def sides_of(with_bridge: Picture, clean: Picture, outline: Outline, viewer: Viewer) -> Sides:
@@ -95,21 +136,112 @@ def break_of(
     return decided(sides_of(with_bridge, clean, outline, viewer), outline, ordinary, viewer)
 
 
-def decided(sides: Sides, outline: Outline, ordinary: Ordinary, viewer: Viewer) -> Break:
-    """Break from what the windows see on either side of the outline."""
-    steps, changes = _steps_and_changes(sides, outline, viewer)
-    a = len(ordinary.chance)
-    table = np.concatenate([ordinary.limit.reshape(a, -1), ordinary.chance[:, None]], axis=1)
-    along = in_direction(table, outline.normal)
-    limit = np.maximum(along[:, :-1].reshape(-1, *ordinary.limit.shape[1:]), JND)
-    sizes = np.minimum(steps / limit, changes / JND).max(axis=1)
-    size = without_short_runs(sizes.max(axis=1), outline, SHORTEST_RUN_DEG * viewer.px_per_deg)
-    broken = np.asarray(size >= 1.0)
-    kind = np.where(broken, sizes.argmax(axis=1), -1).astype(np.int8)
-    counted = float(chance_found(size).mean())
-    chance = float(along[:, -1].mean())
-    share = max(0.0, (counted - chance) / (1.0 - chance))
-    return Break(100.0 * share, outline, size, broken, kind, counted, chance)
+def decided(
+    sides: Sides,
+    outline: Outline,
+    ordinary: Ordinary,
+    viewer: Viewer,
+    between_walls: bool = False,
+    only: Seat | None = None,
+) -> Break:
+    """What is found of an outline, from what the windows see on either side of it.
+
+    With ``between_walls`` the lines lie between wall and wall, as a shadow's edge does: an edge that runs on then
+    counts as far as the bridge has changed the ratio of light across the line, and only that. A shadow that lies on
+    both sides of an edge of the rock moves no edge. ``only`` asks one viewer alone.
+    """
+
+    def averaged(values: Floats, sigma_deg: float) -> Floats:
+        return smoothed_along(values, outline, sigma_deg * viewer.px_per_deg)
+
+    step, clean_step = steps_across(sides.seen), steps_across(sides.clean)
+    changes = [np.pad(changes_beside(side, sides.seen, sides.clean), [(0, 0)] * 2 + [(0, 1)]) for side in (0, 1)]
+    # the step, what it is of the bridge's doing, and the changes on either side go through the windows together
+    differences = np.stack([step, step - clean_step, *([] if between_walls else changes)], axis=2)
+    squares = joined(differences, averaged)
+    found = []
+    for seat in SEATS if only is None else (only,):
+        own = own_steps(squares, differences, averaged, seat).astype(np.float64)
+        # step and what it is of the bridge's doing, both against the step's own scatter
+        runs_on = running_steps(differences[:, :, :2], averaged, seat, differences[:, :, :1]).astype(np.float64)
+        steps = np.concatenate([own[:, 0], runs_on[:, 0]], axis=-1)
+        doing = runs_on[:, 1]
+        if not between_walls:
+            doing = np.concatenate([np.maximum(own[:, 2], own[:, 3]), doing], axis=-1)
+        found.append(_weighed(steps, doing, outline, ordinary.of(seat), viewer, seat))
+    worst = max(found, key=lambda each: (each.percent, each.seat == MIDDLE_SEAT))
+    added = averaged(differences[0, :, 1, :3], STRETCH_DEG[0] / math.sqrt(12.0)) / WINDOW_GAIN
+    step_de = np.linalg.norm(added, axis=-1).astype(np.float64)
+    return replace(worst, by_seat=tuple(each.percent for each in found), step_de=step_de)
+
+
+def _weighed(steps: Array, doing: Array, outline: Outline, limits: SeatLimits, viewer: Viewer, seat: Seat) -> Break:
+    """What one viewer finds where the steps (N, S, K) are so large; ``doing`` is what of them is the bridge's.
+
+    That is (N, S, K), and has to be just noticeable; or (N, S, running kinds) between walls, where it has to stand out
+    as a ratio of light, over the same stretch.
+    """
+    count, stretches = len(OWN_KINDS), len(STRETCH_DEG)
+    length_deg = len(outline) * PIECE_SPACING_DEG
+    shortest = seat.degree * SHORTEST_RUN_DEG * viewer.px_per_deg
+    by_direction = np.asarray(in_direction(np.eye(len(limits.limit)), outline.normal).mean(axis=0))
+
+    def largest(sizes: Array) -> tuple[Array, Array]:
+        """The largest (N,) of sizes (N, S, kinds), and its kind."""
+        of_kind = sizes.max(axis=1)
+        return without_short_runs(of_kind.max(axis=1), outline, shortest), of_kind.argmax(axis=1)
+
+    def none_of_chance(size: Array, chance_runs: ChanceRuns) -> Array:
+        """Chance (N,) of each piece to be found, less what a clean wall has in such runs."""
+        chance = chance_found(size)
+        runs = runs_of(chance, outline.line, outline.closed, PIECE_SPACING_DEG)
+        expected = chance_runs.expected(by_direction, length_deg, runs.weight)
+        return np.asarray(chance * np.append(not_by_chance(runs.weight, expected), 0.0)[runs.number])
+
+    limit = np.maximum(in_direction(limits.limit, outline.normal), JND)
+    ratio = steps / limit
+    # what can be noticed of a change of light is told by the light alone, whatever it scatters
+    light = doing[..., _LIGHTS] / JND_LIGHT
+    if doing.shape[-1] == limit.shape[-1]:
+        own, own_kind = largest(np.minimum(ratio[..., :count], doing[..., :count] / JND[:count]))
+        found = none_of_chance(own, limits.runs)
+        noticed = np.concatenate([doing[..., count:-stretches] / JND[count:-stretches], light], axis=-1)
+        seen = np.minimum(ratio[..., count:], noticed)
+    else:
+        # what is between walls is found by its edges that run on, where the ratio of light that is the bridge's doing
+        # stands out as well
+        own, own_kind = np.zeros(len(outline)), np.zeros(len(outline), dtype=np.int64)
+        found = own.copy()
+        nothing = np.zeros((*light.shape[:2], 1))
+        noticed = np.concatenate([nothing, light, light, light], axis=-1)
+        out = doing / limit[..., count:]
+        out[..., 1 : 1 + stretches] = out[..., 1 + stretches : 1 + 2 * stretches]
+        seen = np.minimum(ratio[..., count:], np.minimum(out, noticed))
+    # an edge is found where it is as large as one such line in twenty on the clean wall is somewhere ...
+    large, large_kind = largest(np.minimum(seen / max(limits.most_on(length_deg), 1.0), noticed))
+    chance = chance_found(large)
+    found = np.maximum(found, chance * _whole_edge(large, chance, outline))
+    # ... or where it is well above what can just be noticed, and goes on as no such line on the clean wall does
+    long, long_kind = largest(np.minimum(seen, noticed / _FOLLOWED))
+    found = np.maximum(found, none_of_chance(long, limits.running_runs))
+    sizes = np.stack([own, large, long])
+    kinds = np.stack([own_kind, count + large_kind, count + long_kind])
+    best = sizes.argmax(axis=0)[None]
+    size, kind = np.take_along_axis(sizes, best, 0)[0], np.take_along_axis(kinds, best, 0)[0]
+    broken = np.asarray(found >= 0.5)
+    kind = np.where(broken, kind, -1).astype(np.int8)
+    return Break(100.0 * float(found.mean()), outline, size, broken, kind, found, seat)
+
+
+def _whole_edge(size: Array, chance: Array, outline: Outline) -> Array:
+    """How far the edge that each piece (N,) is part of is found as a whole: by the largest step on it.
+
+    An edge is followed from where it is seen best; where it is nowhere as large as its limit, next to nothing of it is.
+    """
+    number = runs_of(chance, outline.line, outline.closed, PIECE_SPACING_DEG).number
+    most = np.zeros(number.max(initial=-1) + 2)
+    np.maximum.at(most, number, size)
+    return (1.0 - np.exp2(-(most**_WHOLE_SLOPE)))[number]
 
 
 def _seen_from_outline(
@@ -121,17 +253,3 @@ def _seen_from_outline(
     x0, y0 = np.maximum(np.floor(outline.xy.min(axis=0)).astype(int) - reach, 0)
     x1, y1 = np.minimum(np.ceil(outline.xy.max(axis=0)).astype(int) + reach, [w, h])
     return (slice(int(y0), int(y1)), slice(int(x0), int(x1))), (int(x0), int(y0))
-
-
-def _steps_and_changes(sides: Sides, outline: Outline, viewer: Viewer) -> tuple[Array, Array]:
-    """Steps across the outline and the larger change on either side against the clean frame, both (N, S, K)."""
-
-    def averaged(values: Floats, sigma_deg: float) -> Floats:
-        return smoothed_along(values, outline, sigma_deg * viewer.px_per_deg)
-
-    changed = sides.seen - sides.clean
-    # on either side, and on the outline for a rim
-    changes = [np.concatenate([changed[side], changed[2, ..., :3]], axis=-1) for side in (0, 1)]
-    # the step and the two changes go through the windows together
-    found = added_up(np.stack([steps_across(sides.seen), *changes], axis=2), averaged).astype(np.float64)
-    return found[:, 0], np.maximum(found[:, 1], found[:, 2])

@@ -21,9 +21,10 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import unit
 from previz.judge.breaks import Break, Sides, decided
+from previz.judge.fasttraces import WallTraces
 from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places
-from previz.judge.ordinary import OrdinaryWall
+from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.shares import shares
 from previz.judge.silhouette import silhouette
@@ -53,7 +54,8 @@ _NARROW_PX = 0.6
 
 @dataclass(frozen=True, eq=False)
 class Near:
-    """Everything that is seen from near one lens position: the wall clean and with the bridge's shadow, the bridge.
+    """Everything that is seen from near one lens position: the wall clean and with the bridge's shadow, the bridge, and
+    the contours of what the bridge does to the wall.
 
     Fields are drawn when they are first looked at: projected paint never asks for the bridge's own.
     """
@@ -61,6 +63,7 @@ class Near:
     clean: LayerFields
     shadowed: LayerFields
     bridge: LayerFields
+    traces: WallTraces | None = None
 
 
 class Paint(Protocol):
@@ -140,6 +143,13 @@ class FastJudge:
 
     def judge(self, camera: Camera, paint: Paint) -> Break:
         """Break of one camera. Raises ``JudgeError`` where it cannot be judged."""
+        return self.look(camera, paint)[0]
+
+    def look(self, camera: Camera, paint: Paint) -> tuple[Break, Break | None]:
+        """Break of one camera, and what is found of its traces; None where there are none.
+
+        Raises ``JudgeError`` where it cannot be judged.
+        """
         viewer = Viewer(camera.height_px)
         outline, cover, corner = self.outline(camera)
         sigma = np.array(window_px(viewer))[:, None, None] * outline.normal
@@ -159,7 +169,25 @@ class FastJudge:
         soft = self._softened(cover, depth)
         bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
         seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
-        return decided(Sides(seen, clean), outline, self.ordinary.at(size), viewer)
+        ordinary = self.ordinary.at(size)
+        found = decided(Sides(seen, clean), outline, ordinary, viewer)
+        return found, None if near.traces is None else self._traces(camera, near.traces, cover, corner, ordinary)
+
+    def _traces(
+        self, camera: Camera, traces: WallTraces, cover: Field, corner: tuple[int, int], ordinary: Ordinary
+    ) -> Break | None:
+        """What is found of the contours on the wall."""
+        viewer = Viewer(camera.height_px)
+        lines = traces.seen_by(camera, cover, corner)
+        if len(lines) == 0:
+            return None
+        sigma = np.array(window_px(viewer))[:, None, None] * lines.normal
+        sides = np.stack([lines.xy + WINDOW_OFFSET * sigma, lines.xy - WINDOW_OFFSET * sigma])
+        out, within, _ = self._wall_at(camera, sides)
+        seen, clean = (
+            _of_wall(fields.at(*out), fields.at(*within), sigma) for fields in (traces.shadowed, traces.clean)
+        )
+        return decided(Sides(seen, clean), lines, ordinary, viewer, between_walls=True)
 
     def _softened(self, cover: Field, depth: Array) -> Field:
         """The cover as the lens blurs it: everywhere alike, by the mean variance of the outline's blur."""

@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter
 
 from previz import colour
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, Viewer
+from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 
 # Standard deviation (px) of what a pixel averages, 1/12, and of looking up between pixels linearly, 1/6 on the mean
@@ -34,19 +35,26 @@ class Fields:
 
     def at(self, scale: int, xy: NDArray[np.float64]) -> NDArray[np.float32]:
         """Values (..., 4) of a scale at places (..., 2) px of the whole picture, bilinear, held at the edges."""
-        field = self.values[scale]
-        h, w = field.shape[:2]
-        x = np.clip(xy[..., 0] - self.origin[0] - 0.5, 0.0, w - 1.0)
-        y = np.clip(xy[..., 1] - self.origin[1] - 0.5, 0.0, h - 1.0)
-        x0 = np.minimum(x.astype(np.int64), w - 2)
-        y0 = np.minimum(y.astype(np.int64), h - 2)
-        fx = (x - x0).astype(np.float32)[..., None]
-        fy = (y - y0).astype(np.float32)[..., None]
-        flat = field.reshape(h * w, 4)
-        base = y0 * w + x0
-        top = flat[base] * (1 - fx) + flat[base + 1] * fx
-        bottom = flat[base + w] * (1 - fx) + flat[base + w + 1] * fx
-        return np.asarray(top * (1 - fy) + bottom * fy)
+        out = np.empty((xy.size // 2, 4), dtype=np.float32)
+        _look_up(self.values[scale], np.ascontiguousarray(xy, dtype=np.float64).reshape(-1, 2), *self.origin, out)
+        return out.reshape(*xy.shape[:-1], 4)
+
+
+@compiled
+def _look_up(field, xy, left, top, out):  # type: ignore[no-untyped-def]
+    """Values (N, 4) of a field (H, W, 4), whose first pixel is (left, top) px, at places (N, 2) px into ``out``."""
+    height, width, channels = field.shape
+    for n in range(len(xy)):
+        x = min(max(xy[n, 0] - left - 0.5, 0.0), width - 1.0)
+        y = min(max(xy[n, 1] - top - 0.5, 0.0), height - 1.0)
+        x0, y0 = max(min(int(x), width - 2), 0), max(min(int(y), height - 2), 0)
+        x1, y1 = min(x0 + 1, width - 1), min(y0 + 1, height - 1)
+        fx, fy = np.float32(x - x0), np.float32(y - y0)
+        one = np.float32(1.0)
+        for c in range(channels):
+            upper = field[y0, x0, c] * (one - fx) + field[y0, x1, c] * fx
+            lower = field[y1, x0, c] * (one - fx) + field[y1, x1, c] * fx
+            out[n, c] = upper * (one - fy) + lower * fy
 
 
 def window_px(viewer: Viewer) -> tuple[float, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +12,13 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.breaks import Break, decided, sides_of
-from previz.judge.edges import EdgeWall
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
 from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of, trace_tells
-from previz.judge.traces import trace_of, trace_percent
+from previz.judge.traces import trace_of, trace_percents
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.workshop.surface import Picture
@@ -66,6 +65,17 @@ class JudgedFrame:
     trace: Break | None = None
     trace_tell: NDArray[np.int8] | None = None
 
+    def in_frame(self, width_px: int, height_px: int) -> JudgedFrame:
+        """The same with its outlines in a frame of another size."""
+        if (width_px, height_px) == (self.width_px, self.height_px):
+            return self
+        factor = width_px / self.width_px
+        found, trace = (
+            None if lines is None else replace(lines, outline=lines.outline.scaled(factor))
+            for lines in (self.found, self.trace)
+        )
+        return replace(self, found=found, trace=trace, width_px=width_px, height_px=height_px)
+
 
 def judge_frame(
     frame: int,
@@ -75,15 +85,13 @@ def judge_frame(
     station_point: Array,
     sight: SightLines,
     ordinary: OrdinaryWall,
-    edges: EdgeWall,
     delivered_width_px: int,
     continues_wall: bool,
     without: Without,
 ) -> JudgedFrame:
     """Judge a frame as it is delivered. A frame that cannot be judged has no break and says why.
 
-    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against wall and bridge, ``edges`` says
-    what edges run on along the clean wall,
+    ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against wall and bridge,
     ``continues_wall`` says whether the paint was made to line up with the wall. ``without`` draws the frame with one
     cause of break taken away, by the tell's name; it is asked only where the frame breaks.
     """
@@ -94,14 +102,13 @@ def judge_frame(
     mismatch = mismatch_of(seen, wanted, looks.cover, viewer)
     outline = outline_of(looks.cover, viewer)
     try:
-        px_per_m = wall_px_per_m(outline, camera, sight)
-        limits = ordinary.at(px_per_m)
+        limits = ordinary.at(wall_px_per_m(outline, camera, sight))
         sides = sides_of(seen, wanted, outline, viewer)
-        trace = trace_of(seen, wanted, looks.cover, lambda: edges.at(px_per_m), viewer)
     except JudgeError as error:
         score = FrameScore(frame, rail, None, mismatch, 0.0, (), str(error))
         return JudgedFrame(score, None, None, width_px, height_px)
     found = decided(sides, outline, limits, viewer)
+    trace = trace_of(seen, wanted, looks.cover, limits, viewer)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     tell = np.full(len(outline), -1, dtype=np.int8)
     drawn = _Drawn(without)
@@ -111,12 +118,14 @@ def judge_frame(
     told = [(found, tell)]
     trace_tell = None
     if trace is not None:
-        trace_tell = trace_tells(trace, seen, wanted, drawn.without("shine"), lambda: edges.at(px_per_m), viewer)
-        told.append((trace, trace_tell))
+        trace_tell = trace_tells(trace, drawn.without("shine"), limits, viewer)
+        told.append((trace.found, trace_tell))
+    traces = None if trace is None else trace.found
+    by_trace = trace_percents(traces, outline)
     score = FrameScore(
-        frame, rail, found.percent, mismatch, slip, named(*told), trace_pct=trace_percent(trace, outline)
+        frame, rail, found.percent, mismatch, slip, named(*told), "", max(by_trace), found.by_seat, by_trace
     )
-    return JudgedFrame(score, found, tell, width_px, height_px, trace, trace_tell)
+    return JudgedFrame(score, found, tell, width_px, height_px, traces, trace_tell)
 
 
 class _Drawn:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from previz.judge.viewer import HOLDS_BELOW_PCT
+from previz.judge.viewer import HOLDS_BELOW_PCT, SEATS
 
 
 @dataclass(frozen=True)
 class FrameScore:
     """What is known of one frame. ``break_pct`` is None where the frame cannot be judged; ``reason`` says why.
 
-    ``trace_pct`` is what is found of the bridge's shadow, bounce and mirror image;
+    ``trace_pct`` is what is found of the bridge's shadow, bounce and mirror image. Both are those of the viewer who
+    finds most; ``break_by_seat`` and ``trace_by_seat`` are what each of the three finds, in the order of ``SEATS``;
     ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00 (None where no picture was made), ``slip_px``
     delivered pixels, ``tells`` the causes of break, the most frequent first.
     """
@@ -25,6 +26,8 @@ class FrameScore:
     tells: tuple[str, ...] = ()
     reason: str = ""
     trace_pct: float | None = None
+    break_by_seat: tuple[float, ...] = ()
+    trace_by_seat: tuple[float, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -43,7 +46,8 @@ class HoldSummary:
 
     ``hold_first`` and ``hold_last`` are the frames, around the station frame, between which every frame holds.
     Mean and worst are taken inside the hold that the scene asks for, and so is the worst of the traces. ``hidden`` says
-    that every frame of it holds.
+    that every frame of it holds. ``viewers`` gives, for each of the three by name, the worst break and the worst trace
+    there, percent.
     """
 
     station_frame: int
@@ -59,6 +63,7 @@ class HoldSummary:
     worst_tells: tuple[str, ...]
     trace_worst_pct: float | None
     hidden: bool
+    viewers: Mapping[str, tuple[float, float]]
 
 
 def summarised(
@@ -98,4 +103,11 @@ def summarised(
         worst_tells=worst.tells if worst else (),
         trace_worst_pct=max(s.trace_pct or 0.0 for s in inside) if inside else None,
         hidden=first is not None and last is not None and first <= wanted[0] and wanted[1] <= last,
+        viewers={
+            seat.name: (
+                max((s.break_by_seat[k] for s in inside if s.break_by_seat), default=0.0),
+                max((s.trace_by_seat[k] for s in inside if s.trace_by_seat), default=0.0),
+            )
+            for k, seat in enumerate(SEATS)
+        },
     )

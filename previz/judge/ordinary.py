@@ -1,38 +1,33 @@
 """Ordinary steps: what the clean wall shows across any line laid on it, and so what no viewer would remark.
 
-The wall is looked at square on, drawn as large as it appears behind the bridge. Straight lines as long as a viewer
-takes in at a glance are laid all over it in several directions, and the same steps are taken across them as across
-the bridge's outline. A busy wall shows large steps everywhere and hides more than a plain one; a wall of upright
-columns shows them across upright lines.
+The wall is looked at square on, drawn as large as it appears behind the bridge. Straight and gently bent lines are laid
+all over it in several directions, and the same steps are taken across them as across the bridge's outline. A busy wall
+shows large steps everywhere and hides more than a plain one; a wall of upright columns shows them across upright lines.
+What still stands out there does so in runs, whose number and length are kept as well (:mod:`previz.judge.runs`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final, Generic, Protocol, Self, TypeVar
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter
 
 from previz.errors import JudgeError
-from previz.judge.fields import Fields, fields_by_scale, window_px
+from previz.judge.fields import fields_by_scale, window_px
 from previz.judge.outline import long_runs_only, smoothed
+from previz.judge.runs import ChanceRuns, runs_of
+from previz.judge.steps import JND, OWN_KINDS, across, joined, own_steps, running_steps, steps_across
 from previz.judge.viewer import (
-    COLOUR_LINE_DEG,
-    GRAIN_LINE_DEG,
     GRAIN_OFFSET,
     GRAIN_WINDOW,
-    JND_COLOUR,
-    JND_GRAIN,
     PIECE_SPACING_DEG,
-    RIM_GAIN,
+    SEATS,
     SHORTEST_RUN_DEG,
-    WINDOW_ASPECT,
-    WINDOW_DEG,
-    WINDOW_GAIN,
-    WINDOW_OFFSET,
+    Seat,
     Viewer,
     chance_found,
 )
@@ -44,20 +39,26 @@ Array = NDArray[np.float64]
 # of 100 pieces laid on the clean wall, this share lies below the limit (DEVELOPERS.md, "What the score says")
 ORDINARY_SHARE: Final = 0.95
 
-# kinds of step, in the order in which arrays hold them
-KINDS: Final = ("colour", "grain", "rim")
-JND: Final = np.array([JND_COLOUR, JND_GRAIN, JND_COLOUR])
-
 # directions of the laid lines over half a turn; in between is interpolated
 DIRECTIONS: Final = 8
 
-# length of a laid line, degrees: what the fovea takes in at once is about two degrees across (textbook value); it is
-# laid longer at both ends by what the windows along it reach
-LINE_DEG: Final = 2.0
-LAID_DEG: Final = 4.0
+# Length of a laid line, degrees, where the wall has room for it: long enough for the longest stretch and for runs to
+# grow on. What lies within END_DEG of its ends only serves the windows along it.
+LAID_DEG: Final = 10.0
+END_DEG: Final = 1.0
 
-# lines laid in each direction
-_LINES = 160
+# the share of the wall's shorter side that a line may take where that is less, and the least that says anything, deg
+_MOST_OF_WALL: Final = 0.75
+_SHORTEST_LAID_DEG: Final = 3.0
+
+# of the lines laid through a place one is straight, one bends to either side, with radii of so many degrees
+_CURVES: Final = (0.0, 1.0 / 15.0, -1.0 / 15.0)
+
+# places that lines are laid through in each direction
+_PLACES: Final = 24
+
+# shares of clean lines of one degree that show a step as large as a table of them says
+_EXCEEDED: Final = np.geomspace(0.5, 2e-4, 48)
 
 # magnifications at which the wall is looked at go up by this factor; in between is interpolated
 LEVEL_FACTOR: Final = 1.25
@@ -68,56 +69,47 @@ TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with"
 
 
 @dataclass(frozen=True, eq=False)
-class Ordinary:
-    """Limits of ordinary steps on one wall at one magnification.
+class SeatLimits:
+    """What is ordinary for one viewer.
 
-    ``limit`` (A, S, K): for A directions of a line (angle 0 to pi from image x, y down), S scales and all kinds,
-    the step that 95 of 100 pieces stay below, all scales and kinds counted together. ``chance`` (A,) is the share of
-    pieces that the rules of break would still count.
+    ``limit`` (A, S, K): for A directions of a line (angle 0 to pi from image x, y down), S scales and all kinds, the
+    step that 95 of 100 pieces stay below, all scales counted together, and so are a piece's own kinds, and those that
+    run on. ``runs`` and ``running_runs`` say in what runs the others stand, by either of these. ``most`` (E,): of lines
+    a degree long, the share ``_EXCEEDED`` (E,) shows what runs on so many times as large as its limit somewhere.
     """
 
     limit: Array
-    chance: Array
+    runs: ChanceRuns
+    running_runs: ChanceRuns
+    most: Array
 
-    def between(self, other: Ordinary, part: float) -> Ordinary:
+    def between(self, other: SeatLimits, part: float) -> SeatLimits:
         """Limits ``part`` of the way to another magnification of the same wall."""
         limit = (1 - part) * self.limit + part * other.limit
-        return Ordinary(limit, (1 - part) * self.chance + part * other.chance)
+        runs = self.runs.between(other.runs, part)
+        running_runs = self.running_runs.between(other.running_runs, part)
+        return SeatLimits(limit, runs, running_runs, (1 - part) * self.most + part * other.most)
+
+    def most_on(self, length_deg: float) -> float:
+        """How many times its limit what runs on is somewhere on one clean line in twenty of ``length_deg`` degrees."""
+        a_degree = 1.0 - ORDINARY_SHARE ** (1.0 / max(length_deg, 1.0))
+        return float(np.interp(-np.log(a_degree), -np.log(_EXCEEDED), self.most))
 
 
-def across(fields: Fields, scale: int, places: Array, normals: Array, sigma: float) -> Floats:
-    """Field values (3, ..., 4) outside, inside and on ``places`` (..., 2) px.
+@dataclass(frozen=True, eq=False)
+class Ordinary:
+    """What is ordinary on one wall at one magnification, for each of the three viewers in the order of ``SEATS``."""
 
-    Beside them colour is looked at one window away, grain one of its own; on them there is no grain to look at (0).
-    """
-    sides = []
-    for away in (sigma * normals, -sigma * normals):
-        values = fields.at(scale, places + WINDOW_OFFSET * away)
-        values[..., 3] = fields.at(scale, places + GRAIN_OFFSET * GRAIN_WINDOW * away)[..., 3]
-        sides.append(values)
-    on = fields.at(scale, places)
-    on[..., 3] = 0.0
-    return np.stack([*sides, on])
+    seats: tuple[SeatLimits, ...]
 
+    def between(self, other: Ordinary, part: float) -> Ordinary:
+        """What is ordinary ``part`` of the way to another magnification of the same wall."""
+        pairs = zip(self.seats, other.seats, strict=True)
+        return Ordinary(tuple(one.between(another, part) for one, another in pairs))
 
-def steps_across(seen: Floats) -> Floats:
-    """Differences (..., 7) that windows (3, ..., 4) show: colour (3) and grain (1) across, the rim's colour (3)."""
-    rim = seen[2, ..., :3] - 0.5 * (seen[0, ..., :3] + seen[1, ..., :3])
-    return np.concatenate([seen[0] - seen[1], rim], axis=-1)
-
-
-def added_up(differences: Floats, along: Callable[[Floats, float], Floats]) -> Floats:
-    """Size (N, ..., S, K) of differences (S, N, ..., 7) as the eye adds them up along a line: colour, grain and rim.
-
-    ``along`` averages values (N, ...) along the line with a Gaussian window of so many degrees.
-    """
-    colours = differences[..., [0, 1, 2, 4, 5, 6]]
-    joined = [along(d, WINDOW_ASPECT * width) ** 2 for d, width in zip(colours, WINDOW_DEG, strict=True)]
-    # (N, ..., S, colour or rim)
-    squares = np.stack([np.stack([j[..., :3].sum(axis=-1), j[..., 3:].sum(axis=-1)], axis=-1) for j in joined], axis=-2)
-    sizes = np.sqrt(np.maximum(along(squares, COLOUR_LINE_DEG), 0.0)) / np.array([WINDOW_GAIN, RIM_GAIN], np.float32)
-    grain = np.abs(along(np.moveaxis(differences[..., 3], 0, -1), GRAIN_LINE_DEG))
-    return np.stack([sizes[..., 0], grain, sizes[..., 1]], axis=-1)
+    def of(self, seat: Seat) -> SeatLimits:
+        """What is ordinary for the viewer at a seat."""
+        return self.seats[SEATS.index(seat)]
 
 
 def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float32] | None = None) -> Ordinary:
@@ -128,43 +120,90 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     """
     h, w = wall_square_on.shape[:2]
     spacing = PIECE_SPACING_DEG * viewer.px_per_deg
-    count = max(round(LAID_DEG / PIECE_SPACING_DEG), 3)
-    spare = round(0.5 * (LAID_DEG - LINE_DEG) / PIECE_SPACING_DEG)
+    length = min(LAID_DEG, _MOST_OF_WALL * min(h, w) / viewer.px_per_deg)
+    if length < _SHORTEST_LAID_DEG:
+        raise JudgeError(TOO_LITTLE_WALL)
+    count = round(length / PIECE_SPACING_DEG)
+    spare = round(END_DEG / PIECE_SPACING_DEG)
     along = (np.arange(count) - 0.5 * (count - 1)) * spacing
-    middles = even_places(w, h, 0.5 * LAID_DEG * viewer.px_per_deg, _LINES)
+    middles = even_places(w, h, 0.5 * length * viewer.px_per_deg, _PLACES)
     off_wall = near_nothing(cover, viewer) if cover is not None else None
-    shortest = SHORTEST_RUN_DEG / PIECE_SPACING_DEG
-
-    def averaged(values: Floats, sigma_deg: float) -> Floats:
-        return smoothed(values, sigma_deg / PIECE_SPACING_DEG, closed=False)
-
     lines = []
     for k in range(DIRECTIONS):
-        angle = np.pi * k / DIRECTIONS
-        tangent = np.array([np.cos(angle), np.sin(angle)])
-        normal = np.array([-tangent[1], tangent[0]])
-        places = middles[None] + along[:, None, None] * tangent
+        places, normals = _laid(middles, along, np.pi * k / DIRECTIONS, viewer.px_per_deg)
         if off_wall is not None:
             at = np.clip(places.astype(np.int64), 0, [w - 1, h - 1])
-            places = places[:, ~off_wall[at[..., 1], at[..., 0]].any(axis=0)]
+            clear = ~off_wall[at[..., 1], at[..., 0]].any(axis=0)
+            places, normals = places[:, clear], normals[:, clear]
         if places.shape[1] < FEWEST_LINES:
             raise JudgeError(TOO_LITTLE_WALL)
-        lines.append((places, normal))
+        lines.append((places, normals))
     steps: list[list[Floats]] = [[] for _ in lines]
     # scale by scale: the fields of all scales of so large a picture would be the most that this program ever holds
     windows = zip(window_px(viewer), fields_by_scale(wall_square_on, viewer), strict=True)
     for sigma, fields in windows:
-        for k, (places, normal) in enumerate(lines):
-            steps[k].append(steps_across(across(fields, 0, places, normal, sigma)))
-    limits, chances = [], []
-    for of_direction in steps:
-        # the ends of the laid lines only serve the windows along them
-        laid = added_up(np.stack(of_direction), averaged)[spare : count - spare]
-        limit = limit_of(laid.reshape(-1, *laid.shape[2:]))
-        size = (laid / np.maximum(limit, JND)).max(axis=(2, 3))
-        limits.append(limit)
-        chances.append(chance_found(long_runs_only(size, shortest, closed=False)).mean())
-    return Ordinary(np.stack(limits), np.array(chances))
+        for k, (places, normals) in enumerate(lines):
+            steps[k].append(steps_across(across(fields, 0, places, normals, sigma)))
+    return Ordinary(_limits([np.stack(of_direction) for of_direction in steps], spare))
+
+
+def _limits(steps: list[Floats], spare: int) -> tuple[SeatLimits, ...]:
+    """What is ordinary for each seat where laid lines show the differences (S, N, M, 8) in each direction; the outer
+    ``spare`` pieces of a line only serve the windows along it."""
+
+    def averaged(values: Floats, sigma_deg: float) -> Floats:
+        return smoothed(values, sigma_deg / PIECE_SPACING_DEG, closed=False)
+
+    squares = [joined(of_direction, averaged) for of_direction in steps]
+    count = len(OWN_KINDS)
+    seats = []
+    for seat in SEATS:
+        shortest = seat.degree * SHORTEST_RUN_DEG / PIECE_SPACING_DEG
+        limits, most = [], []
+        weights: tuple[list[Array], list[Array]] = ([], [])
+        degrees: list[float] = []
+        for square, of_direction in zip(squares, steps, strict=True):
+            own = own_steps(square, of_direction, averaged, seat)
+            parts = (own, running_steps(of_direction, averaged, seat))
+            found = []
+            for steps_of, jnd, into in zip(parts, (JND[:count], JND[count:]), weights, strict=True):
+                laid = steps_of[spare : -spare or None]
+                limit = limit_of(laid.reshape(-1, *laid.shape[2:]))
+                size = (laid / np.maximum(limit, jnd)).max(axis=(2, 3))
+                chance = chance_found(long_runs_only(size, shortest, closed=False))
+                number = np.repeat(np.arange(chance.shape[1]), chance.shape[0])
+                open_ended = (False,) * chance.shape[1]
+                into.append(runs_of(chance.T.reshape(-1), number, open_ended, PIECE_SPACING_DEG).weight)
+                found.append((limit, size))
+            limits.append(np.concatenate([limit for limit, _ in found], axis=-1))
+            most.append(found[1][1].max(axis=0))
+            degrees.append(chance.size * PIECE_SPACING_DEG)
+        length = len(chance) * PIECE_SPACING_DEG
+        own_runs, running_runs = (ChanceRuns.counted(of_kind, degrees) for of_kind in weights)
+        seats.append(SeatLimits(np.stack(limits), own_runs, running_runs, _most(most, length)))
+    return tuple(seats)
+
+
+def _most(most: list[Array], length_deg: float) -> Array:
+    """The table ``most`` of :class:`SeatLimits` from the largest steps (M,) on lines of a length, by direction."""
+    # a line of n degrees stays below a step as often as n lines of one degree do
+    of_line = 1.0 - (1.0 - _EXCEEDED) ** length_deg
+    return np.asarray(np.quantile(np.concatenate(most), 1.0 - of_line), dtype=np.float64)
+
+
+def _laid(middles: Array, along: Array, angle: float, px_per_deg: float) -> tuple[Array, Array]:
+    """Lines laid at ``angle`` through ``middles`` (M, 2) px, straight and gently bent: places and unit normals
+    (N, 3 M, 2) at the distances ``along`` (N,) px from the middles."""
+    tangent = np.array([np.cos(angle), np.sin(angle)])
+    normal = np.array([-tangent[1], tangent[0]])
+    curve = np.repeat(_CURVES, len(middles)) / px_per_deg
+    turn = along[:, None] * curve
+    with np.errstate(divide="ignore", invalid="ignore"):
+        forth = np.where(curve == 0.0, along[:, None], np.sin(turn) / curve)
+        aside = np.where(curve == 0.0, 0.0, (1.0 - np.cos(turn)) / curve)
+    places = np.tile(middles, (len(_CURVES), 1)) + forth[..., None] * tangent + aside[..., None] * normal
+    normals = np.cos(turn)[..., None] * normal - np.sin(turn)[..., None] * tangent
+    return places, normals
 
 
 def near_nothing(cover: NDArray[np.float32], viewer: Viewer) -> NDArray[np.bool_]:
@@ -193,41 +232,25 @@ def limit_of(steps: Floats) -> Array:
     return np.asarray(each * together)
 
 
-class AtMagnification(Protocol):
-    """What is known of a wall at one magnification."""
-
-    def between(self, other: Self, part: float) -> Self:
-        """What is known ``part`` of the way to another magnification."""
-
-
-Level = TypeVar("Level", bound=AtMagnification)
-
-
-class WallLevels(Generic[Level]):
+class OrdinaryWall:
     """What is ordinary on one clean wall at any magnification, worked out when it is first asked for.
 
     ``draw`` gives the clean wall square on, (H, W, 3) linear, and the share of wall in each pixel, (H, W), at a
-    number of pixels to the metre; ``found`` works out what is ordinary in it.
+    number of pixels to the metre.
     """
 
-    def __init__(
-        self,
-        draw: Callable[[float], tuple[Picture, NDArray[np.float32]]],
-        viewer: Viewer,
-        found: Callable[[Picture, Viewer, NDArray[np.float32]], Level],
-    ) -> None:
+    def __init__(self, draw: Callable[[float], tuple[Picture, NDArray[np.float32]]], viewer: Viewer) -> None:
         self._draw = draw
         self._viewer = viewer
-        self._found = found
-        self._levels: dict[int, Level] = {}
+        self._levels: dict[int, Ordinary] = {}
 
-    def at(self, px_per_m: float) -> Level:
+    def at(self, px_per_m: float) -> Ordinary:
         """What is ordinary where the wall is ``px_per_m`` pixels to the metre large."""
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         low = int(np.floor(place))
         return self._level(low).between(self._level(low + 1), place - low)
 
-    def known_near(self, px_per_m: float) -> Level:
+    def known_near(self, px_per_m: float) -> Ordinary:
         """What is ordinary at the magnification nearest to ``px_per_m`` of those that are known already; the right one
         where none is."""
         if not self._levels:
@@ -235,18 +258,11 @@ class WallLevels(Generic[Level]):
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         return self._levels[min(self._levels, key=lambda number: (abs(number - place), number))]
 
-    def _level(self, number: int) -> Level:
+    def _level(self, number: int) -> Ordinary:
         if number not in self._levels:
             picture, cover = self._draw(LEVEL_FACTOR**number)
-            self._levels[number] = self._found(picture, self._viewer, cover)
+            self._levels[number] = ordinary_of(picture, self._viewer, cover)
         return self._levels[number]
-
-
-class OrdinaryWall(WallLevels[Ordinary]):
-    """Ordinary steps of one clean wall at any magnification."""
-
-    def __init__(self, draw: Callable[[float], tuple[Picture, NDArray[np.float32]]], viewer: Viewer) -> None:
-        super().__init__(draw, viewer, lambda picture, seen_by, cover: ordinary_of(picture, seen_by, cover))
 
 
 def in_direction(table: Array, normals: Array) -> Array:

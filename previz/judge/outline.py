@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,10 @@ class Outline:
 
     def __len__(self) -> int:
         return len(self.xy)
+
+    def scaled(self, factor: float) -> Outline:
+        """The outline in the same frame drawn ``factor`` times as large."""
+        return replace(self, xy=factor * self.xy, spacing_px=factor * self.spacing_px)
 
 
 def outline_of(cover: NDArray[np.float32], viewer: Viewer) -> Outline:
@@ -103,12 +107,21 @@ def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> N
     reach = int(3.0 * sigma + 0.5)
     # each value's run along the line by itself: long runs of numbers, whatever their number
     runs = np.asarray(values, np.float32).reshape(len(values), -1).T
-    around = np.pad(runs, ((0, 0), (reach, reach)), mode="wrap" if closed else "symmetric")
+    around = runs[:, _going_on(len(values), reach, closed)]
     weights = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     weights /= weights[0] + 2.0 * weights[1:].sum()
     out = np.empty(runs.shape, dtype=np.float32)
     _weighted(np.ascontiguousarray(around), weights.astype(np.float32), out)
     return np.ascontiguousarray(out.T).reshape(values.shape)
+
+
+def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
+    """Pieces (count + 2 reach,) of a line of ``count`` as it goes on beyond its ends: round, or mirrored."""
+    at = np.arange(-reach, count + reach)
+    if closed:
+        return at % count
+    at %= 2 * count
+    return np.minimum(at, 2 * count - 1 - at)
 
 
 @compiled

@@ -4,8 +4,8 @@ Chance is not a hiding place. On a clean wall, too, some pieces of any line stan
 run is an edge. So the runs of a line are compared with those of lines laid on the clean wall. Of the k longest runs of
 an outline, as many as a clean line of that length has of the same length or longer, E, would be there without any
 bridge, and rare, independent events are Poisson distributed (Aldous, *Probability Approximations via the Poisson
-Clumping Heuristic*, 1989, from memory): k runs are the bridge's where so many come of chance less than once in twenty
-times.
+Clumping Heuristic*, 1989, from memory): k runs are the bridge's where so many come of chance less than once in
+a hundred times.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Floats = NDArray[np.floating[Any]]
 _ENDS_BELOW: Final = 0.1
 
 # runs that come of chance so often are half suspicious, and how steeply that falls as they come more often
-RARE: Final = 0.02
+RARE: Final = 0.008
 _STEEPNESS: Final = 2.0
 
 # weights of runs in a table of rates, degrees: those between are interpolated, beyond them rates fall exponentially
@@ -101,8 +101,8 @@ def _rates(weights: Array, degrees: float) -> Array:
 def not_by_chance(weight: Array, expected: Array) -> Array:
     """How far each run (R,) is none of chance's, 0 to 1; ``expected`` (R,) runs of a clean line are as heavy.
 
-    One half where as many such runs as there are come of chance once in fifty times, next to nothing where they do
-    once in ten. A run is no less suspicious than a lighter one.
+    One half where as many such runs as there are come of chance once in 125 times, next to nothing where they
+    do once in twenty. A run is no less suspicious than a lighter one.
     """
     order = np.argsort(-weight, kind="stable")
     rank = np.arange(1, len(order) + 1)

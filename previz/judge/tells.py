@@ -7,7 +7,7 @@ piece is its tell. Where no single one does, the kind of step that stands out mo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -15,15 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.judge.breaks import Break, Sides, decided, sides_of
-from previz.judge.edges import OrdinaryEdges, found_edges
-from previz.judge.ordinary import KINDS, Ordinary
+from previz.judge.ordinary import Ordinary
+from previz.judge.steps import KINDS
 from previz.judge.telltable import TELLS
+from previz.judge.traces import Trace
 from previz.judge.viewer import Viewer
 from previz.workshop.surface import Picture
 
-# what tells where no single cause does: a rim is of another colour than what lies beside it
-_KIND_TELLS = {"colour": "colour", "grain": "grain", "rim": "colour"}
-TELL_OF_KIND: Final = np.array([TELLS.index(_KIND_TELLS[kind]) for kind in KINDS], dtype=np.int8)
+# what tells where no single cause does: all but grain is of another colour than what lies beside it
+_KIND_TELLS = {"grain": "grain", "sharpness": "grain"}
+TELL_OF_KIND: Final = np.array([TELLS.index(_KIND_TELLS.get(kind, "colour")) for kind in KINDS], dtype=np.int8)
 
 # paint that has drifted by less than this many delivered pixels has not slipped
 _SLIPPED_PX = 1.0
@@ -68,35 +69,30 @@ def tells_of(
         without, left = taken_away.get(name), found.broken & (tell < 0)
         if without is None or not left.any():
             continue
-        tell[left & ~decided(without, found.outline, ordinary, viewer).broken] = index
+        tell[left & ~decided(without, found.outline, ordinary, viewer, only=found.seat).broken] = index
     left = found.broken & (tell < 0)
     tell[left] = TELL_OF_KIND[found.kind[left]]
     return tell
 
 
 def trace_tells(
-    trace: Break,
-    seen: Picture,
-    clean: Picture,
-    matt: tuple[Picture, Picture] | None,
-    edges: Callable[[], OrdinaryEdges],
-    viewer: Viewer,
+    trace: Trace, matt: tuple[Picture, Picture] | None, ordinary: Ordinary, viewer: Viewer
 ) -> NDArray[np.int8]:
     """Index into ``TELLS`` (N,) of each found piece of a trace, -1 elsewhere.
 
     What goes away with the gloss (``matt`` is the frame without it) is a mirror image, what is darker than the clean
     frame is shadow, what is brighter is bounce.
     """
-    tell = np.full(len(trace.broken), -1, dtype=np.int8)
-    left = trace.broken.copy()
+    found = trace.found
+    tell = np.full(len(found.broken), -1, dtype=np.int8)
+    left = found.broken.copy()
     if matt is not None and left.any():
-        still = found_edges(sides_of(*matt, trace.outline, viewer), trace.outline, edges(), viewer).broken
-        mirrored = left & ~still
+        sides = sides_of(*matt, found.outline, viewer)
+        mirrored = left & ~decided(sides, found.outline, ordinary, viewer, True, found.seat).broken
         tell[mirrored] = TELLS.index("mirror")
         left &= ~mirrored
-    sides = sides_of(seen, clean, trace.outline, viewer)
     # mean lightness beside the contour, all widths alike: the side that is changed more
-    change = (sides.seen[:2, ..., 0] - sides.clean[:2, ..., 0]).mean(axis=1)
+    change = (trace.sides.seen[:2, ..., 0] - trace.sides.clean[:2, ..., 0]).mean(axis=1)
     larger = np.take_along_axis(change, np.abs(change).argmax(axis=0)[None], axis=0)[0]
     tell[left] = np.where(larger[left] < 0.0, TELLS.index("shadow"), TELLS.index("bounce"))
     return tell

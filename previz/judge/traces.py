@@ -3,7 +3,7 @@
 The bridge throws a shadow, sends light on, and is mirrored. All of it is the difference of two frames, with the bridge
 and without, outside the bridge itself. Wherever that difference steps from one level to another within half a degree,
 the middle of the step is a contour; a wide penumbra has none. Each contour is then weighed against lines laid on the
-clean wall, edges that run on included (:mod:`previz.judge.edges`).
+clean wall, edges that run on included (:mod:`previz.judge.steps`).
 
 A trace has no length of its own to be a share of (a faint one may be as long as the wall), so that what is found of all
 of them is told as a share of the outline's length: a trace as long as a twentieth of the outline is as bad as a
@@ -12,7 +12,7 @@ twentieth of the outline.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
 from previz.colour import XYZ_FROM_RGB
-from previz.judge.breaks import Break, sides_of
-from previz.judge.edges import OrdinaryEdges, found_edges
+from previz.judge.breaks import Break, Sides, decided, sides_of
+from previz.judge.ordinary import Ordinary
 from previz.judge.outline import Outline, contours_of
-from previz.judge.viewer import JND_LIGHT, PIECE_SPACING_DEG, WINDOW_DEG, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import JND_LIGHT, PIECE_SPACING_DEG, SEATS, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.workshop.surface import Picture
 
 # a difference that takes longer than this to step from one level to the next is no contour, degrees
@@ -70,25 +70,31 @@ def trace_lines(seen: Picture, clean: Picture, cover: NDArray[np.float32], viewe
     return Outline(lines.xy + corner, lines.normal, lines.line, lines.closed, lines.spacing_px)
 
 
-def trace_of(
-    seen: Picture, clean: Picture, cover: NDArray[np.float32], edges: Callable[[], OrdinaryEdges], viewer: Viewer
-) -> Break | None:
-    """How much of a frame's traces is found; None where there are none. ``edges`` gives what is ordinary on the wall.
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """The traces of a frame: what is found of their lines, and what the windows see beside them."""
 
-    Raises ``JudgeError`` where too little wall is in view to compare them with.
-    """
+    found: Break
+    sides: Sides
+
+
+def trace_of(
+    seen: Picture, clean: Picture, cover: NDArray[np.float32], ordinary: Ordinary, viewer: Viewer
+) -> Trace | None:
+    """How much of a frame's traces is found; None where there are none. ``ordinary`` is what the clean wall shows."""
     lines = trace_lines(seen, clean, cover, viewer)
     if len(lines) == 0:
         return None
-    return found_edges(sides_of(seen, clean, lines, viewer), lines, edges(), viewer)
+    sides = sides_of(seen, clean, lines, viewer)
+    return Trace(decided(sides, lines, ordinary, viewer, between_walls=True), sides)
 
 
-def trace_percent(trace: Break | None, outline: Outline) -> float:
-    """What is found of the traces, percent of the outline's length, 100 at most."""
+def trace_percents(trace: Break | None, outline: Outline) -> tuple[float, ...]:
+    """What each viewer finds of the traces, percent of the outline's length, 100 at most; in the order of ``SEATS``."""
     if trace is None:
-        return 0.0
-    length = 0.01 * trace.percent * len(trace.outline) * trace.outline.spacing_px
-    return min(100.0, 100.0 * length / max(len(outline) * outline.spacing_px, 1e-9))
+        return (0.0,) * len(SEATS)
+    longer = len(trace.outline) * trace.outline.spacing_px / max(len(outline) * outline.spacing_px, 1e-9)
+    return tuple(min(100.0, longer * percent) for percent in trace.by_seat)
 
 
 def _luminance(linear: Picture) -> NDArray[np.float32]:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from previz.colour import JND_DE76
 
 # Picture heights between eye and screen. 3.2 is the design viewing distance of 1920 x 1080 pictures in
-# ITU-R BT.2022 / BT.1845 (from memory): one delivered line is then one minute of arc.
+# ITU-R BT.2022 / BT.1845 (from memory): one delivered line is then one minute of arc. Degrees without a word are those
+# of this, the middle viewer.
 VIEWING_DISTANCE: Final = 3.2
 
 # Spacing of outline pieces, degrees: one pixel of a picture of 540 lines.
@@ -41,6 +42,14 @@ WINDOW_GAIN: Final = math.erf(WINDOW_OFFSET / math.sqrt(2.0))
 RIM_GAIN: Final = math.erf(1.0 / math.sqrt(2.0)) - 0.5 * (
     math.erf((WINDOW_OFFSET + 1.0) / math.sqrt(2.0)) - math.erf((WINDOW_OFFSET - 1.0) / math.sqrt(2.0))
 )
+
+# Who looks, by the picture heights between eye and screen: 1.5 is the design viewing distance of 3840 x 2160 pictures
+# (BT.2022, from memory) and about the middle rows of a cinema, 6 a television across a room (common practice, no
+# source). All look through the same windows of the picture, as fine as 540 lines show and two octaves wider: half a
+# period of 4 to 1 cycles a degree for the near one, 15 to 4 for the far one, where contrast sensitivity is still a
+# third to nine tenths of its peak (Mannos and Sakrison 1974). They differ in how far along a line they add up.
+NEAR, MIDDLE, FAR = "near", "middle", "far"
+VIEWING_DISTANCES: Final = {NEAR: 1.5, MIDDLE: VIEWING_DISTANCE, FAR: 6.0}
 
 # Windows are this many times longer along the outline than across it: the eye joins what lies in line.
 WINDOW_ASPECT: Final = 2.0
@@ -81,8 +90,21 @@ HOLDS_BELOW_PCT: Final = 5.0
 
 
 @dataclass(frozen=True)
+class Seat:
+    """Where one of the three viewers sits: ``name``, and ``degree``, how many of the middle viewer's degrees one of
+    this viewer's degrees spans in the picture."""
+
+    name: str
+    degree: float
+
+
+SEATS: Final = tuple(Seat(name, distance / VIEWING_DISTANCE) for name, distance in VIEWING_DISTANCES.items())
+MIDDLE_SEAT: Final = next(seat for seat in SEATS if seat.name == MIDDLE)
+
+
+@dataclass(frozen=True)
 class Viewer:
-    """A viewer of a picture of ``height_px`` lines."""
+    """The middle viewer of a picture of ``height_px`` lines."""
 
     height_px: int
 

@@ -74,6 +74,15 @@ class LensBlur:
     moments: tuple[Camera, ...] = ()
     opened: tuple[float, float] = (0.0, 1.0)
 
+    def resized(self, width_px: int, height_px: int) -> LensBlur:
+        """The blur of the same frame on another number of pixels."""
+        return replace(
+            self,
+            camera=self.camera.resized(width_px, height_px),
+            px_pitch=self.px_pitch * self.camera.width_px / width_px,
+            moments=tuple(moment.resized(width_px, height_px) for moment in self.moments),
+        )
+
     def disc_px(self, depth: float) -> float:
         """Diameter (px) of the circle of confusion of a point at ``depth``."""
         if self.focus is None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +17,13 @@ from previz.colour import LINEAR_OF_CODE
 from previz.workshop.bilinear import read_between
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture, Pixels8
+
+
+def averaged_to_size(picture: NDArray[np.float32], size_px: tuple[int, int]) -> NDArray[np.float32]:
+    """A picture (H, W) or (H, W, 3) at a smaller size (width, height) px: every pixel the mean of what it covers."""
+    if picture.shape[:2] == size_px[::-1]:
+        return picture
+    return np.asarray(cv2.resize(picture, size_px, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:

@@ -41,5 +41,4 @@ def least_break(frames: Sequence[HeldFrame]) -> float:
         tried = np.concatenate([colours, colours.mean(axis=0, keepdims=True)])
         away = np.linalg.norm(tried[:, None] - colours[None], axis=-1) / WINDOW_GAIN / limits[None]
         total += float(chance_found(away).sum(axis=1).min(axis=0).max())
-    chance = float(np.mean([frame.judged.chance for frame in frames]))
-    return max(0.0, (total / int(known.sum()) - chance) / (1.0 - chance))
+    return total / int(known.sum())

@@ -3,7 +3,8 @@
 The same steps as the judge's (:mod:`previz.judge.breaks`), each followed backwards by its derivative (reverse-mode
 differentiation, written out by hand). Three things are softened, only here: the largest of a piece's steps is a power
 mean, the chance of being found is log-logistic, which agrees with the judge's Weibull curve near the limit and goes on
-to fall where that one is flat, and short runs count.
+to fall where that one is flat, and short runs count. What runs on along the outline, and what the near and the far
+viewer see, is judged but not followed.
 """
 
 from __future__ import annotations
@@ -16,26 +17,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.judge.breaks import Sides
+from previz.judge.breaks import Sides, decided
 from previz.judge.fields import own_width_px, window_px
-from previz.judge.ordinary import JND, Ordinary, in_direction, steps_across
-from previz.judge.outline import Outline, smoothed_along, without_short_runs
+from previz.judge.ordinary import Ordinary, in_direction
+from previz.judge.outline import Outline, smoothed_along
 from previz.judge.planes import blurred, look, spread, window_weights
+from previz.judge.steps import JND, OWN_KINDS, steps_across
 from previz.judge.viewer import (
     COLOUR_LINE_DEG,
     GRAIN_FLOOR,
     GRAIN_LINE_DEG,
     GRAIN_OFFSET,
     GRAIN_WINDOW,
+    MIDDLE_SEAT,
     PSYCHOMETRIC_SLOPE,
     RIM_GAIN,
-    SHORTEST_RUN_DEG,
     WINDOW_ASPECT,
     WINDOW_DEG,
     WINDOW_GAIN,
     WINDOW_OFFSET,
     Viewer,
-    chance_found,
 )
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
@@ -71,8 +72,8 @@ class FrameBreak:
     frame, ``sides`` what the windows see there: without the bridge, and with a bridge of any paint, of which only the
     grain outside is used (no window of grain there sees the bridge). ``ordinary`` are the clean wall's limits.
 
-    ``limit`` (N, S, K) is what each piece's steps are measured by, ``clean`` (3, S, N, 4) what the windows see without
-    the bridge, ``chance`` the share of a clean wall that would count as found.
+    ``limit`` (N, S, K) is what each piece's own steps are measured by for the middle viewer, ``clean`` (3, S, N, 4)
+    what the windows see without the bridge.
     """
 
     def __init__(
@@ -86,8 +87,10 @@ class FrameBreak:
     ) -> None:
         self.outline, self._viewer = outline, viewer
         self._height, self._width = size_px[1], size_px[0]
-        self.chance = float(in_direction(ordinary.chance, outline.normal).mean())
-        self.limit = np.maximum(in_direction(ordinary.limit, outline.normal), JND).astype(np.float32)
+        self._ordinary = ordinary
+        # what runs on has no slope here
+        limit = np.maximum(in_direction(ordinary.of(MIDDLE_SEAT).limit, outline.normal), JND)
+        self.limit = limit[..., : len(OWN_KINDS)].astype(np.float32)
         self.clean = sides.clean.astype(np.float32)
         self._grain_outside = sides.seen[0, ..., 3].astype(np.float32)
         self._sigmas = window_px(viewer)
@@ -175,7 +178,7 @@ class FrameBreak:
         # step, change outside, change inside: (3, S, N, 7)
         differences = np.stack(
             [
-                steps_across(seen),
+                steps_across(seen)[..., :7],
                 np.concatenate([changed[0], changed[2, ..., :3]], axis=-1),
                 np.concatenate([changed[1], changed[2, ..., :3]], axis=-1),
             ]
@@ -186,10 +189,10 @@ class FrameBreak:
         squares = self._along_pieces((joined**2).sum(axis=-1).astype(np.float32), COLOUR_LINE_DEG)
         sizes = np.sqrt(np.maximum(squares, 1e-12)) / _GAINS
         signed = self._along_pieces(differences[..., 3], GRAIN_LINE_DEG)
-        # kinds in the order of KINDS: (3, S, N, K)
+        # kinds in the order of OWN_KINDS: (3, S, N, K)
         sizes = np.stack([sizes[..., 0], np.abs(signed), sizes[..., 1]], axis=-1)
         limit = np.moveaxis(self.limit, 0, 1)
-        jnd = JND.astype(np.float32)
+        jnd = JND[: len(OWN_KINDS)].astype(np.float32)
         which = 1 + (sizes[2] > sizes[1])[None]
         change = np.take_along_axis(sizes, which, axis=0)[0] / jnd
         step = sizes[0] / limit
@@ -221,13 +224,8 @@ class FrameBreak:
         of_seen[2, ..., :3] += rim[0]
         of_seen[0, ..., 3] += slope_grain[0]
         of_seen[1, ..., 3] -= slope_grain[0]
-        return share, self._percent(size.max(axis=(0, 2))), of_seen, -of_change
-
-    def _percent(self, sizes: Field) -> float:
-        """Break, percent, of pieces whose largest steps are ``sizes`` (N,) times their limits, as the judge counts."""
-        shortest = SHORTEST_RUN_DEG * self._viewer.px_per_deg
-        counted = float(chance_found(without_short_runs(sizes.astype(np.float64), self.outline, shortest)).mean())
-        return 100.0 * max(0.0, (counted - self.chance) / (1.0 - self.chance))
+        percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer).percent
+        return share, percent, of_seen, -of_change
 
     def _along_pieces(self, values: Field, sigma_deg: float) -> Field:
         """Values (3, S, N, ...) averaged along the outline."""

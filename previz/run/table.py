@@ -38,6 +38,7 @@ SUMMARY_KEYS = (
     "break_reveal_pct",
     "trace_worst_pct",
     "hidden",
+    "viewers",
     "worst_frame",
     "cautions",
 )

@@ -13,6 +13,7 @@ from previz.camera import Camera
 from previz.geometry import Array
 from previz.judge.frame import Looks, Without
 from previz.look.blur import LensBlur
+from previz.look.sampling import averaged_to_size
 from previz.look.soft import SoftFrame, corners_of, soft_frame
 from previz.look.view import Engine
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
@@ -23,8 +24,46 @@ from previz.workshop.surface import Picture
 # frames whose wall moves alike to this, px, while the shutter is open are compared with the same ordinary wall
 _STEP_PX = 2.0
 
+# Frames are judged this wide, whatever width is asked for from _JUDGED_FROM_PX on: a score is the shot's, not that of
+# its pictures' size. Wider frames are averaged down, narrower ones are drawn this wide and averaged for their pictures.
+# Below that, where a quick look is wanted, a frame is judged as it is.
+JUDGED_WIDTH_PX = 960
+_JUDGED_FROM_PX = 640
+
 # a frame's looks, and what they would be with one cause of break taken away
 Delivered = tuple[Looks, Without]
+
+
+def judged_size(width_px: int, height_px: int) -> tuple[int, int]:
+    """The size (width, height) px at which a frame of ``width_px`` x ``height_px`` is judged."""
+    if width_px < _JUDGED_FROM_PX:
+        return width_px, height_px
+    return JUDGED_WIDTH_PX, max(round(height_px * JUDGED_WIDTH_PX / width_px), 1)
+
+
+def drawn_size(width_px: int, height_px: int) -> tuple[int, int]:
+    """The size (width, height) px at which it is drawn for that: never smaller than it is delivered or judged."""
+    return max((width_px, height_px), judged_size(width_px, height_px))
+
+
+def averaged(shown: Delivered, size_px: tuple[int, int]) -> Delivered:
+    """A frame at a smaller size (width, height) px: every pixel the mean of what it covers."""
+    looks, without = shown
+    if looks.cover.shape == size_px[::-1]:
+        return shown
+
+    def pair(draw: Callable[[], tuple[Picture, Picture]]) -> Callable[[], tuple[Picture, Picture]]:
+        def smaller() -> tuple[Picture, Picture]:
+            seen, clean = draw()
+            return small(seen), small(clean)
+
+        return smaller
+
+    def small(picture: Picture) -> Picture:
+        return averaged_to_size(np.clip(picture, 0.0, 1.0), size_px)
+
+    smaller = Looks(*(small(picture) for picture in (looks.seen, looks.clean, looks.cover, looks.right_paint)))
+    return smaller, {name: pair(draw) for name, draw in without.items()}
 
 
 def delivered(

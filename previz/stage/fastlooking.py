@@ -13,14 +13,16 @@ from previz import optics
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array, rigid
-from previz.judge.breaks import Break
+from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
+from previz.judge.fasttraces import LEAST_SIZE, WallTraces
 from previz.judge.frame import kinds_named
 from previz.judge.hold import FrameScore
 from previz.judge.layerfields import LayerFields
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.slip import slip_of
-from previz.judge.viewer import Viewer
+from previz.judge.traces import trace_lines, trace_percents
+from previz.judge.viewer import HOLDS_BELOW_PCT, Viewer
 from previz.look.blur import LensBlur, blur_of
 from previz.look.sight import SightLines
 from previz.look.spreading import blurred_wall
@@ -44,6 +46,9 @@ _KEPT = 8
 
 # looks a pixel, each way
 _SAMPLES = 2
+
+# how far to the darker side of a contour its normal is taken to point, px
+_BESIDE_PX = 2.0
 
 # pixels around the bridge's own picture that windows may need
 _MARGIN_PX = 64
@@ -102,14 +107,27 @@ class FastLooker:
         if laid_at is not None:
             station = replace(station, world_from_cam=rigid(station.world_from_cam[:3, :3], laid_at))
         try:
-            found = self.judged(scene, camera, station)
+            found, trace = self.looked(scene, camera, station)
         except JudgeError as error:
             return FrameScore(frame, rail, None, None, 0.0, (), str(error)), None
         slip = slip_of(found.outline, camera, np.asarray(station.position), self._sight, scene.delivery.frame[0])
-        return FrameScore(frame, rail, found.percent, None, slip, kinds_named(found)), found
+        by_trace = trace_percents(trace, found.outline)
+        tells = kinds_named(found)
+        if max(by_trace) > max(HOLDS_BELOW_PCT, found.percent):
+            tells = ("shadow", *tells)
+        score = FrameScore(
+            frame, rail, found.percent, None, slip, tells, "", max(by_trace), found.by_seat, by_trace
+        )
+        return score, found
 
     def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
-        """Break of a camera; ``station`` is the camera for which the paint lines up.
+        """Break of a camera, as for :meth:`looked`."""
+        return self.looked(scene, camera, station, misprint)[0]
+
+    def looked(
+        self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None
+    ) -> tuple[Break, Break | None]:
+        """Break of a camera, and what is found of its traces; ``station`` is the camera for which the paint lines up.
 
         ``misprint`` (3,) m is how far off its place the paint lies on the bridge.
         """
@@ -130,7 +148,7 @@ class FastLooker:
                 spread_px=None if self._blur is None else self._spread_px,
             )
         paint = self._paint(scene, station)
-        return self._judge.judge(camera, paint if misprint is None else Misprinted(paint, misprint))
+        return self._judge.look(camera, paint if misprint is None else Misprinted(paint, misprint))
 
     def forget(self) -> None:
         """Let go of all that was drawn; what is looked at again is drawn again.
@@ -162,7 +180,37 @@ class FastLooker:
         camera = self._around_bridge(position)
         clean = LayerFields(camera, lambda c: self._wall(c, CLEAN_WALL), viewer)
         shadowed = clean if self._flat else LayerFields(camera, lambda c: self._wall(c, WALL), viewer)
-        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer))
+        traces = None if self._flat else self._traces(position, viewer)
+        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer), traces)
+
+    def _traces(self, position: Array, viewer: Viewer) -> WallTraces | None:
+        """Contours on the wall that might be found from near a lens position; None where there are none."""
+        move = self._ready.move
+        base = move.camera(move.station_frame, self._width_px, self._height_px)
+        camera = replace(base, world_from_cam=rigid(base.world_from_cam[:3, :3], position))
+        seen, clean = self._wall(camera, WALL), self._wall(camera, CLEAN_WALL)
+        cover = self._engine.draw(camera, (WALL, BRIDGE)).cover(BRIDGE_LAYER)
+        lines = trace_lines(seen, clean, cover, viewer)
+        if len(lines) == 0:
+            return None
+        origins, directions = camera.rays(np.stack([lines.xy, lines.xy + _BESIDE_PX * lines.normal]).reshape(-1, 2))
+        hits = self._sight.first_hits(origins, directions, names=[WALL])
+        points, beside = hits.point.reshape(2, -1, 3)
+        met = np.isfinite(points).all(axis=1) & np.isfinite(beside).all(axis=1)
+        if not met.any():
+            return None
+        size = camera.focal_px / float(np.median(camera.depth(points[met])))
+        ordinary = self._ordinary(self._height_px).at(size)
+        found = decided(sides_of(seen, clean, lines, viewer), lines, ordinary, viewer, between_walls=True)
+        most = np.zeros(len(lines.closed))
+        np.maximum.at(most, lines.line, found.size)
+        kept = met & (most >= LEAST_SIZE)[lines.line]
+        if not kept.any():
+            return None
+        around = _around(camera, lines.xy[kept])
+        clean_fields = LayerFields(around, lambda c: self._wall(c, CLEAN_WALL), viewer)
+        shadowed = LayerFields(around, lambda c: self._wall(c, WALL), viewer)
+        return WallTraces(points[kept], beside[kept], lines.line[kept], clean_fields, shadowed)
 
     def _around_bridge(self, position: Array) -> Camera:
         """A camera at a lens position, turned as the scene's is, that shows the bridge and a window's reach around."""
@@ -172,16 +220,7 @@ class FastLooker:
         camera = replace(base, world_from_cam=pose, centre_x_px=0.0, centre_y_px=0.0)
         depth = camera.depth(self._vertices)
         # what lies right under the lens would make the picture boundless, and is out of frame
-        px = camera.project(self._vertices[depth > 0.25 * float(np.median(depth))])
-        margin = _MARGIN_PX
-        low, high = np.floor(px.min(axis=0) - margin), np.ceil(px.max(axis=0) + margin)
-        return replace(
-            camera,
-            centre_x_px=-float(low[0]),
-            centre_y_px=-float(low[1]),
-            width_px=int(high[0] - low[0]),
-            height_px=int(high[1] - low[1]),
-        )
+        return _around(camera, camera.project(self._vertices[depth > 0.25 * float(np.median(depth))]))
 
     def _spread_px(self, depth: Array) -> Array:
         """Standard deviation (px) of the blur at depths (m): of a disc, and of diffraction."""
@@ -214,3 +253,15 @@ class FastLooker:
             return picture
         nearer = view.depth * np.float32(self._blur.camera.focal_px / camera.focal_px)
         return blurred_wall(replace(self._blur, camera=camera), replace(view, depth=nearer), [picture])[0]
+
+
+def _around(camera: Camera, px: Array) -> Camera:
+    """The part of a camera's picture, its frame or more, that shows pixels (N, 2) and a window's reach around them."""
+    low, high = np.floor(px.min(axis=0) - _MARGIN_PX), np.ceil(px.max(axis=0) + _MARGIN_PX)
+    return replace(
+        camera,
+        centre_x_px=camera.centre_x_px - float(low[0]),
+        centre_y_px=camera.centre_y_px - float(low[1]),
+        width_px=int(high[0] - low[0]),
+        height_px=int(high[1] - low[1]),
+    )

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
+from previz.camera import Camera
 from previz.geometry import Array
-from previz.judge.edges import EdgeWall
 from previz.judge.frame import JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
@@ -19,7 +18,16 @@ from previz.look.blur import LensBlur, blur_of
 from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.scene.model import Scene
-from previz.stage.delivering import Delivered, as_moving, at_rest, blurred_square_on, delivered
+from previz.stage.delivering import (
+    Delivered,
+    as_moving,
+    at_rest,
+    averaged,
+    blurred_square_on,
+    delivered,
+    drawn_size,
+    judged_size,
+)
 from previz.stage.prepare import (
     BRIDGE,
     CLEAN,
@@ -81,7 +89,7 @@ class Looker:
         self._loaded: ReadySet | None = None
         self._sight = SightLines(())
         self._shining: Shining | None = None
-        self._ordinary: dict[tuple[int, tuple[int, int]], tuple[OrdinaryWall, EdgeWall]] = {}
+        self._ordinary: dict[tuple[int, tuple[int, int]], OrdinaryWall] = {}
 
     @property
     def ready(self) -> ReadySet:
@@ -141,29 +149,32 @@ class Looker:
     def wall_square_on(
         self, px_per_m: float, blur: LensBlur | None = None
     ) -> tuple[Picture, NDArray[np.float32]]:
-        """The clean wall in view during the move, square on, and the share of wall in each pixel.
+        """The clean wall in view during the move, square on, and the share of wall in each pixel, none in a doorway.
 
         With a ``blur`` it is as blurred as it would be at that size in a frame.
         """
+        camera = square_on(self.ready.wall_in_view, px_per_m)
         with self.shining.matt(self.engine):
-            view = self.engine.draw(square_on(self.ready.wall_in_view, px_per_m), CLEAN)
+            view = self.engine.draw(camera, CLEAN)
         picture = np.clip(view.colour, 0.0, 1.0)
         if blur is not None:
             picture = blurred_square_on(picture, blur, px_per_m)
-        return picture, view.cover(WALL_LAYER)
+        cover = view.cover(WALL_LAYER)
+        doorway = self.ready.scene.wall.doorway
+        if doorway is not None:
+            # everybody knows the doorway: its dark says nothing of what else would go unremarked on the wall
+            corners = [[-0.5 * doorway.width, doorway.height, 0.0], [0.5 * doorway.width, 0.0, 0.0]]
+            (left, top), (right, bottom) = camera.project(np.array(corners))
+            cover = np.array(cover)
+            cover[max(int(top), 0) : max(int(bottom) + 1, 0), max(int(left), 0) : max(int(right) + 1, 0)] = 0.0
+        return picture, cover
 
     def ordinary(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
         """What is ordinary on the clean wall, in frames of so many lines, as a frame's ``blur`` shows it.
 
-        Without one the camera is at rest, and as well focused as the set's own.
+        Without one the camera is at rest, and as well focused as the set's own. Frames whose wall moves alike are
+        compared with the same wall: that of the first of them in the move, whichever of them is asked for first.
         """
-        return self._walls(height_px, blur)[0]
-
-    def edges(self, height_px: int, blur: LensBlur | None = None) -> EdgeWall:
-        """What edges run on along the clean wall, as for :meth:`ordinary`."""
-        return self._walls(height_px, blur)[1]
-
-    def _walls(self, height_px: int, blur: LensBlur | None) -> tuple[OrdinaryWall, EdgeWall]:
         move = self.loaded.move
         depth = float(move.camera(move.station_frame).depth(np.zeros(3)))
         moving = as_moving(blur, depth)
@@ -174,10 +185,9 @@ class Looker:
                 # whichever frame asks first: that of the first frame of the move whose wall moves alike
                 blurs = (blur_of(move, frame, width_px, height_px) for frame in move.frames)
                 own = next((b for b in blurs if as_moving(b, depth) == moving), blur)
-            viewer = Viewer(height_px)
-            # both ask for the same two magnifications
-            wall = lru_cache(maxsize=2)(lambda px_per_m: self.wall_square_on(px_per_m, own))
-            self._ordinary[height_px, moving] = OrdinaryWall(wall, viewer), EdgeWall(wall, viewer)
+            self._ordinary[height_px, moving] = OrdinaryWall(
+                lambda px_per_m: self.wall_square_on(px_per_m, own), Viewer(height_px)
+            )
         return self._ordinary[height_px, moving]
 
     def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
@@ -193,24 +203,35 @@ class Looker:
         blur = blur_of(move, frame, width_px, height_px)
         return blur, delivered(self.engine, self.ready, camera, blur, self.shining)
 
-    def look(self, job: FrameJob) -> FrameResult:
-        """Draw and judge one frame."""
+    def judged(
+        self, frame: int, shown: Delivered, camera: Camera, blur: LensBlur | None, size_px: tuple[int, int]
+    ) -> JudgedFrame:
+        """A frame that ``camera`` shows, judged; its outlines are in a frame of ``size_px`` (width, height)."""
         ready = self.ready
-        move = ready.move
-        blur, (looks, without) = self.delivered(job.frame, job.width_px, job.height_px)
-        judged = judge_frame(
-            job.frame,
-            move.rail_at(job.frame),
+        width_px, height_px = judged_size(*size_px)
+        looks, without = averaged(shown, (width_px, height_px))
+        camera = camera.resized(width_px, height_px)
+        return judge_frame(
+            frame,
+            ready.move.rail_at(frame),
             looks,
-            move.camera(job.frame, job.width_px, job.height_px),
+            camera,
             ready.station_point,
             self._sight,
-            self.ordinary(job.height_px, blur),
-            self.edges(job.height_px, blur),
+            self.ordinary(height_px, None if blur is None else blur.resized(width_px, height_px)),
             ready.scene.delivery.frame[0],
             continues_wall=continues_wall(ready.scene),
             without=without,
-        )
-        code = colour.encoded8(looks.seen) if job.pictures else None
-        clean_code = colour.encoded8(looks.clean) if job.pictures else None
+        ).in_frame(*size_px)
+
+    def look(self, job: FrameJob) -> FrameResult:
+        """Draw and judge one frame."""
+        size_px = job.width_px, job.height_px
+        drawn_px = drawn_size(*size_px)
+        blur, shown = self.delivered(job.frame, *drawn_px)
+        judged = self.judged(job.frame, shown, self.ready.move.camera(job.frame, *drawn_px), blur, size_px)
+        code = clean_code = None
+        if job.pictures:
+            looks, _ = averaged(shown, size_px)
+            code, clean_code = colour.encoded8(looks.seen), colour.encoded8(looks.clean)
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)

@@ -163,7 +163,7 @@ def test_without_points_only_the_camera_is_written(place: Path) -> None:
     assert abs(scene.camera.pan - math.radians(0.4)) < math.radians(0.1)
     text = (made.folder / made.values["as_built_scene"]).read_text(encoding="utf-8")
     # the file's own words stay
-    assert "# a face so large that the bridge's shadow melts away" in text
+    assert "# a large face, and weak" in text
 
 
 def test_a_frame_beside_the_station_gives_the_same_scene(place: Path) -> None:

@@ -92,5 +92,5 @@ def test_a_line_in_the_table_is_all_that_a_tell_needs(tmp_path: Path) -> None:
         "drawn": ["example"],
         "script": True,
         "style": True,
-        "kinds": ["colour", "grain", "colour"],
+        "kinds": ["colour", "grain", "colour", "grain", *["colour"] * 9],
     }

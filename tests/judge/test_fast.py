@@ -13,6 +13,7 @@ from previz.judge.ordinary import Ordinary
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
 from previz.stage.misprint import Misprinted
+from tests.judge.walls import wall_of
 from tests.search.flatset import FlatSet, flat_set
 
 WIDTH, HEIGHT = 480, 270
@@ -29,7 +30,7 @@ class _Known:
 
     def at(self, px_per_m: float) -> Ordinary:
         assert px_per_m > 0.0
-        return Ordinary(np.full((8, 3, 3), LIMIT), np.zeros(8))
+        return wall_of(LIMIT, LIMIT)
 
 
 def even(level: float):
@@ -73,8 +74,8 @@ def test_it_finds_what_pictures_show(flat: FlatSet, level: float, shadowed: floa
     camera = flat.move.camera(1005, WIDTH, HEIGHT)
     fast = judge_of(flat, level, shadowed, blur_px).judge(camera, OwnPaint())
     wanted = by_picture(flat, level, shadowed, blur_px)
-    assert fast.percent == pytest.approx(wanted.percent, abs=4.0 * PERCENT)
-    assert 10.0 * PERCENT < wanted.percent < 95.0 * PERCENT
+    assert fast.percent == pytest.approx(wanted.percent, abs=5.0 * PERCENT)
+    assert 5.0 * PERCENT < wanted.percent < 97.0 * PERCENT
 
 
 def test_blur_hides(flat: FlatSet) -> None:

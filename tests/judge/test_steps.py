@@ -8,12 +8,18 @@ from scipy.ndimage import gaussian_filter1d
 
 from previz import colour
 from previz.judge.fields import fields_of, window_px
-from previz.judge.ordinary import DIRECTIONS, KINDS, across, added_up, in_direction, steps_across
+from previz.judge.ordinary import DIRECTIONS, in_direction
 from previz.judge.outline import long_runs_only, outline_of, smoothed
-from previz.judge.viewer import WINDOW_DEG, Viewer, chance_found
+from previz.judge.steps import KINDS, Along, Floats, across, joined, own_steps, steps_across
+from previz.judge.viewer import MIDDLE_SEAT, WINDOW_DEG, Viewer, chance_found
 from tests.judge.pictures import cover
 
 VIEWER = Viewer(540)
+
+
+def added_up(differences: Floats, along: Along) -> Floats:
+    """A piece's own steps for the middle viewer."""
+    return own_steps(joined(differences, along), differences, along, MIDDLE_SEAT)
 
 
 def test_one_line_of_1080_is_about_one_minute_of_arc() -> None:

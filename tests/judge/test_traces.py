@@ -10,13 +10,14 @@ from skimage.color import lab2xyz
 
 from previz import colour
 from previz.judge.breaks import Break, decided, sides_of
-from previz.judge.edges import OrdinaryEdges, found_edges, log_light, ordinary_edges_of
 from previz.judge.hold import FrameScore, summarised
-from previz.judge.ordinary import ordinary_of
+from previz.judge.ordinary import Ordinary, ordinary_of
 from previz.judge.outline import Outline, outline_of
 from previz.judge.runs import RARE, ChanceRuns, not_by_chance, runs_of
-from previz.judge.traces import trace_lines, trace_of, trace_percent
+from previz.judge.steps import log_light
+from previz.judge.traces import trace_lines, trace_of, trace_percents
 from previz.judge.viewer import JND_LIGHT, Viewer
+from tests.judge.walls import own_alone
 
 Picture = np.ndarray
 HEIGHT, WIDTH = 540, 720
@@ -68,16 +69,17 @@ WALLS = (columns, strata, board)
 
 
 @pytest.fixture(scope="module", params=WALLS, ids=[kind.__name__ for kind in WALLS])
-def set_up(request: pytest.FixtureRequest) -> tuple[Picture, OrdinaryEdges]:
+def set_up(request: pytest.FixtureRequest) -> tuple[Picture, Ordinary]:
     clean = wall(request.param, 3)
-    return clean, ordinary_edges_of(clean, VIEWER)
+    return clean, ordinary_of(clean, VIEWER)
 
 
-def found(seen: Picture, clean: Picture, edges: OrdinaryEdges) -> float:
-    return trace_percent(trace_of(seen, clean, cover(), lambda: edges, VIEWER), outline_of(cover(), VIEWER))
+def found(seen: Picture, clean: Picture, edges: Ordinary) -> float:
+    trace = trace_of(seen, clean, cover(), edges, VIEWER)
+    return max(trace_percents(None if trace is None else trace.found, outline_of(cover(), VIEWER)))
 
 
-def test_a_hard_shadow_across_the_wall_is_found(set_up: tuple[Picture, OrdinaryEdges]) -> None:
+def test_a_hard_shadow_across_the_wall_is_found(set_up: tuple[Picture, Ordinary]) -> None:
     """7 dE*ab and more, 18 degrees long, on columns, strata and board: plain to anybody (seen, not published)."""
     clean, edges = set_up
     seen = clean * shade(0.72)
@@ -86,7 +88,7 @@ def test_a_hard_shadow_across_the_wall_is_found(set_up: tuple[Picture, OrdinaryE
     assert found(seen, clean, edges) > 50.0
 
 
-def test_the_same_light_with_a_wide_penumbra_is_not(set_up: tuple[Picture, OrdinaryEdges]) -> None:
+def test_the_same_light_with_a_wide_penumbra_is_not(set_up: tuple[Picture, Ordinary]) -> None:
     clean, edges = set_up
     seen = clean * shade(0.72, 1.6 * PX_PER_DEG)
     assert found(seen, clean, edges) < 2.0
@@ -94,32 +96,33 @@ def test_the_same_light_with_a_wide_penumbra_is_not(set_up: tuple[Picture, Ordin
     assert len(trace_lines(seen, clean, cover(), VIEWER)) == 0
 
 
-def test_a_clean_wall_has_none(set_up: tuple[Picture, OrdinaryEdges]) -> None:
+def test_a_clean_wall_has_none(set_up: tuple[Picture, Ordinary]) -> None:
     clean, edges = set_up
     assert found(clean.copy(), clean, edges) == 0.0
     # nor has what no eye can tell
     assert found(clean * shade(float(np.exp(-0.4 * JND_LIGHT))), clean, edges) == 0.0
 
 
-def test_mirrored_it_is_the_same(set_up: tuple[Picture, OrdinaryEdges]) -> None:
+def test_mirrored_it_is_the_same(set_up: tuple[Picture, Ordinary]) -> None:
     """Within half a point of break and as much again for where lines happen to be laid."""
     clean, edges = set_up
     seen = clean * shade(0.72)
-    there = trace_of(seen, clean, cover(), lambda: edges, VIEWER)
-    other = ordinary_edges_of(clean[:, ::-1], VIEWER)
-    mirrored = trace_of(seen[:, ::-1], clean[:, ::-1], cover()[:, ::-1], lambda: other, VIEWER)
+    there = trace_of(seen, clean, cover(), edges, VIEWER)
+    other = ordinary_of(clean[:, ::-1], VIEWER)
+    mirrored = trace_of(seen[:, ::-1], clean[:, ::-1], cover()[:, ::-1], other, VIEWER)
     assert there is not None
     assert mirrored is not None
-    assert mirrored.percent == pytest.approx(there.percent, abs=4.0)
+    assert mirrored.found.percent == pytest.approx(there.found.percent, abs=4.0)
 
 
 def test_pieces_by_themselves_do_not_see_it_across_columns() -> None:
     """Why edges are followed: the columns' own steps are larger, and a window on a piece sees those."""
     clean = wall(columns, 3)
-    seen = clean * shade(0.8)
+    seen = clean * shade(0.72)
     lines = trace_lines(seen, clean, cover(), VIEWER)
-    local = decided(sides_of(seen, clean, lines, VIEWER), lines, ordinary_of(clean, VIEWER), VIEWER)
-    followed = found_edges(sides_of(seen, clean, lines, VIEWER), lines, ordinary_edges_of(clean, VIEWER), VIEWER)
+    sides, ordinary = sides_of(seen, clean, lines, VIEWER), ordinary_of(clean, VIEWER)
+    local = decided(sides, lines, own_alone(ordinary), VIEWER)
+    followed = decided(sides, lines, ordinary, VIEWER, between_walls=True)
     assert local.percent < 20.0
     assert followed.percent > local.percent + 30.0
 
@@ -137,7 +140,7 @@ def test_a_shadow_on_both_sides_of_a_crack_moves_no_edge() -> None:
     """The rock's own edge stays: the step must be the bridge's doing, not what lies on either side of it."""
     clean = np.full((HEIGHT, WIDTH, 3), 0.4, dtype=np.float32)
     clean[:, 360:] *= 0.3
-    edges = ordinary_edges_of(wall(board, 5), VIEWER)
+    edges = ordinary_of(wall(board, 5), VIEWER)
     y = np.arange(100.0, 440.0, PX_PER_DEG / 30.0)
     crack = Outline(
         np.column_stack([np.full(len(y), 360.0), y]), np.tile([1.0, 0.0], (len(y), 1)), np.zeros(len(y), np.int64),
@@ -146,8 +149,8 @@ def test_a_shadow_on_both_sides_of_a_crack_moves_no_edge() -> None:
     both = sides_of(0.7 * clean, clean, crack, VIEWER)
     one = clean.copy()
     one[:, 360:] *= 0.7
-    assert found_edges(both, crack, edges, VIEWER).percent < 2.0
-    assert found_edges(sides_of(one, clean, crack, VIEWER), crack, edges, VIEWER).percent > 90.0
+    assert decided(both, crack, edges, VIEWER, True).percent < 2.0
+    assert decided(sides_of(one, clean, crack, VIEWER), crack, edges, VIEWER, True).percent > 90.0
 
 
 def test_log_light_is_the_log_of_luminance() -> None:
@@ -224,8 +227,8 @@ def test_it_is_told_in_lengths_of_the_outline() -> None:
 
     def trace(percent: float) -> Break:
         none = np.zeros(400)
-        return Break(percent, line(400), none, none > 0, none.astype(np.int8), 0.01 * percent, 0.0)
+        return Break(percent, line(400), none, none > 0, none.astype(np.int8), none, by_seat=(0.0, percent, 5.0))
 
-    assert trace_percent(trace(10.0), line(100)) == pytest.approx(40.0)
-    assert trace_percent(trace(90.0), line(100)) == 100.0
-    assert trace_percent(None, line(100)) == 0.0
+    assert trace_percents(trace(10.0), line(100)) == pytest.approx((0.0, 40.0, 20.0))
+    assert trace_percents(trace(90.0), line(100)) == (0.0, 100.0, 20.0)
+    assert trace_percents(None, line(100)) == (0.0, 0.0, 0.0)

@@ -13,7 +13,7 @@ from previz import colour
 from previz.command.paint.solving import PaintBench, codes_of
 from previz.judge.breaks import decided, sides_of
 from previz.judge.outline import outline_of
-from previz.judge.viewer import Viewer
+from previz.judge.viewer import MIDDLE_SEAT, Viewer
 from previz.paint.bound import least_break
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
@@ -23,6 +23,7 @@ from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, p
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from tests.engine import open_engine
+from tests.judge.walls import own_alone
 from tests.search.example import small_scene
 
 WIDTH, HEIGHT = 480, 270
@@ -103,7 +104,8 @@ def test_softened_share_follows_the_judge(small: Set) -> None:
             sides = sides_of(np.clip(seen.colour, 0.0, 1.0), clean, outline, Viewer(HEIGHT))
             judged = decided(sides, outline, limits, Viewer(HEIGHT))
             found = held.at(codes_of(code))
-            hard.append(judged.counted)
+            own = decided(sides, outline, own_alone(limits), Viewer(HEIGHT), only=MIDDLE_SEAT)
+            hard.append(0.01 * own.percent)
             soft.append(found.share)
             # and the judge's own number, from the solver's picture
             assert found.percent == pytest.approx(judged.percent, abs=1.5)

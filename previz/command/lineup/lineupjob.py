@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 
 from previz.camera import Camera
 from previz.geometry import Array, unit
-from previz.judge.frame import judge_frame
 from previz.judge.hold import FrameScore
 from previz.look.blur import LensBlur, blur_of
-from previz.stage.delivering import delivered
+from previz.stage.delivering import delivered, drawn_size
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, WALL, continues_wall
 
@@ -72,22 +71,11 @@ class IllusionJob:
         return IllusionNow(real, wanted, drifted)
 
     def _score(self, looker: Looker, camera: Camera) -> FrameScore:
-        ready = looker.ready
+        size_px = camera.width_px, camera.height_px
+        camera = camera.resized(*drawn_size(*size_px))
         blur = self._blur(looker, camera)
-        looks, without = delivered(looker.engine, ready, camera, blur, looker.shining)
-        return judge_frame(
-            self.frame,
-            ready.move.rail_at(self.frame),
-            looks,
-            camera,
-            ready.station_point,
-            looker.sight,
-            looker.ordinary(camera.height_px, blur),
-            looker.edges(camera.height_px, blur),
-            ready.scene.delivery.frame[0],
-            continues_wall=continues_wall(ready.scene),
-            without=without,
-        ).score
+        shown = delivered(looker.engine, looker.ready, camera, blur, looker.shining)
+        return looker.judged(self.frame, shown, camera, blur, size_px).score
 
     def _blur(self, looker: Looker, camera: Camera) -> LensBlur | None:
         """The frame's blur as this camera has it: it moves as the frame's own does while the shutter is open."""

@@ -8,17 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from previz import __version__
 from previz.colour import JND_DE00
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
-from previz.deliver.shoot.overlay import OutlinePieces, tell_key, with_outline
+from previz.deliver.shoot.overlay import OutlinePieces, outline_pieces, tell_key, with_outline
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
-from previz.judge.breaks import Break
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.judge.telltable import TELLS
@@ -210,7 +208,7 @@ def _write_frame(
     lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
     folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
-    keep_frame(folder, result, outline_pieces(result.judged), side, stood, lens)
+    keep_frame(folder, result, judged_pieces(result.judged), side, stood, lens)
 
 
 def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
@@ -221,20 +219,11 @@ def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSu
     return summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
 
 
-def outline_pieces(judged: JudgedFrame) -> list[OutlinePieces]:
-    """The judged outline and, where they are found, the traces, line by line, for drawing."""
-    drawn = _pieces_of(judged.found, judged.tell)
-    return [*drawn, *(piece for piece in _pieces_of(judged.trace, judged.trace_tell) if piece.broken.any())]
-
-
-def _pieces_of(found: Break | None, tell: NDArray[np.int8] | None) -> list[OutlinePieces]:
-    if found is None:
-        return []
-    return [
-        OutlinePieces(found.outline.xy[rows], found.broken[rows], closed, None if tell is None else tell[rows])
-        for number, closed in enumerate(found.outline.closed)
-        for rows in [found.outline.line == number]
-    ]
+def judged_pieces(judged: JudgedFrame, every: bool = False) -> list[OutlinePieces]:
+    """The judged outline and the traces, line by line, for drawing: those that are found, or ``every`` one."""
+    traces = outline_pieces(judged.trace, judged.trace_tell)
+    found = outline_pieces(judged.found, judged.tell)
+    return [*found, *(piece for piece in traces if every or piece.broken.any())]
 
 
 def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
@@ -244,7 +233,7 @@ def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
 
 def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
     if result.code is not None:
-        drawn = with_outline(result.code, outline_pieces(result.judged))
+        drawn = with_outline(result.code, judged_pieces(result.judged))
         folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
 
 
@@ -313,6 +302,10 @@ def _written(
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
         "trace_worst_pct": _rounded(summary.trace_worst_pct),
         "hidden": summary.hidden,
+        "viewers": {
+            name: {"break_worst_pct": _rounded(worst), "trace_worst_pct": _rounded(trace)}
+            for name, (worst, trace) in summary.viewers.items()
+        },
         "reveal_frame": scene.rail.reveal,
         "worst_frame": summary.worst_frame,
         "worst_tells": list(summary.worst_tells),
