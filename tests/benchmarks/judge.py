@@ -1,7 +1,8 @@
-"""Figures of the fast judge: ``python -m tests.benchmarks.judge [--quick] [--json]``.
+"""Figures of the judge: ``python -m tests.benchmarks.judge [--quick] [--json]``.
 
-How well it agrees with drawn and judged frames, how many cameras it scores a second, how much memory that takes, and
-how long the same work takes in other ways (:mod:`tests.benchmarks.others`), all on one machine in one run.
+What must be found and what must not (:mod:`tests.benchmarks.judgesweeps`). Of the fast judge, how well it agrees with
+drawn and judged frames, how many cameras it scores a second, how much memory that takes, and how long the same work
+takes in other ways (:mod:`tests.benchmarks.others`), all on one machine in one run.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from previz.stage.prepare import ReadySet, prepare
 from tests.benchmarks import crew as crews
 from tests.benchmarks.crew import FRAME_PX, FRAMES_OF_CANDIDATE, SEED, Crew, crew, knocked_cameras
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
+from tests.benchmarks.judgesweeps import sweeps
 
 QUARRY = Path(__file__).resolve().parents[2] / "scenes" / "quarry.toml"
 TRIANGLES = (20_000, 200_000, 1_000_000)
@@ -213,12 +215,13 @@ def other_ways(scene: Scene, folder: Path, usual: Path) -> tuple[list[Figure], l
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Measure and print."""
-    asked = options("Figures of the fast judge.", arguments)
+    asked = options("Figures of the judge.", arguments)
     candidates = 8 if asked.quick else 100
     scene = _with(read_scene(QUARRY), USUAL[0])
     flat = scene.edited(lamps=(), light__ambient=0.0)
-    figures: list[Figure] = []
-    left_out = ["memory", "frames drawn with 4 x 4 looks", "the same work in other ways"]
+    figures: list[Figure] = sweeps(asked.quick)
+    left_out = ["shadows beside the outline and across the wall", "mirrored pictures", "widths"]
+    left_out += ["memory", "frames drawn with 4 x 4 looks", "the same work in other ways"]
     left_out.append("other triangle and pixel counts")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
