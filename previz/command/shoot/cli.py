@@ -25,9 +25,18 @@ def shoot(scene: Path, width: int, figure: bool, asked: Asked) -> None:
 
 @click.command()
 @width_option(160, 16384, 960, "Width judged at")
+@click.option("--explain", type=int, metavar="FRAME", help="One frame alone: what of it is found, and where.")
 @scene_command()
-def score(scene: Path, width: int, asked: Asked) -> None:
+def score(scene: Path, width: int, explain: int | None, asked: Asked) -> None:
     """Numbers only: break, mismatch and slip of every frame, and the hold."""
+    if explain is not None:
+        from previz.command.shoot.explain import explain as look
+        from previz.command.shoot.explain import explained_rows
+
+        with asked.progress() as progress:
+            found = look(scene, asked.out, explain, width, asked.engine, progress)
+        asked.show(found, explained_rows)
+        return
     from previz.command.shoot.shoot import score as run
     from previz.command.shoot.words import shot_rows
 
