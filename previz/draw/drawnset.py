@@ -23,6 +23,7 @@ from previz.scene.move import Move
 from previz.scene.rig.lightcautions import face_points
 from previz.scene.rig.support import Level, Profile, Section, Support
 from previz.scene.shape import BridgeShape, Outlines, bridge_shape
+from previz.scene.timetable import turning_marks
 from previz.workshop.section import sections
 from previz.workshop.surface import Surface
 
@@ -201,6 +202,7 @@ def rail_rule(move: Move) -> RailRule:
         frames["reveal"] = rail.reveal
     if frames["hold"] == frames["start"]:
         del frames["hold"]
+    frames |= dict(turning_marks(move.timing, len(move.frames) - 1))
     marks = tuple(
         RailMark(name, frame, move.rail_at(frame), np.asarray(move.camera(frame).position))
         for name, frame in sorted(frames.items(), key=lambda item: item[1])

@@ -18,7 +18,6 @@ from previz import optics
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined, path_kernel, without_negatives
-from previz.rail import eased
 from previz.scene.move import FIRST_FRAME, Move
 
 # a blur smaller than this everywhere, px, is none
@@ -253,10 +252,17 @@ def camera_during(
     One half is the frame's own time. Before the move begins and after it has ended the camera stands still, in a move
     of one frame too.
     """
-    rail = move.scene.rail
-    time = frame - FIRST_FRAME + exposure_frames(move) * (share - 0.5)
-    done = float(eased(time / (rail.frames - 1), rail.ease)) if rail.frames > 1 else 0.0
-    return move.camera_at(rail.travel * done, width_px, height_px)
+    return move.camera_during(_time(move, frame, share), width_px, height_px)
+
+
+def _time(move: Move, frame: int, share: float) -> float:
+    return frame - FIRST_FRAME + exposure_frames(move) * (share - 0.5)
+
+
+def moves_during(move: Move, frame: int) -> bool:
+    """Whether the camera moves while a frame's shutter is open; not where the shot stands."""
+    opened = [_time(move, frame, share) for share in (0.0, 0.5, 1.0)]
+    return bool(np.ptp(move.rail_during(opened)) > 0.0 or np.ptp(move.turns(opened), axis=0).any())
 
 
 def blur_of(move: Move, frame: int, width_px: int | None = None, height_px: int | None = None) -> LensBlur | None:
@@ -267,7 +273,7 @@ def blur_of(move: Move, frame: int, width_px: int | None = None, height_px: int 
     body = move.scene.camera
     camera = move.camera(frame, width_px, height_px)
     moments: tuple[Camera, ...] = ()
-    if len(move.frames) > 1 and move.scene.rail.travel != 0.0:
+    if moves_during(move, frame):
         moments = tuple(camera_during(move, frame, share, width_px, height_px) for share in (0.0, 0.5, 1.0))
     if body.focus is None and not moments:
         return None

@@ -295,7 +295,11 @@ def rail_fit(scene: Scene, plate: PlateNumbers, longest: float) -> RailFit:
     end = min(start + longest, float(gone[-1]))
     wanted = cameras_of(move)
     sign = -1.0 if plate.travel < 0.0 else 1.0
-    held = [move.camera_at(sign * float(rail)) for rail in np.clip(gone, start, end)]
+    turns = move.turns(np.arange(len(move.frames)))
+    held = [
+        move.camera_at(sign * float(rail), turn=turn)
+        for rail, turn in zip(np.clip(gone, start, end), turns, strict=True)
+    ]
     travel = min(abs(plate.travel), longest * scene.scale)
     drawn = cameras_of(move_of(scaled_scene(scene, replace(plate, travel=sign * travel))))
     foot, tall = foot_point(scene), figure_height(scene)

@@ -21,7 +21,7 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, rigid
 from previz.optics import angle_of_view
-from previz.scene.model import Scene
+from previz.scene.model import Pause, Scene
 from previz.scene.move import Move, move_of
 from previz.scene.shape import bridge_shape
 from previz.units import deg_text, mm_text
@@ -140,6 +140,7 @@ def scaled_scene(scene: Scene, plate: PlateNumbers) -> Scene:
         "camera__lens": lens,
         "camera__shift": (plate.shift[0] * sensor_ratio, plate.shift[1] * sensor_ratio),
         "rail__travel": plate.travel / scene.scale,
+        "rail__pauses": _paused(scene, plate.travel / scene.scale),
     }
     try:
         matched = scene.edited(**changes)
@@ -151,6 +152,12 @@ def scaled_scene(scene: Scene, plate: PlateNumbers) -> Scene:
             f"({fault['msg']}); check the numbers under [plate] and the scale"
         ) from error
     return _focused(matched, scene)
+
+
+def _paused(scene: Scene, travel: float) -> tuple[Pause, ...]:
+    """The scene's pauses at the same shares of another travel (m); none where there is no travel to pause in."""
+    share = abs(travel / scene.rail.travel) if scene.rail.travel != 0.0 else 0.0
+    return tuple(pause.model_copy(update={"at": pause.at * share}) for pause in scene.rail.pauses if share > 0.0)
 
 
 def _focused(matched: Scene, scene: Scene) -> Scene:
@@ -195,7 +202,7 @@ def horizon_row(camera: Camera, x_px: float | None = None) -> float:
 
 def cameras_of(move: Move) -> list[Camera]:
     """The camera of every frame of a move, at the delivered size."""
-    return [move.camera_at(float(rail)) for rail in move.rail]
+    return [move.camera(frame) for frame in move.frames]
 
 
 def fastest(scene: Scene) -> float:

@@ -44,6 +44,9 @@ def bound_reasons(scene: Scene) -> Iterator[Reason]:
     rail = scene.rail
     if search.rail_angle is not None and (rail.along == "arc" or rail.radius):
         yield Reason(("search", "rail_angle"), "a straight rail to turn", "a curved one", "leave out rail_angle")
+    if search.rail_length is not None and rail.pauses and min(search.rail_length) <= rail.pauses[-1].at:
+        expected = f"rails longer than the last pause, {mm_text(rail.pauses[-1].at)} from the start"
+        yield Reason(("search", "rail_length"), expected, mm_text(min(search.rail_length)))
     if search.station is not None:
         last = FIRST_FRAME + rail.frames - 1
         if not FIRST_FRAME <= min(search.station) <= max(search.station) <= last:

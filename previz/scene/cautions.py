@@ -14,6 +14,7 @@ from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.rig.exposure import shooting_rate
 from previz.scene.rig.lightcautions import LIGHT_CAUTIONS
 from previz.scene.shape import bridge_shape
+from previz.scene.timetable import top_turn
 from previz.units import deg_text, mm_text
 
 CLOSEST_FOCUS = 0.25  # m, from the entrance pupil; common practice, no source
@@ -176,8 +177,20 @@ def _speed(scene: Scene, move: Move) -> Cautions:
     frames = [f for f in judged_frames(move) if f < move.frames[-1]]
     if not frames:
         return
-    points = {"wall": np.zeros(3), "bridge's near end": bridge_shape(scene).near_corners[1]}
+    turn = top_turn(scene.rail)
+    # of a turn the middle of the picture is the slowest place: f tan of the angle
+    step_px = move.camera(move.station_frame).focal_px * np.tan(min(np.hypot(*turn), 1.5))
     left, top, right, bottom = delivered_box_px(scene)
+    seconds = (right - left) / (step_px * rate) if step_px else np.inf
+    if seconds < 0.99 * SLOWEST_PAN:
+        key, word = ("pan", "pans") if turn[0] >= turn[1] else ("tilt", "tilts")
+        yield Caution(
+            f"rail.{key}",
+            f"The camera {word} at up to {deg_text(max(turn) * rate)}/s, a frame width in {seconds:.1f} s; faster than "
+            f"one in {SLOWEST_PAN:g} s tends to stutter. Use more frames, a smaller turn or more {key}_ease.",
+        )
+        return
+    points = {"wall": np.zeros(3), "bridge's near end": bridge_shape(scene).near_corners[1]}
     fastest, name, at = 0.0, "", 0
     for frame in frames:
         before, after = move.camera(frame), move.camera(frame + 1)

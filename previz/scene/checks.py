@@ -18,7 +18,8 @@ from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.shape import BridgeShape, bridge_shape
-from previz.units import mm_text
+from previz.scene.timetable import course_reasons
+from previz.units import deg_text, mm_text
 
 __all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "refuse_impossible"]
 
@@ -144,9 +145,10 @@ def _rail(scene: Scene) -> Reasons:
             yield Reason(("rail", key), f"a frame of the move, {first} to {last}", str(frame), low * (frame < first))
     if rail.reveal is not None and rail.reveal <= max(rail.hold) and first <= rail.reveal <= last:
         yield Reason(("rail", "reveal"), f"a frame after the hold's end, {max(rail.hold)}", str(rail.reveal))
-    if rail.frames > 1 and abs(rail.travel) < 1e-6:
-        expected = f"a travel that is not zero over {rail.frames} frames"
+    if rail.frames > 1 and abs(rail.travel) < 1e-6 and not (rail.pan or rail.tilt):
+        expected = f"a travel that is not zero over {rail.frames} frames, or a pan or tilt"
         yield Reason(("rail", "travel"), expected, mm_text(rail.travel), "or frames = 1")
+    yield from course_reasons(rail)
     yield from _curve(scene)
 
 
@@ -173,6 +175,19 @@ def _sound_move(scene: Scene) -> Move | None:
         return move_of(scene)
     except SceneError:
         return None
+
+
+def _turned(scene: Scene) -> Reasons:
+    """A tilt over the move that leads past the vertical."""
+    move = _sound_move(scene)
+    if move is None or scene.rail.tilt == 0.0:
+        return
+    for frame in (move.frames[0], move.frames[-1]):
+        tilt = scene.camera.tilt + float(move.turns(frame - FIRST_FRAME)[1])
+        if abs(tilt) > 0.5 * math.pi + 1e-9:
+            expected = "a tilt over the move that stays between straight down and straight up, -90 to 90 deg"
+            yield Reason(("rail", "tilt"), expected, f"{deg_text(tilt)} at frame {frame}")
+            return
 
 
 def _lens_path(scene: Scene) -> Reasons:
@@ -295,6 +310,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_bridge, frozenset({"bridge"})),
     (_bridge_on_wall, frozenset({"wall", "bridge"})),
     (_camera, frozenset({"camera"})),
+    (_turned, frozenset({"camera", "rail"})),
     (_lens_path, frozenset({"wall", "bridge", "camera", "rail"})),
     (_facing, frozenset({"bridge", "camera", "rail"})),
     (_rail, frozenset({"rail"})),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from previz.camera import Camera
 from previz.geometry import Array
 from previz.optics import angle_of_view, depth_of_field
 from previz.scene.layout import behind
@@ -12,6 +13,7 @@ from previz.scene.move import FIRST_FRAME, Move, move_of
 from previz.scene.rig.exposure import exposure, state
 from previz.scene.rig.focusing import blur_text, focus_plan
 from previz.scene.shape import bridge_shape
+from previz.scene.timetable import is_plain, stretches, top_turn
 from previz.units import deg_text, inches_text, mm_text
 
 _MM = 1e-3
@@ -23,19 +25,19 @@ def slip_px_per_mm(scene: Scene, move: Move) -> float:
     The mean over the millimetre around the station point; f b (1/z_bridge - 1/z_wall) on a rail across the line
     of sight (``check_values.md``, Geometry).
     """
-    slips = [slip_px(scene, move, move.station_rail + step)[1] for step in (-0.5 * _MM, 0.5 * _MM)]
+    at = move.station_rail
+    slips = [slip_px(scene, move, move.camera_at(at + step))[1] for step in (-0.5 * _MM, 0.5 * _MM)]
     return float(np.linalg.norm(slips[1] - slips[0]))
 
 
-def slip_px(scene: Scene, move: Move, rail: float) -> Array:
-    """Slip (3, 2) px, right and down, of the near end's left corner, middle and right corner at ``rail`` m.
+def slip_px(scene: Scene, move: Move, camera: Camera) -> Array:
+    """Slip (3, 2) px, right and down, of the near end's left corner, middle and right corner seen by a camera.
 
     How far each has moved in the picture against the point of the wall's datum plane that it hides from the
     station point.
     """
     ends = bridge_shape(scene).near_corners
     hidden = behind(move.track.through, ends)
-    camera = move.camera_at(rail)
     return np.asarray(camera.project(ends) - camera.project(hidden))
 
 
@@ -46,9 +48,7 @@ def largest_slip_px(scene: Scene, move: Move) -> tuple[float, int]:
     """
     first, last = scene.rail.hold
     frames = sorted({*np.linspace(first, last, min(last - first + 1, 129)).round().astype(int).tolist()})
-    slips = [
-        float(np.linalg.norm(slip_px(scene, move, float(move.rail[f - FIRST_FRAME])), axis=1).max()) for f in frames
-    ]
+    slips = [float(np.linalg.norm(slip_px(scene, move, move.camera(f)), axis=1).max()) for f in frames]
     at = int(np.argmax(slips))
     return slips[at], int(frames[at])
 
@@ -95,6 +95,7 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
         ("a pixel at the wall", mm_text(at_sill / station.focal_px, 3)),
         ("a pixel at the near end", mm_text(at_near / station.focal_px, 3)),
         ("move", f"{len(move.frames)} frames, {len(move.frames) / rate:.2f} s, {mm_text(abs(rail.travel))}"),
+        *_course_rows(scene, move),
         ("fastest rail speed", f"{fastest / _MM:.3f} mm a frame, {fastest * rate / _MM:.1f} mm/s"),
         ("station frame", f"{move.station_frame}"),
         ("hold", f"{first} to {last}, {mm_text(hold)} of rail"),
@@ -110,6 +111,23 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
         depth = float(station.depth(shape.on_middle(scene.plate.foot_mark)))
         rows.append(("figure at miniature size", cut_text(tall)))
         rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
+    return rows
+
+
+def _course_rows(scene: Scene, move: Move) -> list[tuple[str, str]]:
+    """When the shot stands, slides and turns; nothing of a plain slide."""
+    rail, rate = scene.rail, float(scene.delivery.rate)
+    if is_plain(rail):
+        return []
+    rows = []
+    for what, first, last in stretches(move.timing, len(move.frames) - 1):
+        at = f", {mm_text(abs(move.rail_at(first)))} to {mm_text(abs(move.rail_at(last)))}"
+        rows.append((what, f"{first} to {last}, {(last - first) / rate:.2f} s{at if what == 'slides' else ''}"))
+    first, last = FIRST_FRAME + move.timing.begins, FIRST_FRAME + move.timing.ends
+    for name, turn, top in zip(("pan", "tilt"), (rail.pan, rail.tilt), top_turn(rail), strict=True):
+        if turn:
+            speed = f"{deg_text(top * rate, 2)}/s at most"
+            rows.append((f"{name} over the move", f"{deg_text(turn, 2)}, {first} to {last}, {speed}"))
     return rows
 
 

@@ -132,6 +132,7 @@ def _angle(limit_deg: int) -> BeforeValidator:
 _ANGLE_SCHEMA = _text_schema(rf"^\s*[+\-−]?\s*{_NUM}\s*(deg|°|rad)\s*$", "-8 deg")
 Angle = Annotated[float, _angle(360), _ANGLE_SCHEMA]
 Tilt = Annotated[float, _angle(90), _ANGLE_SCHEMA]
+Turn = Annotated[float, _angle(180), _ANGLE_SCHEMA]
 Stop = Annotated[
     float,
     _quantity(units.stop, "a stop", "f/22", "", 0.5, 1000.0, "from f/0.5 to f/1000"),

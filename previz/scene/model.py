@@ -13,7 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self, get_args
 
-from pydantic import AliasChoices, ConfigDict, Field, Strict, model_validator
+from pydantic import AliasChoices, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
 from previz.errors import Fault, SceneError
 from previz.scene.element import Plate
@@ -39,6 +39,7 @@ from previz.scene.fields import (
     Text,
     Tilt,
     Time,
+    Turn,
     Whole,
     several,
     wrong,
@@ -195,6 +196,23 @@ class CameraBody(Table):
     )
 
 
+class Pause(Table):
+    """A place at which the slide comes to rest and stands for a while before it goes on."""
+
+    at: Length = Field(description="Travel from the start of the slide, whichever way it goes.")
+    frames: Annotated[Whole, Field(ge=1, le=100_000)] = Field(description="Frames that the slide stands there.")
+
+
+def _several_pauses(value: Any) -> Any:
+    if not isinstance(value, (list, tuple)):
+        raise wrong('a list of pauses like [{ at = "40 mm", frames = 10 }]')
+    return tuple(value)
+
+
+Pauses = Annotated[tuple[Pause, ...], Field(max_length=50), BeforeValidator(_several_pauses)]
+Standing = Annotated[Whole, Field(ge=0, le=100_000)]
+
+
 class Rail(Table):
     """The move. ``along`` is the direction of travel, or "arc" with a ``radius``.
 
@@ -202,6 +220,11 @@ class Rail(Table):
     it must be, ``station`` the frame at which the lens stands at ``camera.position`` (middle of the hold
     unless given). ``aim``: "parallel" keeps the camera's angles, "track" turns with an arc, a point in space
     stays where it is in the picture. ``along`` need not have length one.
+
+    A shot may stand for ``stand`` frames, slide with ``pauses``, and stand again for ``stand_after``; all of them are
+    among its ``frames``, and the frames left share the slide. ``pan`` and ``tilt`` turn the camera about its entrance
+    pupil, where no parallax comes of it, from the slide's beginning to its end and on through the pauses; at the
+    station frame the angles are those of ``[camera]``.
     """
 
     along: Along = Field(
@@ -211,8 +234,21 @@ class Rail(Table):
         None, description="Bends the rail: positive about a point ahead of the lens, negative about one behind."
     )
     travel: Coordinate = Field(0.12, description='Length of the move along the rail, such as "120 mm".')
-    frames: Annotated[Whole, Field(ge=1, le=100_000)] = Field(100, description="Delivered frames; the first is 1001.")
-    ease: Ease = Field(0.1, description='Share of the frames for starting and for stopping, "0%" to "50%".')
+    frames: Annotated[Whole, Field(ge=1, le=100_000)] = Field(
+        100, description="Delivered frames of the whole shot, standing ones too; the first is 1001."
+    )
+    ease: Ease = Field(
+        0.1, description='Share of the slide\'s frames for starting and for stopping, "0%" to "50%"; at pauses too.'
+    )
+    stand: Standing = Field(0, description="Frames that the camera stands before the slide begins.")
+    stand_after: Standing = Field(0, description="Frames that the camera stands after the slide has ended.")
+    pauses: Pauses = Field((), description="Where the slide stands on its way, in the order of the travel.")
+    pan: Turn = Field(0.0, description="Turned over the slide about the entrance pupil; to camera right is positive.")
+    tilt: Turn = Field(0.0, description="Tilted over the slide about the entrance pupil; up is positive.")
+    pan_ease: Ease | None = Field(None, description="Easing of the pan, as a share of its frames; the slide's if none.")
+    tilt_ease: Ease | None = Field(
+        None, description="Easing of the tilt, as a share of its frames; the slide's if none."
+    )
     hold: Annotated[tuple[FrameNumber, FrameNumber], several(2, "two frame numbers", "[1001, 1040]")] = Field(
         description="First and last frame on which the bridge must not be seen."
     )

@@ -5,21 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from previz.camera import Camera, camera_for
 from previz.errors import Fault, SceneError
 from previz.geometry import Array, turned, unit
-from previz.rail import Track, eased
+from previz.rail import Timing, Track
 from previz.scene.model import Scene
+from previz.scene.timetable import FIRST_FRAME, course_reasons, timing_of
 
-FIRST_FRAME = 1001
+__all__ = ["FIRST_FRAME", "NO_TURN", "Move", "aimed", "move_of"]
+
+NO_TURN = (0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
 class Move:
     """The scene's move: what the lens sees from where, frame by frame.
 
-    ``frames`` (N,) are frame numbers, ``rail`` (N,) m the travel from the start of the move.
+    ``frames`` (N,) are frame numbers, ``rail`` (N,) m the travel from the start of the move, ``timing`` when it stands,
+    slides and turns. A time is in frames from the first frame, whole or between two; before it and after the last frame
+    all stands.
     """
 
     scene: Scene
@@ -27,6 +33,7 @@ class Move:
     frames: tuple[int, ...]
     rail: Array
     station_frame: int
+    timing: Timing
 
     @property
     def station_rail(self) -> float:
@@ -42,14 +49,36 @@ class Move:
         """Places of the lens (N, 3) m at every frame."""
         return self.track.position(self.rail - self.station_rail)
 
+    def rail_during(self, time: ArrayLike) -> Array:
+        """Travel (...) m from the start of the move at times (...)."""
+        return self.timing.travelled(time)
+
+    def turns(self, time: ArrayLike) -> Array:
+        """Pan and tilt (..., 2) rad of the move at times (...), away from the camera's angles at the station frame."""
+        rail, t = self.scene.rail, np.asarray(time, dtype=np.float64)
+        out = np.zeros((*t.shape, 2))
+        for axis, (turn, ease) in enumerate(((rail.pan, rail.pan_ease), (rail.tilt, rail.tilt_ease))):
+            if turn != 0.0:
+                eased_by = rail.ease if ease is None else ease
+                here = self.timing.turned(self.station_frame - FIRST_FRAME, eased_by)
+                out[..., axis] = turn * (self.timing.turned(t, eased_by) - here)
+        return out
+
     def camera(self, frame: int, width_px: int | None = None, height_px: int | None = None) -> Camera:
         """The camera at a frame number, at the delivered size unless another is asked for."""
         if not self.frames[0] <= frame <= self.frames[-1]:
             raise ValueError(f"frame {frame} lies outside the move, {self.frames[0]} to {self.frames[-1]}")
-        return self.camera_at(float(self.rail[frame - FIRST_FRAME]), width_px, height_px)
+        time = frame - FIRST_FRAME
+        return self.camera_at(float(self.rail[time]), width_px, height_px, self.turns(time))
 
-    def camera_at(self, rail: float, width_px: int | None = None, height_px: int | None = None) -> Camera:
-        """The camera at ``rail`` m of travel from the start of the move."""
+    def camera_during(self, time: float, width_px: int | None = None, height_px: int | None = None) -> Camera:
+        """The camera at a time."""
+        return self.camera_at(float(self.rail_during(time)), width_px, height_px, self.turns(time))
+
+    def camera_at(
+        self, rail: float, width_px: int | None = None, height_px: int | None = None, turn: ArrayLike = NO_TURN
+    ) -> Camera:
+        """The camera at ``rail`` m of travel from the start, panned and tilted by ``turn`` (2,) rad of the move."""
         body = self.scene.camera
         distance = rail - self.station_rail
         position = self.track.position(distance)
@@ -59,11 +88,12 @@ class Move:
             pan += float(self.track.heading(distance))
         elif not isinstance(aim, str) and distance != 0.0:
             pan, tilt = aimed(np.asarray(aim), self.track.through, position, body.pan, body.tilt, body.roll)
+        more_pan, more_tilt = (float(angle) for angle in np.asarray(turn))
         full_width, full_height = self.scene.delivery.frame
         camera = camera_for(
             position,
-            pan,
-            tilt,
+            pan + more_pan,
+            tilt + more_tilt,
             body.roll,
             focal=body.lens,
             sensor_width=body.sensor[0],
@@ -107,12 +137,16 @@ def aimed(
 def move_of(scene: Scene) -> Move:
     """The move that a scene describes.
 
-    Raises :class:`SceneError` where the station frame lies outside the move or a curved rail has no radius.
+    Raises :class:`SceneError` where the station frame lies outside the move, stands and pauses leave no slide, or a
+    curved rail has no radius.
     """
     rail = scene.rail
     body = scene.camera
     count = rail.frames
-    progress = np.linspace(0.0, 1.0, count) if count > 1 else np.zeros(1)
+    faults = [Fault(scene.title, 0, 0, r.key, r.expected, r.found, r.hint) for r in course_reasons(rail)]
+    if faults:
+        raise SceneError(faults)
+    timing = timing_of(rail)
     station = rail.station if rail.station is not None else (rail.hold[0] + rail.hold[1]) // 2
     if not FIRST_FRAME <= station < FIRST_FRAME + count:
         expected = f"a station frame of the move, {FIRST_FRAME} to {FIRST_FRAME + count - 1}"
@@ -128,6 +162,7 @@ def move_of(scene: Scene) -> Move:
         scene=scene,
         track=Track(through=np.asarray(body.position), along=along, radius=radius),
         frames=tuple(range(FIRST_FRAME, FIRST_FRAME + count)),
-        rail=rail.travel * eased(progress, rail.ease),
+        rail=timing.at_frames(count),
         station_frame=station,
+        timing=timing,
     )

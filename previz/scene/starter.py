@@ -76,8 +76,15 @@ pupil_ratio = 1              # exit pupil / entrance pupil, 0.1 to 10
 along = [1, 0, 0]            # direction of travel: right, up, out; or "arc", sideways along a curve
 # radius = "1.5 m"           # for a curve: positive about a point ahead of the lens, negative about one behind
 travel = "120 mm"            # length of the move
-frames = 100                 # delivered frames, 1 to 100000; the first has the number 1001
-ease = "10%"                 # share of the frames for starting and again for stopping, 0% to 50%
+frames = 100                 # delivered frames of the whole shot, 1 to 100000; the first has the number 1001
+ease = "10%"                 # share of the slide's frames for starting and again for stopping, 0% to 50%
+stand = 0                    # frames of them that the camera stands before the slide, from 0
+stand_after = 0              # and after it
+# pauses = [{ at = "40 mm", frames = 10 }]  # where the slide stands on its way: travel from its start, how long
+pan = "0 deg"                # turned over the slide, about the entrance pupil: no parallax; -180 to 180
+tilt = "0 deg"               # the same up or down; at the station frame the angles are those of [camera]
+# pan_ease = "20%"           # easing of the pan and of the tilt; if left out, the slide's
+# tilt_ease = "20%"
 hold = [1001, 1040]          # first and last frame on which the bridge must not be seen
 reveal = 1090                # frame by which it must be seen, after the hold
 station = 1020               # frame at which the lens is at camera.position; if left out, the middle of the hold

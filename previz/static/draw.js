@@ -243,7 +243,7 @@ const Draw = (() => {
   function curve(svg, firstData, options = {}) {
     const height = options.height || 260, box = { left: 62, right: 0, top: 50, bottom: height - 42 };
     let width = options.width || 1200;
-    let data = firstData, by = options.by || "rail", now = null, lastFrame = null;
+    let data = firstData, wanted = options.by || "rail", by = wanted, now = null, lastFrame = null;
 
     const value = (row) => (by === "rail" ? row.rail_mm : row.frame);
     const first = () => value(data.rows[0]);
@@ -262,8 +262,19 @@ const Draw = (() => {
       return out;
     }
 
+    // where the camera stands or turns back, several frames share a place: then the frames run along the bottom, by
+    // the rule of hold.png
+    const oneWay = (rows) => {
+      const steps = rows.slice(1).map((row, i) => row.rail_mm - rows[i].rail_mm);
+      const sizes = steps.filter((step) => step).map(Math.abs).sort((a, b) => a - b);
+      if (!sizes.length) return false;
+      const way = rows[rows.length - 1].rail_mm < rows[0].rail_mm ? -1 : 1, least = 0.02 * sizes[sizes.length >> 1];
+      return steps.every((step) => step * way >= 0) && steps.filter((step) => step * way < least).length <= 2;
+    };
+
     function reset(nextData, nextBy, nextWidth) {
-      data = nextData; by = nextBy || by; width = nextWidth || width;
+      data = nextData; wanted = nextBy || wanted; width = nextWidth || width;
+      by = wanted === "rail" && !oneWay(data.rows) ? "frame" : wanted;
       box.right = width - 18;
       svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
       svg.replaceChildren();

@@ -145,8 +145,13 @@
   for (const name of ["pointerup", "pointercancel"]) window.addEventListener(name, () => { dragging = false; });
   for (const button of document.querySelectorAll("[data-by]")) button.addEventListener("click", () => {
     curve.reset(data.curve, button.dataset.by);
-    for (const other of document.querySelectorAll("[data-by]")) other.setAttribute("aria-pressed", String(other === button));
+    showBy();
   });
+  // a shot that stands is drawn over its frames, whatever is asked for
+  const showBy = () => {
+    for (const button of document.querySelectorAll("[data-by]")) button.setAttribute("aria-pressed", String(button.dataset.by === curve.by));
+  };
+  showBy();
   if (table) table.addEventListener("click", (e) => {
     const row = e.target.closest("tr[data-frame]");
     if (row) { stop(); go(Number(row.dataset.frame)); }

@@ -61,7 +61,7 @@ def test_slip_against_the_published_parallax(example: Scene) -> None:
 
 def test_slip_is_nothing_at_the_station_and_grows_with_the_way_gone(example: Scene) -> None:
     move = move_of(example)
-    assert np.abs(slip_px(example, move, move.station_rail)).max() < 1e-9
+    assert np.abs(slip_px(example, move, move.camera(move.station_frame))).max() < 1e-9
     first, last = example.rail.hold
     gone = max(abs(move.rail[f - 1001] - move.station_rail) for f in (first, last))
     slip, frame = largest_slip_px(example, move)

@@ -178,7 +178,9 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
     tried = 0
     for line in text.split("\n"):
         key = line[2:].split(" =")[0]
-        if not line.startswith("# ") or key not in ("bars", "mesh", "photo", "image", "radius", "figure", "date"):
+        if not line.startswith("# ") or key not in (
+            "bars", "mesh", "photo", "image", "radius", "pauses", "pan_ease", "tilt_ease", "figure", "date",
+        ):
             continue
         edited = text.replace(line, line[2:], 1)
         if key in ("mesh", "photo") and "wall" in line:
@@ -192,4 +194,4 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
         path.write_text(edited, encoding="utf-8")
         read_scene(path)
         tried += 1
-    assert tried == 8
+    assert tried == 11

@@ -71,7 +71,8 @@ class AnimaticLayers:
     ``rail`` (N, 3) m is where the camera is as the shutter opens, in the middle and as it closes. ``laid`` is the
     figure's layer, None without a figure; ``files`` its pictures, ``shown`` (N,) which of them each frame takes;
     ``throw`` its shadow, None without one. Mattes of the shadow are made at ``matte_px``, none at all if that is None.
-    ``above_px`` (N,) is the framing's drift; ``words`` (N) what is burnt in, empty for nothing.
+    ``above_px`` (N,) is the framing's drift; ``words`` (N) what is burnt in, empty for nothing. ``turns`` (N, 3, 2) rad
+    is how far the move has panned and tilted the camera at the times of ``rail``, None for not at all.
     """
 
     size_px: tuple[int, int]
@@ -84,6 +85,11 @@ class AnimaticLayers:
     throw: Throw | None = None
     matte_px: tuple[int, int] | None = None
     words: tuple[tuple[str, ...], ...] = ()
+    turns: Array | None = None
+
+    def turn(self, index: int, moment: int) -> Array:
+        """Pan and tilt (2,) rad of the move at one of the three moments of a frame."""
+        return np.zeros(2) if self.turns is None else np.asarray(self.turns[index, moment])
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,7 +178,11 @@ class _Maker:
         return self._grade
 
     def camera(self, index: int, size_px: tuple[int, int] | None = None) -> Camera:
-        return self._ready.move.camera_at(float(self._stage.rail[index, 1]), *(size_px or self._stage.size_px))
+        return self._at(index, 1, size_px or self._stage.size_px)
+
+    def _at(self, index: int, moment: int, size_px: tuple[int, int]) -> Camera:
+        rail = float(self._stage.rail[index, moment])
+        return self._ready.move.camera_at(rail, *size_px, self._stage.turn(index, moment))
 
     def set_at(self, index: int, clean: bool) -> tuple[Picture, Picture | None]:
         """The set with the bridge, and without it where that is wanted: (H, W, 3) linear light."""
@@ -194,11 +204,12 @@ class _Maker:
         return np.clip(engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0) if soft is None else seen_in(soft), None
 
     def _blur(self, index: int) -> LensBlur | None:
-        body, rail = self._ready.scene.camera, self._stage.rail[index]
+        body, stage = self._ready.scene.camera, self._stage
         camera = self.camera(index)
         moments: tuple[Camera, ...] = ()
-        if float(np.ptp(rail)) > 0.0:
-            moments = tuple(self._ready.move.camera_at(float(at), *self._stage.size_px) for at in rail)
+        turned = any((stage.turn(index, k) != stage.turn(index, 1)).any() for k in (0, 2))
+        if turned or float(np.ptp(stage.rail[index])) > 0.0:
+            moments = tuple(self._at(index, k, stage.size_px) for k in range(3))
         if body.focus is None and not moments:
             return None
         pitch = body.lens / camera.focal_px

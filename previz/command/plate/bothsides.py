@@ -61,29 +61,47 @@ class Both:
     @property
     def station(self) -> int:
         """Index of the frame on the way out that is nearest to the station point."""
+        if self._own:
+            # a place at which the shot stands is that of many frames
+            return self.move.frames.index(self.move.station_frame)
         return int(np.argmin(np.abs(self.course.wanted[: self.course.out] - self.move.station_rail)))
+
+    @property
+    def _own(self) -> bool:
+        """Whether the delivered frames on the way out are the move's own."""
+        assert self.scene.plate is not None
+        return self.scene.plate.wanted is None
 
     def plate_cameras(self) -> list[Camera]:
         """The plate's camera, full size, when it took the picture that each delivered frame shows."""
         foot, scale, figure = self.on_bridge.foot, self.scene.scale, self.figure
         width, height = self.scene.delivery.frame
-        rail, crop = self.plate_at, 1.0
+        rail, turns, crop = self.plate_at, self.course.turns[:, 1], 1.0
         if figure is not None and figure.is_still:
-            rail = np.full(len(rail), self.matched.station_rail)
+            rail, turns = np.full(len(rail), self.matched.station_rail), np.zeros_like(turns)
         elif figure is not None and len(rail) > 1:
-            rail = np.asarray(PchipInterpolator(np.arange(len(rail)), rail)(np.minimum(figure.moment, len(rail) - 1)))
+            frames, at = np.arange(len(rail)), np.minimum(figure.moment, len(rail) - 1)
+            rail, turns = (np.asarray(PchipInterpolator(frames, each)(at)) for each in (rail, turns))
         if figure is not None and figure.layer is None:
             # a whole plate picture is as wide as the sensor
             (width, height), crop = figure.size_px, self.told.numbers.crop
         finer = crop * width / self.scene.delivery.frame[0]
         return [
-            full_size(self.matched.camera_at(float(at)).resized(width, height, factor=finer), foot, scale)
-            for at in rail
+            full_size(self.matched.camera_at(float(at), turn=turn).resized(width, height, factor=finer), foot, scale)
+            for at, turn in zip(rail, turns, strict=True)
+        ]
+
+    def cameras(self, move: Move, rail: Array, size_px: tuple[int, int] | None = None) -> list[Camera]:
+        """A move's cameras at ``rail`` (N,) m, turned as the course has them in the middle of the exposure."""
+        width_px, height_px = size_px or (None, None)
+        return [
+            move.camera_at(float(at), width_px, height_px, turn)
+            for at, turn in zip(rail, self.course.turns[:, 1], strict=True)
         ]
 
     def track(self, move: Move, rail: Array, size_px: tuple[int, int] | None = None) -> FootTrack:
         """The figure's layer seen by a move's camera at ``rail`` (N,) m, in frames of a size (as delivered)."""
-        cameras = [move.camera_at(float(at), *(size_px or ())) for at in rail]
+        cameras = self.cameras(move, rail, size_px)
         facing = facing_camera(self.on_bridge.foot, move.camera(move.station_frame))
         layer = None if self.figure is None else self.figure.layer
         return foot_track(
@@ -106,13 +124,15 @@ class Both:
         above = np.clip(above, bars.bottom - bars.height_px, bars.top)
         words = tuple(self._words(index) for index in range(len(rail))) if burn_in else ()
         if self.figure is None:
-            return AnimaticLayers(size_px, rail, bars, above, words=words)
+            return AnimaticLayers(size_px, rail, bars, above, words=words, turns=self.course.turns)
         track = self.track(move, rail[:, 1], size_px)
         laid = FigureLayer(track.anchor_px, track.foot_px, track.scale, track.turn)
         throw = self._throw(move, rail[:, 1], size_px, track)
         matte_px = self.scene.delivery.frame if mattes and throw is not None else None
         files, shown = self.figure.files, self.figure.shown
-        return AnimaticLayers(size_px, rail, bars, above, laid, files, shown, throw, matte_px, words)
+        return AnimaticLayers(
+            size_px, rail, bars, above, laid, files, shown, throw, matte_px, words, self.course.turns
+        )
 
     def _throw(self, move: Move, rail: Array, size_px: tuple[int, int], track: FootTrack) -> Throw | None:
         scene, stand = self.scene, self.on_bridge
@@ -120,7 +140,8 @@ class Both:
         if key is None:
             return None
         camera = move.camera(move.station_frame)
-        tall = [move.camera_at(float(at), *size_px).project(np.stack([stand.foot, stand.head])) for at in rail]
+        ends = np.stack([stand.foot, stand.head])
+        tall = [each.project(ends) for each in self.cameras(move, rail, size_px)]
         return Throw(
             face=face_of(key),
             share=key_share(key, scene.lamps, scene.light, stand.foot),
@@ -142,13 +163,19 @@ class Both:
         words = [f"frame {course.frames[index]}", f"rail {1e3 * at:6.1f} mm", f"{1e3 * speed:5.1f} mm/s"]
         if course.retime is not None:
             words.append(f"shot {course.retime.source[index]:.1f}")
-        words.append(self._zone(float(course.wanted[index])))
+        words.append(self._zone(index))
         if len(course.frames) > course.out:
             words.append("way out" if index < course.out else "way back")
         return tuple(words)
 
-    def _zone(self, at: float) -> str:
-        rail, move = self.scene.rail, self.move
+    def _zone(self, index: int) -> str:
+        rail, move, course = self.scene.rail, self.move, self.course
+        if self._own:
+            frame = course.frames[course.way_out(index)]
+            if rail.hold[0] <= frame <= rail.hold[1]:
+                return "hold"
+            return "reveal" if rail.reveal is not None and frame >= rail.reveal else ""
+        at = float(course.wanted[index])
         way, hair = (-1.0 if rail.travel < 0.0 else 1.0), 1e-9
         first, last = (way * move.rail_at(frame) for frame in rail.hold)
         if first - hair <= way * at <= last + hair:

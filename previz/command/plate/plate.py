@@ -204,7 +204,7 @@ def _written_tables(folder: OutputFolder, both: Both) -> tuple[list[str], dict[s
     scene, course = both.scene, both.course
     track = both.track(both.move, course.rail[:, 1])
     write_feet(folder, track)
-    cameras = [both.move.camera_at(float(at)) for at in course.rail[:, 1]]
+    cameras = both.cameras(both.move, course.rail[:, 1])
     body, exposure = scene.camera, scene.camera.shutter
     shot = scene.delivery.rate if body.rate is None else body.rate
     angle = 2.0 * np.pi * (0.5 if exposure is None else float(exposure * shot))

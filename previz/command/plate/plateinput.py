@@ -28,7 +28,6 @@ from previz.plate.rates import rates_sentence
 from previz.plate.retime import Retime, needed_rate, out_and_back, retimed
 from previz.plate.scaling import PlateNumbers, plate_numbers
 from previz.plate.take import read_take, read_wanted
-from previz.rail import eased
 from previz.scene.files import how_to_convert
 from previz.scene.model import Scene
 from previz.scene.move import Move
@@ -107,12 +106,14 @@ class Course:
     """Where the miniature's camera is in every delivered frame (N), m from the start of the scene's move.
 
     ``wanted`` (N,) is what the move asks for, ``rail`` (N, 3) where the camera is (with a take: where that has it) as
-    the shutter opens, in the middle, and as it closes. The first ``out`` frames lead out, the others back the same way.
+    the shutter opens, in the middle, and as it closes, ``turns`` (N, 3, 2) rad how far the move has panned and tilted
+    it then: a take tells nothing of that. The first ``out`` frames lead out, the others back the same way.
     """
 
     frames: tuple[int, ...]
     wanted: Array
     rail: Array
+    turns: Array
     out: int
     retime: Retime | None
     sentences: tuple[str, ...]
@@ -137,14 +138,16 @@ def course_of(scene: Scene, move: Move) -> Course:
     out = len(wanted)
     path = out_and_back(wanted) if plate.back else np.array(wanted)
     frames = tuple(range(first, first + len(path)))
-    time = np.arange(len(path), dtype=np.float64)
+    half = 0.5 * exposure_frames(move)
+    opened = np.arange(len(path), dtype=np.float64)[:, None] + half * np.array([-1.0, 0.0, 1.0])
+    # frame numbers, not places, time the turn: a table of wanted places may begin at another one
+    turns = move.turns(_there_and_back(opened, out - 1, plate.back) + (first - move.frames[0]))
     if plate.take is None:
-        half = 0.5 * exposure_frames(move)
-        ends = [_between(scene, plate.wanted is None, wanted, time + way * half, plate.back) for way in (-1.0, 1.0)]
-        rail = np.stack([ends[0], path, ends[1]], axis=-1)
+        rail = np.stack([_between(move, plate.wanted is None, wanted, time, plate.back) for time in opened.T], axis=-1)
+        rail[:, 1] = path
         needed = needed_rate(wanted, scene.delivery.rate, HAND_SPEED)
         said = ("There is no take yet (plate.take), so no retime is written. " + needed.sentence,)
-        return Course(frames, path, rail, out, None, said)
+        return Course(frames, path, rail, turns, out, None, said)
     shot = scene.delivery.rate if scene.camera.rate is None else scene.camera.rate
     take = read_take(scene.path(plate.take), shot)
     # with a move of its own from a table the reveal may lie outside it
@@ -152,20 +155,31 @@ def course_of(scene: Scene, move: Move) -> Course:
     table = retimed(take, path, scene.delivery.rate, first, reveal)
     half = 0.5 * (0.5 if scene.camera.shutter is None else float(scene.camera.shutter * shot))
     rail = np.stack([take.position(table.source + way * half) for way in (-1.0, 0.0, 1.0)], axis=-1)
-    return Course(frames, path, rail, out, table, table.sentences)
+    told = list(table.sentences)
+    if scene.rail.pan or scene.rail.tilt:
+        told.append(
+            "A take tells where the slide was and not how the head was turned: pan and tilt are taken to be as wanted. "
+            "Shoot without them and turn the picture afterwards, or gear the head to the rail."
+        )
+    return Course(frames, path, rail, turns, out, table, tuple(told))
 
 
-def _between(scene: Scene, own: bool, wanted: Array, time: Array, back: bool) -> Array:
-    """Positions (N,) m at fractional delivered frames, counted from 0; standing before the first and after the last."""
-    last = len(wanted) - 1
+def _there_and_back(time: Array, last: int, back: bool) -> Array:
+    """Times of the way out that show the same as ``time``, in frames from the first; held before and after."""
     time = np.maximum(time, 0.0)
     if back:
         time = np.where(time > last, 2.0 * last - np.minimum(time, 2.0 * last), time)
-    time = np.minimum(time, float(last))
+    return np.minimum(time, float(last))
+
+
+def _between(move: Move, own: bool, wanted: Array, time: Array, back: bool) -> Array:
+    """Positions (N,) m at fractional delivered frames, counted from 0; standing before the first and after the last."""
+    last = len(wanted) - 1
+    time = _there_and_back(time, last, back)
     if last == 0:
         return np.full(len(time), wanted[0])
     if own:
-        return np.asarray(scene.rail.travel * eased(time / last, scene.rail.ease))
+        return move.rail_during(time)
     return np.asarray(PchipInterpolator(np.arange(last + 1), wanted)(time))
 
 

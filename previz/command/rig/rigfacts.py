@@ -20,6 +20,7 @@ from previz.scene.rig.lightcautions import HOT_DISTANCE
 from previz.scene.rig.lightways import ways
 from previz.scene.rig.support import Support, support, support_sentences
 from previz.scene.shape import bridge_shape
+from previz.scene.timetable import is_plain, stretches, top_turn, turning_marks
 from previz.units import deg_text, inches_text, mm_text
 
 # a reveal that follows the hold within this (s) comes as a flash: common practice, no source
@@ -67,6 +68,7 @@ def _marks(scene: Scene, move: Move) -> tuple[tuple[str, int], ...]:
     rows = [("start", FIRST_FRAME), ("hold begins", first), ("station point", move.station_frame), ("hold ends", last)]
     if scene.rail.reveal is not None:
         rows.append(("reveal", scene.rail.reveal))
+    rows += turning_marks(move.timing, len(move.frames) - 1)
     rows.append(("end", move.frames[-1]))
     return tuple(sorted(rows, key=lambda row: row[1]))
 
@@ -237,6 +239,7 @@ def motion_lines(facts: RigFacts) -> tuple[str, ...]:
             f"Smear of one exposure: near end {found.hold_smear.near:.1f} px, wall {found.hold_smear.wall:.1f} px at "
             f"the fastest frame of the hold, {found.move_smear.near:.1f} and {found.move_smear.wall:.1f} of the move."
         )
+    lines += turn_lines(facts)
     for each in facts.flicker:
         here = ", the mains of this scene" if each.mains == scene.light.mains else ""
         lines.append(f"Lamps that flicker at {2 * each.mains} Hz ({each.mains} Hz mains{here}): {flicker_text(each)}.")
@@ -248,6 +251,27 @@ def motion_lines(facts: RigFacts) -> tuple[str, ...]:
             f"for {delivered:.6g} delivered (root of the scale); where nothing does, any rate will do."
         )
     return tuple(lines)
+
+
+def turn_lines(facts: RigFacts) -> list[str]:
+    """What the head does over the move, and when the slide stands; nothing of a plain slide."""
+    move, rail, rate = facts.move, facts.scene.rail, facts.exposure.rate
+    if is_plain(rail):
+        return []
+    found = stretches(move.timing, len(move.frames) - 1)
+    stood = [f"{first} to {last}" for what, first, last in found if what == "stands"]
+    lines = [f"The slide stands in frames {', '.join(stood)}."] if stood and move.timing.pieces else []
+    first, last = FIRST_FRAME + move.timing.begins, FIRST_FRAME + move.timing.ends
+    begin, end = move.turns([move.timing.begins, move.timing.ends])
+    for axis, (name, top) in enumerate(zip(("Pan", "Tilt"), top_turn(rail), strict=True)):
+        if top:
+            angles = [(rail.pan, rail.tilt)[axis], *(ends[axis] for ends in (begin, end))]
+            turn, low, high = (_solid(f"{math.degrees(angle):+.2f} deg") for angle in angles)
+            lines.append(
+                f"{name} by {turn} about the entrance pupil, frames {first} to {last}: {low} to {high} from the "
+                f"station's angle, {math.degrees(top) * rate:.2f} deg/s at most while shooting."
+            )
+    return lines
 
 
 def focus_lines(facts: RigFacts) -> tuple[str, ...]:

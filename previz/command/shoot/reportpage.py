@@ -191,8 +191,8 @@ def _verdict(values: Mapping[str, Any]) -> str:
     else:
         hold = values["hold_mm"] / 1e3
         words = (
-            f"Holds for {mm_text(hold)} / {inches_text(hold)} of rail, {values['hold_frames']} frames, "
-            f"{values['hold_first']} to {values['hold_last']}"
+            f"Holds for {mm_text(hold)} / {inches_text(hold)} of rail, {values['hold_frames']} frames "
+            f"({values['hold_s']:.2f} s), {values['hold_first']} to {values['hold_last']}"
         )
     if values["break_worst_pct"] is not None:
         first, last = values["hold_wanted"]

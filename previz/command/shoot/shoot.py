@@ -294,6 +294,7 @@ def _written(
         "hold_wanted": list(scene.rail.hold),
         "hold_mm": round(1e3 * summary.hold, 3),
         "hold_frames": summary.hold_frames,
+        "hold_s": round(summary.hold_frames / float(scene.delivery.rate), 3),
         "hold_first": summary.hold_first,
         "hold_last": summary.hold_last,
         "break_mean_pct": _rounded(summary.break_mean_pct),

@@ -33,7 +33,8 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     hold_mm, frames = summary["hold_mm"], summary["hold_frames"]
     held = f"{hold_mm:.1f} mm ({inches_text(hold_mm / 1e3)}) of rail"
     if frames:
-        held = f"{_frames(summary['hold_first'], summary['hold_last'])}, {held}"
+        # a shot that stands holds for a while over no rail at all
+        held = f"{_frames(summary['hold_first'], summary['hold_last'])}, {held}, {summary['hold_s']:.2f} s"
     worst = _percent(summary["break_worst_pct"])
     if summary["worst_frame"] is not None:
         worst += f" at frame {summary['worst_frame']}"

@@ -59,7 +59,7 @@ def _ruler(pen: Pen, room: PageSize, card: RigCard, scale: int) -> None:
         return left + abs(rail) * 1e3 / scale
 
     if travel == 0.0:
-        pen.text((left, base), "the camera stands still", 2.6)
+        pen.text((left, base), "no travel: the lens stays where it is", 2.6)
         return
     low, high = sorted(x(rail) for rail in rule.hold)
     pen.rectangle((low, base - 4.0, max(high, low + 0.2), base), CHALK_WASH, CHALK, 0.2)

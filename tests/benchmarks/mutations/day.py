@@ -268,8 +268,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/derived.py",
-        "np.linalg.norm(slip_px(scene, move, float(move.rail[f - FIRST_FRAME])), axis=1).max()",
-        "np.linalg.norm(slip_px(scene, move, float(move.rail[f - FIRST_FRAME])), axis=1)[1]",
+        "np.linalg.norm(slip_px(scene, move, move.camera(f)), axis=1).max()",
+        "np.linalg.norm(slip_px(scene, move, move.camera(f)), axis=1)[1]",
         "largest slip, of the near end's middle only",
         (RIG + "the_largest_slip_is_that_of_the_corners",),
     ),
