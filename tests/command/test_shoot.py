@@ -119,6 +119,7 @@ def test_summary_agrees_with_the_table(shot: Run) -> None:
             break
         holding.append(frame)
     assert summary["hold_frames"] == len(holding)
+    assert summary["hold_s"] == pytest.approx(len(holding) / 25.0, abs=0.001)
     assert [summary["hold_first"], summary["hold_last"]] == [holding[0], holding[-1]]
 
 

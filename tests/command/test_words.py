@@ -18,7 +18,7 @@ from tests.conftest import ROOT, Command, ended, started
 
 SUMMARY = {
     "title": "A [bold]walk[/] over the :bridge:", "hold_wanted": [1001, 1040], "hold_first": 1001, "hold_last": 1038,
-    "hold_frames": 38, "hold_mm": 36.125, "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
+    "hold_frames": 38, "hold_mm": 36.125, "hold_s": 1.52, "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
     "break_worst_pct": 12.34, "worst_frame": 1040, "worst_tells": ["colour", "grain"], "reveal_frame": 1090,
     "break_reveal_pct": 41.39, "trace_worst_pct": 0.7,
     "engine": "pictures", "driver": "llvmpipe (LLVM 15.0.6, 256 bits)",
@@ -36,7 +36,7 @@ def test_summary_stays_on_one_line_a_row(monkeypatch: pytest.MonkeyPatch, capfd:
     # a title is text, whatever is in it
     assert lines[0] == "A [bold]walk[/] over the :bridge:"
     # 36.125 mm are 1.4222 in, 1 7/16 to the nearest sixteenth
-    assert 'frames 1001 to 1038, 36.1 mm (1 7/16") of rail' in err
+    assert 'frames 1001 to 1038, 36.1 mm (1 7/16") of rail, 1.52 s' in err
     assert "12.3 % at frame 1040, told by colour, grain" in err
     assert "41.4 % at frame 1090" in err
 
