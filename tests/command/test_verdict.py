@@ -10,7 +10,8 @@ from previz.command.shoot.words import shot_rows, verdict
 from previz.draw.style import verdict as word_of
 
 SUMMARY: dict[str, Any] = {
-    "hold_wanted": [1010, 1020], "hold_first": 1008, "hold_last": 1022, "hold_frames": 15, "hold_mm": 25.4, "hold_s": 0.6,
+    "hold_wanted": [1010, 1020], "hold_first": 1008, "hold_last": 1022, "hold_frames": 15, "hold_mm": 25.4,
+    "hold_s": 0.6,
     "break_station_pct": 0.0, "break_mean_pct": 1.25, "break_worst_pct": 4.0, "break_reveal_pct": 61.0,
     "trace_worst_pct": 1.5,
     "worst_frame": 1019, "worst_tells": ["slip", "grain"], "station_frame": 1015, "reveal_frame": 1090,

@@ -18,7 +18,8 @@ from tests.conftest import ROOT, Command, ended, started
 
 SUMMARY = {
     "title": "A [bold]walk[/] over the :bridge:", "hold_wanted": [1001, 1040], "hold_first": 1001, "hold_last": 1038,
-    "hold_frames": 38, "hold_mm": 36.125, "hold_s": 1.52, "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
+    "hold_frames": 38, "hold_mm": 36.125, "hold_s": 1.52,
+    "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
     "break_worst_pct": 12.34, "worst_frame": 1040, "worst_tells": ["colour", "grain"], "reveal_frame": 1090,
     "break_reveal_pct": 41.39, "trace_worst_pct": 0.7,
     "engine": "pictures", "driver": "llvmpipe (LLVM 15.0.6, 256 bits)",
