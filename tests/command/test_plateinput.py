@@ -59,6 +59,70 @@ def test_out_and_back_is_mirrored_and_its_shutter_too(tmp_path: Path) -> None:
     assert [found.twin(k) for k in (0, 10, 11, 12)] == [22, 12, None, None]
 
 
+STANDING = (
+    'stand = 3\nstand_after = 2\npauses = [{ at = "15 mm", frames = 2 }]\npan = "2 deg"\ntilt = "1 deg"\nframes = 20'
+)
+
+
+def standing_scene(folder: Path, *lines: str) -> Scene:
+    return read_scene(laid(folder, ("[plate]", "\n".join(("[plate]", CAMERA, *lines))), ("frames = 4", STANDING)))
+
+
+def test_a_move_that_stands_and_turns_is_the_shoots_own_there_and_back(tmp_path: Path) -> None:
+    scene = standing_scene(tmp_path, "back = true")
+    move, found = move_of(scene), course(scene)
+    for k, share in enumerate((0.0, 0.5, 1.0)):
+        for index, frame in enumerate(move.frames[:-1]):
+            got = move.camera_at(float(found.rail[index, k]), turn=found.turns[index, k])
+            wanted = camera_during(move, frame, share)
+            np.testing.assert_allclose(got.world_from_cam, wanted.world_from_cam, atol=1e-12)
+    np.testing.assert_allclose(found.turns[:, 0], found.turns[::-1, 2], atol=1e-15)
+    # 3 frames stood, a quarter of the way in 3, 2 stood, the rest in 9, 2 stood
+    still = np.flatnonzero(np.ptp(found.rail[:20], axis=1) == 0.0)
+    assert still.tolist() == [0, 1, 2, 7, 18, 19]
+    # the head turns on in the pause
+    assert np.abs(np.diff(found.turns[7], axis=0)).min() > 1e-4
+    assert not np.diff(found.turns[[0, 1, 2, 18, 19]], axis=1).any()
+
+
+def test_the_plates_camera_stands_and_turns_alike(tmp_path: Path) -> None:
+    both = Both.of(standing_scene(tmp_path))
+    # 1.2 m of travel at 1:20 is the scene's own 60 mm; the pause keeps its share of it
+    assert both.matched.scene.rail.pauses[0].at == pytest.approx(0.015)
+    half = Both.of(standing_scene(tmp_path).edited(plate__camera__travel=0.6))
+    assert half.matched.scene.rail.pauses[0].at == pytest.approx(0.0075)
+    np.testing.assert_allclose(half.plate_at, half.matched.rail, atol=1e-12)
+    none = Both.of(standing_scene(tmp_path).edited(plate__camera__travel=0.0))
+    assert none.matched.scene.rail.pauses == ()
+    for each in (both, half):
+        for index, frame in enumerate(each.move.frames):
+            wanted = each.matched.camera(frame)
+            got = each.matched.camera_at(float(each.plate_at[index]), turn=each.course.turns[index, 1])
+            np.testing.assert_allclose(got.world_from_cam, wanted.world_from_cam, atol=1e-12)
+        assert each.station == 0
+    words = [" ".join(both._words(index)) for index in range(20)]
+    assert [("hold" in line, "reveal" in line) for line in words[:5]] == [(True, False)] * 2 + [(False, False)] + [
+        (False, True)
+    ] * 2
+
+
+def test_a_take_is_held_where_the_move_stands(tmp_path: Path) -> None:
+    rows = "".join(f"{k},{0.5 * k - 2.0}\n" for k in range(1, 151))
+    (tmp_path / "take.csv").write_text("frame,rail_mm\n" + rows, encoding="utf-8")
+    found = course(standing_scene(tmp_path, 'take = "take.csv"'))
+    assert found.retime is not None
+    assert np.isfinite(found.retime.made_up).all()
+    still = [k for k, note in enumerate(found.retime.notes) if "held" in note]
+    # the step to the next frame is none
+    assert still == [0, 1, 2, 6, 7, 17, 18, 19]
+    np.testing.assert_allclose(found.retime.error, 0.0, atol=5e-5)
+    assert found.retime.pieces()
+    assert any("not how the head was turned" in line for line in found.sentences)
+    # a pan alone leaves nothing to retime, and nothing is divided by nothing
+    panned = course(standing_scene(tmp_path).edited(rail__travel=0.0, rail__pauses=()))
+    assert "any shooting rate will do" in panned.sentences[0]
+
+
 def test_a_wanted_move_comes_from_its_table(tmp_path: Path) -> None:
     rows = "".join(f"{1001 + k},{5.0 * k}\n" for k in range(6))
     (tmp_path / "wanted.csv").write_text("frame,rail_mm\n" + rows, encoding="utf-8")
