@@ -44,6 +44,7 @@ WIDTH_PX, HEIGHT_PX = 1600, 1000
 _LEFT, _RIGHT, _TOP, _BOTTOM = 150.0, 1550.0, 392.0, 822.0
 _THUMBS_TOP, _THUMB_WIDE = 96, 264
 _MOST_THUMBS = 5
+_BLOCK_LEFT = 1150.0
 
 # a step of the camera below this share of its middle step counts as standing still
 _STILL = 0.02
@@ -106,7 +107,7 @@ def hold_plot(plot: HoldPlot) -> Pixels8:
     _curve(paper, plot, x, y, room)
     _marks(paper, plot, x, y, room)
     _thumbnails(paper, plot, x)
-    paper.title_block(plot.title, WIDTH_PX - 20.0, HEIGHT_PX - 16.0, 430.0, 14.0)
+    paper.title_block(plot.title, WIDTH_PX - 20.0, HEIGHT_PX - 16.0, WIDTH_PX - 20.0 - _BLOCK_LEFT, 14.0)
     return paper.picture()
 
 
@@ -244,7 +245,11 @@ def _standing_still(paper: Paper, plot: HoldPlot, x: Array) -> None:
         if j - i >= 3:
             left, right = float(x[i]), float(x[j])
             paper.line([(left, _BOTTOM + 44.0), (right, _BOTTOM + 44.0)], SOFT, 3.0)
-            if right - left > text_width("stands still", 16.0):
+            wide = text_width("stands still", 16.0)
+            if 0.5 * (left + right + wide) > _BLOCK_LEFT - 6.0:
+                # the title block would lie over words below
+                paper.text((left - 10.0, _BOTTOM + 44.0), "stands still", 16.0, SOFT, "rm")
+            elif right - left > wide:
                 paper.text((0.5 * (left + right), _BOTTOM + 49.0), "stands still", 16.0, SOFT, "ma")
         i = max(j, i + 1)
 
