@@ -91,8 +91,8 @@ def paints(folder: Path) -> None:
     shutil.copytree(ROOT / "scenes", folder / "scenes")
     scene = folder / "scenes" / "quarry.toml"
     text = scene.read_text(encoding="utf-8")
-    assert text.count("hold = [1001, 1027]") == 1
-    scene.write_text(text.replace("hold = [1001, 1027]", "hold = [1001, 1044]"), encoding="utf-8")
+    assert text.count("hold = [1001, 1036]") == 1
+    scene.write_text(text.replace("hold = [1001, 1036]", "hold = [1001, 1060]"), encoding="utf-8")
     with Progress() as progress:
         paint(scene, True, "a4", None, folder / "paints", None, None, progress)
     _save("quarry-paints.jpg", np.asarray(Image.open(folder / "paints" / "compare.png").convert("RGB")), 1600)

@@ -12,6 +12,7 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.breaks import Break, decided, sides_of
+from previz.judge.film.drift import drift_of, slide_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
 from previz.judge.ordinary import OrdinaryWall
@@ -43,6 +44,17 @@ class Looks:
         seen, clean = np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0)
         share = cover[..., None]
         return cls(seen, clean, cover, seen * (1.0 - share) + clean * share)
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """The cameras ``before`` and ``after`` a frame, ``seconds`` apart; ``reach`` (m) is how far the bridge comes out of
+    the wall."""
+
+    before: Camera
+    after: Camera
+    seconds: float
+    reach: float
 
 
 # how a frame looks with one cause of break taken away, drawn when it is asked for: the frame, and the clean frame
@@ -88,12 +100,14 @@ def judge_frame(
     delivered_width_px: int,
     continues_wall: bool,
     without: Without,
+    around: Around | None = None,
 ) -> JudgedFrame:
     """Judge a frame as it is delivered. A frame that cannot be judged has no break and says why.
 
     ``station_point`` (3,) m is where the paint lines up, ``sight`` casts against wall and bridge,
     ``continues_wall`` says whether the paint was made to line up with the wall. ``without`` draws the frame with one
-    cause of break taken away, by the tell's name; it is asked only where the frame breaks.
+    cause of break taken away, by the tell's name; it is asked only where the frame breaks. ``around`` says where the
+    camera was before and will be after, for what slides; nothing does where it is not given.
     """
     height_px, width_px = looks.cover.shape
     viewer = Viewer(height_px)
@@ -125,6 +139,10 @@ def judge_frame(
     score = FrameScore(
         frame, rail, found.percent, mismatch, slip, named(*told), "", max(by_trace), found.by_seat, by_trace
     )
+    if around is not None:
+        slide = slide_of(outline, (around.before, camera, around.after), around.seconds, sight, around.reach)
+        drift = drift_of(slide, outline, seen, viewer)
+        score = replace(score, drift_deg_s=drift.median_deg_s, drift=drift.by_length())
     return JudgedFrame(score, found, tell, width_px, height_px, traces, trace_tell)
 
 

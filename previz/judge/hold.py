@@ -14,6 +14,8 @@ class FrameScore:
 
     ``trace_pct`` is what is found of the bridge's shadow, bounce and mirror image. Both are those of the viewer who
     finds most; ``break_by_seat`` and ``trace_by_seat`` are what each of the three finds, in the order of ``SEATS``;
+    ``drift_deg_s`` is how fast the bridge's pattern is seen to slide, ``drift`` the same by lengths of the bridge
+    (:meth:`previz.judge.film.drift.SeenSlide.by_length`);
     ``rail`` m of travel from the start of the move, ``mismatch_de`` dE00 (None where no picture was made), ``slip_px``
     delivered pixels, ``tells`` the causes of break, the most frequent first.
     """
@@ -28,6 +30,8 @@ class FrameScore:
     trace_pct: float | None = None
     break_by_seat: tuple[float, ...] = ()
     trace_by_seat: tuple[float, ...] = ()
+    drift_deg_s: float | None = None
+    drift: tuple[tuple[int, float, float], ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -46,7 +50,8 @@ class HoldSummary:
 
     ``hold_first`` and ``hold_last`` are the frames, around the station frame, between which every frame holds.
     Mean and worst are taken inside the hold that the scene asks for, and so is the worst of the traces. ``hidden`` says
-    that every frame of it holds. ``viewers`` gives, for each of the three by name, the worst break and the worst trace
+    that every frame of it holds. Where there is a ``film``, hold and ``hidden`` are the film's: the bridge is
+    not found by then. ``viewers`` gives, for each of the three by name, the worst break and the worst trace
     there, percent.
     """
 
@@ -64,6 +69,22 @@ class HoldSummary:
     trace_worst_pct: float | None
     hidden: bool
     viewers: Mapping[str, tuple[float, float]]
+    film: FilmSummary | None = None
+
+
+@dataclass(frozen=True)
+class FilmSummary:
+    """What the film adds: ``still_frames`` and ``still`` (m) of the still hold; ``found_pct`` by the end of the hold
+    asked for, with its ``found_low_pct`` and ``found_high_pct``; the largest ``drift_deg_s`` there; and the frame from
+    which more is found by what slides than in any still frame, None where there is none."""
+
+    still_frames: int
+    still: float
+    found_pct: float
+    found_low_pct: float
+    found_high_pct: float
+    drift_deg_s: float
+    parallax_from: int | None
 
 
 def summarised(

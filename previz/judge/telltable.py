@@ -34,7 +34,11 @@ TELL_TABLE: Final = (
     Tell("grain", (176, 24, 122), (8.0, 6.0), "rougher or smoother than the wall beside it"),
     Tell("bounce", (150, 110, 60), (6.0, 3.0), "light that the bridge sends on to the wall"),
     Tell("mirror", (110, 130, 30), (1.6, 4.0), "the mirror image of the bridge in something glossy"),
+    Tell("parallax", (20, 80, 150), (42.0, 8.0), "the pattern slides against the wall while the camera moves"),
 )
+
+# the tell of the film, which no single frame has
+PARALLAX: Final = "parallax"
 
 # the outline where no cause can be named, and where it is not found
 SHOWS: Final = Tell("shows", (200, 32, 38), (12.0, 6.0), "it is found, for no single cause")

@@ -18,7 +18,18 @@ import numpy as np
 
 from previz.run.output import OutputFolder, json_text
 
-HOLD_HEADER = ("frame", "rail_mm", "break_pct", "trace_pct", "mismatch_de", "slip_px", "tells")
+HOLD_HEADER = (
+    "frame",
+    "rail_mm",
+    "break_pct",
+    "trace_pct",
+    "drift_deg_s",
+    "drift_pct",
+    "found_pct",
+    "mismatch_de",
+    "slip_px",
+    "tells",
+)
 
 # what summary.json always holds, in this order (DEVELOPERS.md, "What the file says and what a run leaves")
 SUMMARY_KEYS = (
@@ -37,6 +48,10 @@ SUMMARY_KEYS = (
     "break_station_pct",
     "break_reveal_pct",
     "trace_worst_pct",
+    "hold_still_mm",
+    "hold_still_frames",
+    "found_hold_pct",
+    "drift_worst_deg_s",
     "hidden",
     "viewers",
     "worst_frame",
@@ -55,6 +70,9 @@ class HoldRow:
     slip_px: float | None
     tells: tuple[str, ...] = ()
     trace_pct: float | None = None
+    drift_deg_s: float | None = None
+    drift_pct: float | None = None
+    found_pct: float | None = None
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[object]], decimals: int = 3) -> str:
@@ -77,7 +95,7 @@ def hold_csv(rows: Iterable[HoldRow]) -> str:
     """The text of ``hold.csv``: a row a frame."""
     return csv_text(
         HOLD_HEADER,
-        ((r.frame, r.rail_mm, r.break_pct, r.trace_pct, r.mismatch_de, r.slip_px, r.tells) for r in rows),
+        ([getattr(row, name) for name in HOLD_HEADER] for row in rows),
     )
 
 

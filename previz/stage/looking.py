@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from previz import colour
 from previz.camera import Camera
 from previz.geometry import Array
-from previz.judge.frame import JudgedFrame, judge_frame
+from previz.judge.frame import Around, JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.viewer import Viewer
 from previz.look.blur import LensBlur, blur_of
@@ -204,7 +204,13 @@ class Looker:
         return blur, delivered(self.engine, self.ready, camera, blur, self.shining)
 
     def judged(
-        self, frame: int, shown: Delivered, camera: Camera, blur: LensBlur | None, size_px: tuple[int, int]
+        self,
+        frame: int,
+        shown: Delivered,
+        camera: Camera,
+        blur: LensBlur | None,
+        size_px: tuple[int, int],
+        around: Around | None = None,
     ) -> JudgedFrame:
         """A frame that ``camera`` shows, judged; its outlines are in a frame of ``size_px`` (width, height)."""
         ready = self.ready
@@ -222,14 +228,26 @@ class Looker:
             ready.scene.delivery.frame[0],
             continues_wall=continues_wall(ready.scene),
             without=without,
+            around=around,
         ).in_frame(*size_px)
+
+    def around(self, frame: int, width_px: int, height_px: int) -> Around | None:
+        """Where the camera is a frame before and a frame after one of the move; None where the move has one frame."""
+        move = self.ready.move
+        before, after = max(frame - 1, move.frames[0]), min(frame + 1, move.frames[-1])
+        if after == before:
+            return None
+        reach = float(self.ready.built.bridge.surface.vertices[:, 2].max())
+        cameras = [move.camera(at, width_px, height_px) for at in (before, after)]
+        return Around(cameras[0], cameras[1], (after - before) / float(move.scene.delivery.rate), reach)
 
     def look(self, job: FrameJob) -> FrameResult:
         """Draw and judge one frame."""
         size_px = job.width_px, job.height_px
         drawn_px = drawn_size(*size_px)
         blur, shown = self.delivered(job.frame, *drawn_px)
-        judged = self.judged(job.frame, shown, self.ready.move.camera(job.frame, *drawn_px), blur, size_px)
+        around = self.around(job.frame, *judged_size(*size_px))
+        judged = self.judged(job.frame, shown, self.ready.move.camera(job.frame, *drawn_px), blur, size_px, around)
         code = clean_code = None
         if job.pictures:
             looks, _ = averaged(shown, size_px)

@@ -1,7 +1,6 @@
 """The rig command, from scene file to card."""
 
 import json
-import re
 from pathlib import Path
 
 import pytest
@@ -72,33 +71,6 @@ def test_marks_stand_where_and_when_the_camera_passes(previz: Command, tmp_path:
     # 60 mm over 4 frames without ease: 20 mm a frame, 1/50 s each while shooting
     assert [marks[name]["rail_mm"] for name in ("start", "hold ends", "reveal")] == pytest.approx([0.0, 20.0, 60.0])
     assert [marks[name]["time_s"] for name in ("start", "hold ends", "end")] == pytest.approx([0.0, 0.02, 0.06])
-
-
-def test_the_card_and_the_ruler_mark_every_stand_and_pause(previz: Command, tmp_path: Path) -> None:
-    """4 frames stood, half of the 60 mm in 5, a pause of 3, the rest in 5, 2 stood: 20 frames at 25 a second."""
-    stood = 'stand = 4\nstand_after = 2\npauses = [{ at = "30 mm", frames = 3 }]\nframes = 20'
-    scene = laid(tmp_path, ("frames = 4", f'{stood}\npan = "2 deg"\nease = "0%"'))
-    done = previz("rig", scene, "--out", tmp_path / "out", "--json")
-    assert done.code == 0, done.err
-    values = json.loads(done.out)
-    marks = {row["mark"]: (row["frame"], row["rail_mm"], row["time_s"]) for row in values["marks"]}
-    for name, wanted in {
-        "slides": (1005, 0.0, 0.16), "pause": (1010, 30.0, 0.36), "pause ends": (1013, 30.0, 0.48),
-        "stands": (1018, 60.0, 0.68),
-    }.items():  # fmt: skip
-        assert marks[name] == pytest.approx(wanted, abs=1e-9)
-    pages = text_of(files(tmp_path / "out")["rig.pdf"])
-    with opened(files(tmp_path / "out")["rig.pdf"]) as four:
-        # what stands beside the ruler slants
-        detail = "".join(c["text"] for c in four.pages[3].chars if abs(c["matrix"][1]) > 1e-6)
-    for frame, name in ((1005, "slides"), (1010, "pause"), (1013, "pause ends"), (1018, "stands")):
-        assert name in pages[0]
-        assert re.search(rf"{name} *{frame}:", detail), detail
-    said = " ".join(values["motion"]).replace("\u00a0", " ")
-    assert "The slide stands in frames 1001 to 1005, 1010 to 1013, 1018 to 1020." in said
-    # 2 deg evenly in 13 frames at 25 a second; the station is the first frame
-    assert "Pan by +2.00 deg about the entrance pupil, frames 1005 to 1018: +0.00 deg to +2.00 deg" in said
-    assert "3.85 deg/s at most" in said
 
 
 @pytest.mark.slow

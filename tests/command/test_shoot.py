@@ -21,11 +21,12 @@ from tests.conftest import Command, Run, files
 FRAMES = [f"{frame}.png" for frame in (1001, 1002, 1003, 1004)]
 
 # DEVELOPERS.md, "What the file says and what a run leaves": columns of hold.csv, and what summary.json holds at least
-COLUMNS = "frame,rail_mm,break_pct,trace_pct,mismatch_de,slip_px,tells"
+COLUMNS = "frame,rail_mm,break_pct,trace_pct,drift_deg_s,drift_pct,found_pct,mismatch_de,slip_px,tells"
 KEYS = {
     "title", "scene_sha256", "version", "engine", "driver", "frames", "size_px", "station_frame", "hold_mm",
     "hold_frames", "break_mean_pct", "break_worst_pct", "break_station_pct", "break_reveal_pct", "worst_frame",
-    "cautions", "trace_worst_pct", "hidden",
+    "cautions", "trace_worst_pct", "hidden", "hold_still_mm", "hold_still_frames", "found_hold_pct",
+    "drift_worst_deg_s", "viewers",
 }  # fmt: skip
 
 

@@ -80,16 +80,6 @@ def test_frames_that_stand_still_do_not_fall_on_one_another() -> None:
     assert got[round(top) - 4 : round(top) + 4, 156 + int(0.62 * 1389) : 1545].any(axis=0).mean() > 0.5
 
 
-def test_what_stands_at_the_end_is_said_beside_the_title_block() -> None:
-    rail = np.concatenate([np.linspace(0.0, 60.0, 80), np.full(20, 60.0)])
-    plain = hold_plot(plot(rail_mm=np.concatenate([np.linspace(0.0, 60.0, 98), [60.0, 60.0]]), reveal=None))
-    got = hold_plot(plot(rail_mm=rail, reveal=None))
-    # the stretch begins at the 80th of 100 frames, and its words end a little before that
-    end = round(162.0 + 79.0 / 99.0 * 1376.0) - 10
-    words = (slice(858, 874), slice(end - 110, end))
-    assert (np.abs(got[words].astype(int) - plain[words]).max(axis=2) > 60).mean() > 0.08
-
-
 def test_what_was_not_judged_is_no_part_of_the_curve() -> None:
     gap = BREAK.copy()
     gap[60:80] = np.nan

@@ -35,6 +35,7 @@ def noise(seed: int, h: int = 90, w: int = 160) -> Pixels8:
 def page(**changes: Any) -> ReportPage:
     rows = [
         {"frame": f, "rail_mm": 1.0 * f - 1001, "break_pct": 2.0 if f == 1001 else 60.0, "trace_pct": 0.0,
+         "drift_deg_s": 0.1, "found_pct": 1.0,
          "mismatch_de": 3.0,
          "slip_px": 0.0, "tells": ["slip"], "reason": "", "now": NOW, "lines": []}
         for f in (1001, 1002)

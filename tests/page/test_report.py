@@ -138,32 +138,6 @@ def test_a_click_on_the_curve_goes_there(report: Opened, small: Shoot) -> None:
             at(page, 1001 + k)
 
 
-def test_the_curve_of_a_shot_that_stands_runs_over_its_frames(report: Opened) -> None:
-    """Several frames share a place on the rail there; an eased slide alone is drawn along the rail, as in hold.png."""
-
-    def drawn(rail_mm: list[float]) -> tuple[str, str]:
-        rows = [{"frame": 1001 + k, "rail_mm": mm, "break_pct": 4.0, "trace_pct": 0.0} for k, mm in enumerate(rail_mm)]
-        data = {"rows": rows, "hold": [1001, 1003], "held": None, "marks": [], "limit_pct": 5}
-        script = """(data) => {
-            const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-            const curve = Draw.curve(svg, data, { by: "rail" }), first = curve.by;
-            const rows = data.rows.map((row, i) => ({ ...row, rail_mm: 5 * i }));
-            curve.reset({ ...data, rows });
-            return [first, curve.by];
-        }"""
-        first, after = report.page.evaluate(script, data)
-        return str(first), str(after)
-
-    slide = [0.0, 0.6, 2.4, 6.0, 9.6, 11.4, 12.0]
-    # another shot under the same hand is drawn by what it does itself
-    assert drawn(slide) == ("rail", "rail")
-    assert drawn([-mm for mm in slide]) == ("rail", "rail")
-    assert drawn([0.0] * 4 + slide) == ("frame", "rail")
-    assert drawn([*slide[:4], 6.0, 6.0, 6.0, *slide[4:]]) == ("frame", "rail")
-    assert drawn([0.0] * 6) == ("frame", "rail")
-    assert drawn([0.0, 5.0, 10.0, 5.0]) == ("frame", "rail")
-
-
 def _drawn(page: Any) -> float:
     return float(page.eval_on_selector("#curve", "s => s.viewBox.baseVal.width"))
 

@@ -35,19 +35,23 @@ def test_numbers() -> None:
 def test_hold(tmp_path: Path) -> None:
     rows = [
         HoldRow(1001, 0.0, 1.25, 0.4, 0.0),
-        HoldRow(1002, 0.61, 12.5, 3.1, 2.25, ("colour", "slip"), 40.0),
+        HoldRow(1002, 0.61, 12.5, 3.1, 2.25, ("colour", "slip"), 40.0, 0.25, 30.5, 4.75),
         HoldRow(1003, 1.2, None, None, None),
     ]
     place = write_hold(OutputFolder(tmp_path), rows)
     assert place.name == "hold.csv"
     assert place.read_bytes() == hold_csv(rows).encode()
     got = list(csv.DictReader(io.StringIO(place.read_text(encoding="utf-8")), strict=True))
-    assert list(got[0]) == ["frame", "rail_mm", "break_pct", "trace_pct", "mismatch_de", "slip_px", "tells"]
+    film = ["drift_deg_s", "drift_pct", "found_pct"]
+    assert list(got[0]) == ["frame", "rail_mm", "break_pct", "trace_pct", *film, "mismatch_de", "slip_px", "tells"]
     assert got[1] == {
         "frame": "1002",
         "rail_mm": "0.610",
         "break_pct": "12.500",
         "trace_pct": "40.000",
+        "drift_deg_s": "0.250",
+        "drift_pct": "30.500",
+        "found_pct": "4.750",
         "mismatch_de": "3.100",
         "slip_px": "2.250",
         "tells": "colour; slip",

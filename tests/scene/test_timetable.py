@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from previz.camera import camera_for
-from previz.draw.drawnset import rail_rule
 from previz.errors import Fault, SceneError
 from previz.geometry import turned, unit
 from previz.look.blur import blur_of, camera_during
@@ -21,7 +20,7 @@ from previz.scene.derived import derived
 from previz.scene.model import CameraBody, Rail, Scene, Wall
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
-from previz.scene.timetable import stretches, top_turn, turning_marks
+from previz.scene.timetable import stretches, turning_marks
 from tests.scene.example import EXAMPLE, changed, written
 
 PIXEL = 1.0
@@ -84,15 +83,6 @@ def test_stretches_and_marks_are_those_of_the_shot() -> None:
         ("stands", 1014, 1019),
     ]  # fmt: skip
     assert turning_marks(course, 18) == [("slides", 1004), ("pause", 1008), ("pause ends", 1010), ("stands", 1014)]
-    rule = rail_rule(move_of(a_scene(BY_HAND)))
-    drawn = {mark.name: (mark.frame, round(1e3 * mark.rail, 6)) for mark in rule.marks}
-    assert drawn["slides"] == (1004, 0.0)
-    assert (drawn["pause"], drawn["pause ends"]) == ((1008, 40.0), (1010, 40.0))
-    assert (drawn["stands"], drawn["end"]) == ((1014, 80.0), (1019, 80.0))
-    pauses = [{"at": 0.02, "frames": 2}, {"at": 0.05, "frames": 4}]
-    twice = move_of(a_scene({**BY_HAND, "frames": 30, "pauses": pauses}))
-    names = [name for name, _ in turning_marks(twice.timing, 29)]
-    assert names == ["slides", "pause 1", "pause 1 ends", "pause 2", "pause 2 ends", "stands"]
     plain = move_of(a_scene({})).timing
     assert turning_marks(plain, 99) == []
     assert stretches(plain, 99) == [("slides", 1001, 1100)]
@@ -301,14 +291,6 @@ def test_a_move_that_cannot_be_made_is_told_in_one_line_at_its_place(
     assert "\n" not in str(fault)
     line = text.split("\n")[fault.line - 1]
     assert key.split(".")[1].split("[")[0] in line
-
-
-def test_the_top_speed_of_a_turn_is_that_of_its_middle() -> None:
-    keys = {"frames": 101, "pan": 10.0 * DEG, "tilt": -4.0 * DEG, "tilt_ease": 0.5, "ease": 0.2, "stand": 20}
-    rail = a_scene(keys).rail
-    move = move_of(a_scene(keys))
-    fine = move.turns(np.linspace(0.0, 100.0, 100001))
-    assert top_turn(rail) == pytest.approx(np.abs(np.diff(fine, axis=0)).max(axis=0) * 1000.0, rel=1e-3)
 
 
 def test_a_move_built_in_python_is_refused_alike() -> None:

@@ -33,6 +33,7 @@ from previz.deliver.shoot.pageset import mesh_data
 from previz.draw.sideview import SideView, title_block
 from previz.draw.style import HOLDS_BELOW_PCT
 from previz.errors import OutputError
+from previz.judge.film.found import FilmFrame
 from previz.judge.hold import FrameScore, HoldSummary
 from previz.run.frames import png_bytes, read_frame, read_png
 from previz.run.output import OutputFolder
@@ -56,6 +57,7 @@ class ReportJob:
     side: SideView
     date: str
     order: Sequence[FrameScore]
+    film: Sequence[FilmFrame]
     summary: HoldSummary
     values: Mapping[str, Any]
 
@@ -124,6 +126,8 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "rail_mm": round(1e3 * score.rail, 3),
             "break_pct": None if score.break_pct is None else round(score.break_pct, 3),
             "trace_pct": None if score.trace_pct is None else round(score.trace_pct, 3),
+            "drift_deg_s": None if score.drift_deg_s is None else round(score.drift_deg_s, 3),
+            "found_pct": round(one.found_pct, 3),
             # what was not judged has no numbers, whatever the table of the shoot fills in
             "mismatch_de": None if None in (score.break_pct, score.mismatch_de) else round(score.mismatch_de or 0.0, 3),
             "slip_px": None if score.break_pct is None else round(score.slip_px, 3),
@@ -132,7 +136,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "now": frame["now"],
             "lines": frame["lines"],
         }
-        for score, frame in zip(job.order, kept, strict=True)
+        for score, one, frame in zip(job.order, job.film, kept, strict=True)
     ]
     marks = [{"name": mark.name, "frame": mark.frame} for mark in job.side.static.drawn.rail.marks]
     held = None if summary.hold_first is None else [summary.hold_first, summary.hold_last]

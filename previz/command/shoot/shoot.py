@@ -17,8 +17,9 @@ from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
 from previz.deliver.shoot.overlay import OutlinePieces, outline_pieces, tell_key, with_outline
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
+from previz.judge.film.found import FilmFrame, film_of, summary_of_film, with_parallax
 from previz.judge.frame import JudgedFrame
-from previz.judge.hold import FrameScore, HoldSummary, summarised
+from previz.judge.hold import FilmSummary, FrameScore, HoldSummary, summarised
 from previz.judge.telltable import TELLS
 from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
@@ -88,20 +89,20 @@ def shoot(
             chosen.engine.close()
         finally:
             ledger.close(finished=False)
-        order = [scores[f] for f in move.frames]
-        summary = _summary_of(scene, move, order)
+        order, film = _film_of(scene, [scores[f] for f in move.frames])
+        summary = _summary_of(scene, move, order, film)
         progress.say("writing films and tables")
         rate = scene.delivery.rate
         write_film(folder, "lens.mp4", _frames(folder, "lens", move.frames), rate)
         write_film(folder, "side.mp4", _frames(folder, "side", move.frames), rate)
-        _write_plot(folder, scene, date, move, order, summary)
+        _write_plot(folder, scene, date, move, order, film, summary)
         if summary.worst_frame is not None:
             job = FrameJob(summary.worst_frame, width_px, height_px)
             _write_worst(folder, next(iter(pool.run([job]))))
         values = _written(scene, order, summary, run, (width_px, height_px), ready)
-        _write_tables(folder, order, values)
+        _write_tables(folder, order, film, values)
         progress.say("writing the report")
-        write_report(folder, ReportJob(ready, side, date, order, summary, values))
+        write_report(folder, ReportJob(ready, side, date, order, film, summary, values))
         ledger.close(finished=True)
         progress.note(_strangers(folder, move))
     return RunResult(values, folder.path)
@@ -136,9 +137,10 @@ def score(
                 ledger.add(result.judged.score.frame, result.judged.score)
         finally:
             ledger.close(finished=False)
-        order = [ledger.done[f] for f in move.frames]
-        values = _written(scene, order, _summary_of(scene, move, order), run, (width_px, height_px), ready)
-        _write_tables(folder, order, values)
+        order, film = _film_of(scene, [ledger.done[f] for f in move.frames])
+        summary = _summary_of(scene, move, order, film)
+        values = _written(scene, order, summary, run, (width_px, height_px), ready)
+        _write_tables(folder, order, film, values)
         ledger.close(finished=True)
     return RunResult(values, folder.path)
 
@@ -215,8 +217,17 @@ def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterato
     return (read_frame(folder, series, frame) for frame in frames)
 
 
-def _summary_of(scene: Scene, move: Move, order: Sequence[FrameScore]) -> HoldSummary:
-    return summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
+def _film_of(scene: Scene, order: list[FrameScore]) -> tuple[list[FrameScore], list[FilmFrame]]:
+    """The frames with what is found by their sliding among their tells, and the film that they make."""
+    film = film_of(order, float(scene.delivery.rate))
+    return with_parallax(order, film), film
+
+
+def _summary_of(
+    scene: Scene, move: Move, order: Sequence[FrameScore], film: Sequence[FilmFrame]
+) -> HoldSummary:
+    still = summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
+    return summary_of_film(still, order, film, scene.rail.hold)
 
 
 def judged_pieces(judged: JudgedFrame, every: bool = False) -> list[OutlinePieces]:
@@ -238,7 +249,13 @@ def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
 
 
 def _write_plot(
-    folder: OutputFolder, scene: Scene, date: str, move: Move, order: Sequence[FrameScore], summary: HoldSummary
+    folder: OutputFolder,
+    scene: Scene,
+    date: str,
+    move: Move,
+    order: Sequence[FrameScore],
+    film: Sequence[FilmFrame],
+    summary: HoldSummary,
 ) -> None:
     names = {move.frames[0]: "start", move.frames[-1]: "end", scene.rail.hold[1]: "hold ends"}
     if scene.rail.reveal is not None:
@@ -254,6 +271,7 @@ def _write_plot(
         reveal=scene.rail.reveal,
         held=None if summary.hold_first is None else (summary.hold_first, summary.hold_last or summary.hold_first),
         hold_mm=1e3 * summary.hold,
+        found_pct=np.array([one.found_pct for one in film]),
         thumbnails={frame: read_frame(folder, "lens", frame) for frame in sorted(names)},
         names=names,
     )
@@ -302,6 +320,7 @@ def _written(
         "break_station_pct": _rounded(summary.break_station_pct),
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
         "trace_worst_pct": _rounded(summary.trace_worst_pct),
+        **_film_values(summary.film),
         "hidden": summary.hidden,
         "viewers": {
             name: {"break_worst_pct": _rounded(worst), "trace_worst_pct": _rounded(trace)}
@@ -314,11 +333,33 @@ def _written(
     }
 
 
+def _film_values(film: FilmSummary | None) -> dict[str, Any]:
+    if film is None:
+        return {}
+    return {
+        "hold_still_mm": round(1e3 * film.still, 3),
+        "hold_still_frames": film.still_frames,
+        "found_hold_pct": _rounded(film.found_pct),
+        "found_hold_low_pct": _rounded(film.found_low_pct),
+        "found_hold_high_pct": _rounded(film.found_high_pct),
+        "drift_worst_deg_s": _rounded(film.drift_deg_s),
+        "parallax_from": film.parallax_from,
+    }
+
+
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
 
-def _write_tables(folder: OutputFolder, order: Sequence[FrameScore], values: dict[str, Any]) -> None:
-    rows = [HoldRow(s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells, s.trace_pct) for s in order]
+def _write_tables(
+    folder: OutputFolder, order: Sequence[FrameScore], film: Sequence[FilmFrame], values: dict[str, Any]
+) -> None:
+    rows = [
+        HoldRow(
+            s.frame, 1e3 * s.rail, s.break_pct, s.mismatch_de, s.slip_px, s.tells, s.trace_pct,
+            s.drift_deg_s, one.drift_pct, one.found_pct,
+        )
+        for s, one in zip(order, film, strict=True)
+    ]  # fmt: skip
     write_hold(folder, rows)
     write_summary(folder, values)

@@ -28,6 +28,17 @@ def verdict(summary: dict[str, Any]) -> str:
     return "not over all of the hold asked for"
 
 
+def found_words(summary: dict[str, Any]) -> str:
+    """How many of a hundred viewers who look for it find the bridge in the hold asked for, and by what."""
+    many, low, high = (round(summary[f"found_hold{kind}_pct"]) for kind in ("", "_low", "_high"))
+    last = summary["hold_wanted"][1]
+    words = f"of 100 viewers who look for it {many} ({low} to {high}) have found it by frame {last}"
+    if summary["parallax_from"] is not None and summary["parallax_from"] <= last:
+        words += f", by its parallax from frame {summary['parallax_from']}"
+    still = summary["hold_still_frames"]
+    return f"{words}; as stills {still} frames ({summary['hold_still_mm']:.1f} mm) hold"
+
+
 def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     """The shot in short rows for people."""
     hold_mm, frames = summary["hold_mm"], summary["hold_frames"]
@@ -48,6 +59,7 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
         ("break in the hold", f"{_percent(summary['break_mean_pct'])} in the mean"),
         ("worst in the hold", worst),
         ("traces in the hold", f"{_percent(summary['trace_worst_pct'])} at worst"),
+        ("in the film", found_words(summary)),
     ]
     if summary["reveal_frame"] is not None:
         reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"

@@ -44,7 +44,6 @@ WIDTH_PX, HEIGHT_PX = 1600, 1000
 _LEFT, _RIGHT, _TOP, _BOTTOM = 150.0, 1550.0, 392.0, 822.0
 _THUMBS_TOP, _THUMB_WIDE = 96, 264
 _MOST_THUMBS = 5
-_BLOCK_LEFT = 1150.0
 
 # a step of the camera below this share of its middle step counts as standing still
 _STILL = 0.02
@@ -56,8 +55,9 @@ class HoldPlot:
 
     ``frames`` (N,) frame numbers; ``rail_mm`` (N,); ``break_pct`` (N,) with NaN where a frame could not be judged.
     ``hold`` is the asked stretch (first and last frame); ``held`` the stretch around the station that does hold, or
-    None; ``hold_mm`` its length on the rail. ``thumbnails`` maps frames to lens pictures (H, W, 3) uint8; ``names``
-    maps frames to words that stand under them; frames without one get the move's own ("station").
+    None; ``hold_mm`` its length on the rail. ``found_pct`` (N,) is the chance, percent, that a viewer of the film has
+    found the bridge by then. ``thumbnails`` maps frames to lens pictures (H, W, 3) uint8; ``names`` maps frames to
+    words that stand under them; frames without one get the move's own ("station").
     """
 
     title: TitleBlock
@@ -69,6 +69,7 @@ class HoldPlot:
     reveal: int | None = None
     held: tuple[int, int] | None = None
     hold_mm: float = 0.0
+    found_pct: Array | None = None
     thumbnails: Mapping[int, Pixels8] = field(default_factory=dict)
     names: Mapping[int, str] = field(default_factory=dict)
 
@@ -107,7 +108,7 @@ def hold_plot(plot: HoldPlot) -> Pixels8:
     _curve(paper, plot, x, y, room)
     _marks(paper, plot, x, y, room)
     _thumbnails(paper, plot, x)
-    paper.title_block(plot.title, WIDTH_PX - 20.0, HEIGHT_PX - 16.0, WIDTH_PX - 20.0 - _BLOCK_LEFT, 14.0)
+    paper.title_block(plot.title, WIDTH_PX - 20.0, HEIGHT_PX - 16.0, 430.0, 14.0)
     return paper.picture()
 
 
@@ -245,11 +246,7 @@ def _standing_still(paper: Paper, plot: HoldPlot, x: Array) -> None:
         if j - i >= 3:
             left, right = float(x[i]), float(x[j])
             paper.line([(left, _BOTTOM + 44.0), (right, _BOTTOM + 44.0)], SOFT, 3.0)
-            wide = text_width("stands still", 16.0)
-            if 0.5 * (left + right + wide) > _BLOCK_LEFT - 6.0:
-                # the title block would lie over words below
-                paper.text((left - 10.0, _BOTTOM + 44.0), "stands still", 16.0, SOFT, "rm")
-            elif right - left > wide:
+            if right - left > text_width("stands still", 16.0):
                 paper.text((0.5 * (left + right), _BOTTOM + 49.0), "stands still", 16.0, SOFT, "ma")
         i = max(j, i + 1)
 
@@ -274,6 +271,8 @@ def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
     for a, b in above:
         if abs(b[0] - a[0]) > 0.01:
             paper.hatch([[a, b, (b[0], limit), (a[0], limit)]], mixed(SIGNAL, 0.55), 9.0, 1.0)
+    if plot.found_pct is not None:
+        _found(paper, plot.found_pct, x, y)
     for a, b in below:
         paper.line([a, b], CHALK, 4.0)
     for run in _joined(above):
@@ -286,6 +285,17 @@ def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
         if alone or not crowded:
             colour = SIGNAL if place[1] < limit else CHALK
             paper.circle(place, 5.0 if alone else 3.0, PAPER if not alone else colour, colour, 1.4)
+
+
+def _found(paper: Paper, found_pct: Array, x: Array, y: Callable[[float], float]) -> None:
+    """The chance that a viewer has found the bridge by each frame: dots, named where they leave the plot or end."""
+    inside = [(float(at), y(float(pct))) for at, pct in zip(x, found_pct, strict=True) if y(float(pct)) >= _TOP]
+    if len(inside) < 2:
+        return
+    paper.dashed(inside, INK, 2.6, (3.0, 7.0))
+    end = inside[-1]
+    side = "rs" if end[0] > 0.5 * (_LEFT + _RIGHT) else "ls"
+    paper.text((end[0] + (-10.0 if side == "rs" else 10.0), max(end[1], _TOP + 30.0)), "found by then", 24.0, INK, side)
 
 
 def _joined(pieces: list[tuple[tuple[float, float], tuple[float, float]]]) -> list[list[tuple[float, float]]]:

@@ -234,16 +234,18 @@ def _frames_table(rows: Sequence[Mapping[str, Any]]) -> str:
 
     body = []
     for row in rows:
-        breaks = any((row[key] or 0.0) > 5.0 for key in ("break_pct", "trace_pct"))
+        breaks = any((row[key] or 0.0) > 5.0 for key in ("break_pct", "trace_pct", "found_pct"))
         cells = (
             f'<td class="n">{row["frame"]}</td><td class="n">{number(row["rail_mm"], 1)}</td>'
             f'<td class="n{" breaks" if breaks else ""}">{escape(break_text(row["break_pct"]))}</td>'
-            f'<td class="n">{number(row["trace_pct"], 1)}</td><td class="n">{number(row["mismatch_de"], 1)}</td>'
+            f'<td class="n">{number(row["trace_pct"], 1)}</td><td class="n">{number(row["drift_deg_s"], 2)}</td>'
+            f'<td class="n">{number(row["found_pct"], 1)}</td><td class="n">{number(row["mismatch_de"], 1)}</td>'
             f'<td class="n">{number(row["slip_px"], 1)}</td>'
             f"<td>{escape(', '.join(row['tells']) or row['reason'])}</td>"
         )
         body.append(f'<tr data-frame="{row["frame"]}">{cells}</tr>')
-    heads = ("frame", "rail, mm", "break", "trace, %", "mismatch, dE00", "slip, px", "tells")
+    numbers = ("frame", "rail, mm", "break", "trace, %", "drift, deg/s", "found, %", "mismatch, dE00", "slip, px")
+    heads = (*numbers, "tells")
     head = "".join(f'<th scope="col"{" class=n" if word != "tells" else ""}>{word}</th>' for word in heads)
     table = f'<table id="frames-table"><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table>'
     return _titled("frames-table", "frame by frame", table, scroll=True)

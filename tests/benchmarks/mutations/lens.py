@@ -4,7 +4,6 @@ from tests.benchmarks.mutations import Mutation
 
 MATCH = "tests/plate/test_match_numbers.py::test_"
 MOVE = "tests/scene/test_move.py::test_"
-TIMES = "tests/scene/test_timetable.py::test_"
 GLOSS = "tests/test_gloss.py::test_"
 OPTICS = "tests/test_optics.py::test_"
 CAMERA = "tests/test_camera.py::test_"
@@ -32,41 +31,6 @@ MUTATIONS = (
         "rail.hold[0]",
         "the station frame where none is given",
         (MOVE + "the_lens_is_at_its_place_in_the_station_frame",),
-    ),
-    Mutation(
-        "previz/scene/move.py",
-        "self.timing.turned(t, eased_by) - here",
-        "self.timing.turned(t, eased_by)",
-        "the camera's angles at the station frame of a move that turns",
-        (TIMES + "a_tilt_is_positive_up_and_at_the_station_the_angles_are_the_cameras",),
-    ),
-    Mutation(
-        "previz/rail.py",
-        "floor(moving * place / abs(travel) + 0.5)",
-        "floor(moving * place / abs(travel))",
-        "how many frames each slide between pauses gets",
-        (TIMES + "check_says_when_the_shot_stands_slides_and_turns",),
-    ),
-    Mutation(
-        "previz/rail.py",
-        "begins, ends = stand, last - stand_after",
-        "begins, ends = stand, last - stand_after + 1",
-        "the frame at which a shot stands again",
-        (TIMES + "every_frame_of_a_shot_that_stands_slides_pauses_slides_and_stands",),
-    ),
-    Mutation(
-        "previz/scene/timetable.py",
-        "/ (1.0 - (rail.ease if ease is None else ease))",
-        "",
-        "the top speed of a pan",
-        (TIMES + "the_top_speed_of_a_turn_is_that_of_its_middle",),
-    ),
-    Mutation(
-        "previz/look/blur.py",
-        "    if moves_during(move, frame):",
-        "    if len(move.frames) > 1:",
-        "motion blur of what stands",
-        (TIMES + "what_stands_has_no_motion_blur",),
     ),
     Mutation(
         "previz/scene/move.py",

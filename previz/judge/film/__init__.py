@@ -1,0 +1,1 @@
+"""What a viewer of the film finds that no single frame shows."""

@@ -1,0 +1,112 @@
+"""Found: how likely a viewer who has watched the film from its first frame has found the bridge by now.
+
+Three things are there to be found: what single frames show, what else the bridge puts into them, and how its pattern
+slides. A still frame's share is found at a chance a second that comes from a study of people who looked for painted
+things (:mod:`previz.judge.finders`). What moves adds up over 750 ms (Regan and Beverley, JOSA A 1, 433, 1984,
+abstract): a leaky sum, for each length of the bridge by itself. Chances a second add up over time. It is an upper limit
+for those who are not told that something is hidden.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from previz.judge.film.drift import LENGTHS
+from previz.judge.finders import hazard
+from previz.judge.hold import FilmSummary, FrameScore, HoldSummary
+from previz.judge.telltable import PARALLAX
+from previz.judge.viewer import HOLDS_BELOW_PCT, chance_found
+
+Array = NDArray[np.float64]
+
+# time constant over which movement adds up, s
+TIME_CONSTANT_S: Final = 0.75
+
+# Chance a second of finding an outline all of which is seen to slide. Movement against its ground is found at once, but
+# where it is looked at: about one look a second at places of a scene (textbook range 0.3 to 0.5 s a fixation; low and
+# high are ours, no source).
+MOVING_HAZARD: Final = (0.4, 1.0, 2.5)
+
+
+@dataclass(frozen=True)
+class FilmFrame:
+    """One frame of the film: what share of the outline is seen to slide, percent, and the chance that a viewer has
+    found the bridge by its end, percent, with what it may lie between."""
+
+    frame: int
+    drift_pct: float
+    found_pct: float
+    found_low_pct: float
+    found_high_pct: float
+
+
+def film_of(scores: Sequence[FrameScore], rate: float) -> list[FilmFrame]:
+    """The film of frames judged one after the other, ``rate`` to the second."""
+    kept = math.exp(-1.0 / (rate * TIME_CONSTANT_S))
+    summed = np.zeros(2 * LENGTHS)
+    exposure = np.zeros(3)
+    out = []
+    for score in scores:
+        times, share = np.zeros(2 * LENGTHS), np.zeros(2 * LENGTHS)
+        for place, how_many, part in score.drift:
+            times[place], share[place] = how_many, part
+        summed = kept * summed + (1.0 - kept) * times
+        drift = float((share * chance_found(summed)).sum())
+        still = hazard(min(100.0, score.shown_pct or 0.0))
+        chances = np.array([float(still.low), float(still.value), float(still.high)])
+        exposure = exposure + (chances + drift * np.array(MOVING_HAZARD)) / rate
+        low, found, high = 100.0 * -np.expm1(-exposure)
+        out.append(FilmFrame(score.frame, 100.0 * drift, float(found), float(low), float(high)))
+    return out
+
+
+def with_parallax(scores: Sequence[FrameScore], film: Sequence[FilmFrame]) -> list[FrameScore]:
+    """The scores with parallax named first among the tells where more of the outline is found by its sliding, and more
+    than may be, than by anything that stands."""
+    out = []
+    for score, one in zip(scores, film, strict=True):
+        slides = one.drift_pct > max(HOLDS_BELOW_PCT, score.shown_pct or 0.0)
+        out.append(replace(score, tells=(PARALLAX, *score.tells)) if slides else score)
+    return out
+
+
+def summary_of_film(
+    summary: HoldSummary, scores: Sequence[FrameScore], film: Sequence[FilmFrame], wanted: tuple[int, int]
+) -> HoldSummary:
+    """The summary of a shot with its film: the stretch around the station frame on which every frame holds and the
+    bridge is not found. ``wanted`` is the hold asked for, first and last frame."""
+    holds = [score.holds and one.found_pct <= HOLDS_BELOW_PCT for score, one in zip(scores, film, strict=True)]
+    at = next(k for k, score in enumerate(scores) if score.frame == summary.station_frame)
+    low = high = at
+    while low > 0 and holds[low - 1]:
+        low -= 1
+    while high < len(holds) - 1 and holds[high + 1]:
+        high += 1
+    first, last = (scores[low], scores[high]) if holds[at] else (None, None)
+    inside = [k for k, score in enumerate(scores) if wanted[0] <= score.frame <= wanted[1]]
+    end = film[inside[-1]]
+    slides = [one.frame for score, one in zip(scores, film, strict=True) if PARALLAX in score.tells]
+    told = FilmSummary(
+        still_frames=summary.hold_frames,
+        still=summary.hold,
+        found_pct=end.found_pct,
+        found_low_pct=end.found_low_pct,
+        found_high_pct=end.found_high_pct,
+        drift_deg_s=max(scores[k].drift_deg_s or 0.0 for k in inside),
+        parallax_from=min(slides, default=None),
+    )
+    return replace(
+        summary,
+        hold_first=None if first is None else first.frame,
+        hold_last=None if last is None else last.frame,
+        hold_frames=0 if first is None or last is None else last.frame - first.frame + 1,
+        hold=0.0 if first is None or last is None else abs(last.rail - first.rail),
+        hidden=first is not None and last is not None and first.frame <= wanted[0] and wanted[1] <= last.frame,
+        film=told,
+    )
