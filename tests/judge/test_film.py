@@ -11,7 +11,7 @@ import pytest
 from previz.camera import Camera
 from previz.geometry import rigid
 from previz.judge.film.drift import AREA_DEG2, drift_of, least_speed, pattern_beside, slide_of, visible_speed
-from previz.judge.film.found import TIME_CONSTANT_S, film_of, summary_of_film, with_parallax
+from previz.judge.film.found import TIME_CONSTANT_S, film_of, if_it_stood, summary_of_film, with_parallax
 from previz.judge.finders import share_found
 from previz.judge.hold import FrameScore, summarised
 from previz.judge.outline import Outline
@@ -190,3 +190,13 @@ def test_the_films_hold_ends_where_it_is_found() -> None:
     film = film_of(slow, 25.0)
     calm = summary_of_film(summarised(slow, (1001, 1040), 1001, None), slow, film, (1001, 1040))
     assert calm.hold_frames > 2 * told.hold_frames - 25
+
+
+def test_standing_first_puts_off_when_it_is_found_by_as_long() -> None:
+    """A clean picture that stands adds nothing: the frames stood are all that the shot gains."""
+    scores = [score(1001 + k, 5.0) for k in range(60)]
+    now, then = if_it_stood(scores, 25.0, 40)
+    assert 3 < now < 30
+    assert then == now + 40
+    # a bridge that shows while it stands is found standing
+    assert if_it_stood([score(1001 + k, break_pct=60.0) for k in range(60)], 25.0, 100)[1] < 100

@@ -17,7 +17,7 @@ from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
 from previz.deliver.shoot.overlay import OutlinePieces, outline_pieces, tell_key, with_outline
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
-from previz.judge.film.found import FilmFrame, film_of, summary_of_film, with_parallax
+from previz.judge.film.found import FilmFrame, film_of, if_it_stood, summary_of_film, with_parallax
 from previz.judge.frame import JudgedFrame
 from previz.judge.hold import FilmSummary, FrameScore, HoldSummary, summarised
 from previz.judge.telltable import TELLS
@@ -321,6 +321,7 @@ def _written(
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
         "trace_worst_pct": _rounded(summary.trace_worst_pct),
         **_film_values(summary.film),
+        "helps": _what_helps(scene, order, summary),
         "hidden": summary.hidden,
         "viewers": {
             name: {"break_worst_pct": _rounded(worst), "trace_worst_pct": _rounded(trace)}
@@ -345,6 +346,21 @@ def _film_values(film: FilmSummary | None) -> dict[str, Any]:
         "drift_worst_deg_s": _rounded(film.drift_deg_s),
         "parallax_from": film.parallax_from,
     }
+
+
+def _what_helps(scene: Scene, order: Sequence[FrameScore], summary: HoldSummary) -> list[str]:
+    """What would make the film hold, with numbers, where its movement gives the bridge away in the hold asked for."""
+    film, (first, last) = summary.film, scene.rail.hold
+    if summary.hidden or film is None or film.parallax_from is None or film.parallax_from > last:
+        return []
+    rate = float(scene.delivery.rate)
+    frames = last - first + 1
+    now, then = if_it_stood(order, rate, frames)
+    helps = [f"stand for {frames} frames, then slide: found at {then / rate:.1f} s instead of {now / rate:.1f}"]
+    if scene.rail.travel and scene.rail.stand == 0:
+        helps.append("pan about the entrance pupil instead of sliding: no parallax at all")
+    helps.append("let the wall's bands run along the slide: what slides along them is not seen")
+    return helps
 
 
 def _rounded(value: float | None) -> float | None:

@@ -60,6 +60,7 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
         ("worst in the hold", worst),
         ("traces in the hold", f"{_percent(summary['trace_worst_pct'])} at worst"),
         ("in the film", found_words(summary)),
+        *(("what helps", words) for words in summary["helps"]),
     ]
     if summary["reveal_frame"] is not None:
         reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"

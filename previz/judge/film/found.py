@@ -110,3 +110,17 @@ def summary_of_film(
         hidden=first is not None and last is not None and first.frame <= wanted[0] and wanted[1] <= last.frame,
         film=told,
     )
+
+
+def if_it_stood(scores: Sequence[FrameScore], rate: float, frames: int) -> tuple[int, int]:
+    """How many frames pass until the bridge is found, as the shot is and if it stood ``frames`` more before it began:
+    all of them, where it never is. It would stand as in its first frame."""
+    if not scores:
+        return 0, 0
+    standing = [replace(scores[0], drift=(), drift_deg_s=0.0)] * frames
+
+    def until(order: Sequence[FrameScore]) -> int:
+        film = film_of(order, rate)
+        return next((k for k, one in enumerate(film) if one.found_pct > HOLDS_BELOW_PCT), len(film))
+
+    return until(scores), until([*standing, *scores])
