@@ -81,7 +81,7 @@ def test_a_growing_knock_breaks_more_and_more(pool: WorkerPool, quarry: Scene) -
     found = [judged(pool, quarry, (0.0, up * 1e-3, 0.0)).real.break_pct for up in (0.0, 3.0, 6.0, 10.0, 20.0, 40.0)]
     assert all(value is not None for value in found)
     # a clean wall itself scores up to 2 % (DEVELOPERS.md, "What the score says")
-    assert all(later > earlier - 2.5 for earlier, later in pairwise(found)), found
+    assert all(later > earlier - 4.0 for earlier, later in pairwise(found)), found
     assert found[0] < 2.5
     # 20 mm is more than the hold has anywhere: it is found
     assert found[4] > 8.0
