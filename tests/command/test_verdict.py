@@ -15,6 +15,8 @@ SUMMARY: dict[str, Any] = {
     "break_station_pct": 0.0, "break_mean_pct": 1.25, "break_worst_pct": 4.0, "break_reveal_pct": 61.0,
     "trace_worst_pct": 1.5,
     "worst_frame": 1019, "worst_tells": ["slip", "grain"], "station_frame": 1015, "reveal_frame": 1090,
+    "found_hold_pct": 3.2, "found_hold_low_pct": 0.9, "found_hold_high_pct": 9.4, "parallax_from": 1019,
+    "hold_still_frames": 44, "hold_still_mm": 50.25, "helps": [],
     "engine": "pictures", "driver": "software",
 }  # fmt: skip
 
@@ -43,6 +45,12 @@ def test_rows() -> None:
     assert rows["break at station"] == "0.0 % at frame 1015"
     assert rows["break in the hold"] == "1.2 % in the mean"
     assert rows["break at the reveal"] == "61.0 % at frame 1090"
+    assert rows["found in the film"] == "by 3 (1 to 9) of 100 who look, at frame 1020; parallax from 1019"
+    assert rows["holds as stills"] == "44 frames, 50.2 mm of rail"
+    # what slides only after the hold gives nothing away in it
+    calm = dict(shot_rows(SUMMARY | {"parallax_from": 1021, "helps": ["stand"]}, "out"))
+    assert calm["found in the film"] == "by 3 (1 to 9) of 100 who look, at frame 1020"
+    assert calm["what helps"] == "stand"
     assert dict(shot_rows(SUMMARY | {"hold_frames": 0}, "out"))["holds (to 5 %)"] == "not at all"
     assert "break at the reveal" not in dict(shot_rows(SUMMARY | {"reveal_frame": None}, "out"))
 

@@ -22,6 +22,8 @@ SUMMARY = {
     "station_frame": 1030, "break_station_pct": 0.0, "break_mean_pct": 2.34,
     "break_worst_pct": 12.34, "worst_frame": 1040, "worst_tells": ["colour", "grain"], "reveal_frame": 1090,
     "break_reveal_pct": 41.39, "trace_worst_pct": 0.7,
+    "found_hold_pct": 3.2, "found_hold_low_pct": 0.9, "found_hold_high_pct": 9.4, "parallax_from": 1019,
+    "hold_still_frames": 44, "hold_still_mm": 50.25, "helps": [],
     "engine": "pictures", "driver": "llvmpipe (LLVM 15.0.6, 256 bits)",
 }  # fmt: skip
 
@@ -32,7 +34,7 @@ def test_summary_stays_on_one_line_a_row(monkeypatch: pytest.MonkeyPatch, capfd:
     out, err = capfd.readouterr()
     assert out == ""
     lines = [line.rstrip() for line in err.splitlines()]
-    assert len(lines) == 11
+    assert len(lines) == 13
     assert max(map(len, lines)) <= 80
     # a title is text, whatever is in it
     assert lines[0] == "A [bold]walk[/] over the :bridge:"

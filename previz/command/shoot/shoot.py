@@ -356,10 +356,10 @@ def _what_helps(scene: Scene, order: Sequence[FrameScore], summary: HoldSummary)
     rate = float(scene.delivery.rate)
     frames = last - first + 1
     now, then = if_it_stood(order, rate, frames)
-    helps = [f"stand for {frames} frames, then slide: found at {then / rate:.1f} s instead of {now / rate:.1f}"]
+    helps = [f"stand for {frames} frames, then slide: found at {then / rate:.1f} s, not {now / rate:.1f}"]
     if scene.rail.travel and scene.rail.stand == 0:
-        helps.append("pan about the entrance pupil instead of sliding: no parallax at all")
-    helps.append("let the wall's bands run along the slide: what slides along them is not seen")
+        helps.append("pan about the entrance pupil: no parallax at all")
+    helps.append("let the wall's bands run along the slide")
     return helps
 
 

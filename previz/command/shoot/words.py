@@ -29,14 +29,11 @@ def verdict(summary: dict[str, Any]) -> str:
 
 
 def found_words(summary: dict[str, Any]) -> str:
-    """How many of a hundred viewers who look for it find the bridge in the hold asked for, and by what."""
+    """How many of a hundred viewers who look for it have found the bridge by the end of the hold, and by what."""
     many, low, high = (round(summary[f"found_hold{kind}_pct"]) for kind in ("", "_low", "_high"))
-    last = summary["hold_wanted"][1]
-    words = f"of 100 viewers who look for it {many} ({low} to {high}) have found it by frame {last}"
-    if summary["parallax_from"] is not None and summary["parallax_from"] <= last:
-        words += f", by its parallax from frame {summary['parallax_from']}"
-    still = summary["hold_still_frames"]
-    return f"{words}; as stills {still} frames ({summary['hold_still_mm']:.1f} mm) hold"
+    last, slides = summary["hold_wanted"][1], summary["parallax_from"]
+    words = f"by {many} ({low} to {high}) of 100 who look, at frame {last}"
+    return words if slides is None or slides > last else f"{words}; parallax from {slides}"
 
 
 def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
@@ -59,7 +56,8 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
         ("break in the hold", f"{_percent(summary['break_mean_pct'])} in the mean"),
         ("worst in the hold", worst),
         ("traces in the hold", f"{_percent(summary['trace_worst_pct'])} at worst"),
-        ("in the film", found_words(summary)),
+        ("found in the film", found_words(summary)),
+        ("holds as stills", f"{summary['hold_still_frames']} frames, {summary['hold_still_mm']:.1f} mm of rail"),
         *(("what helps", words) for words in summary["helps"]),
     ]
     if summary["reveal_frame"] is not None:
