@@ -45,11 +45,11 @@ def test_rows() -> None:
     assert rows["break at station"] == "0.0 % at frame 1015"
     assert rows["break in the hold"] == "1.2 % in the mean"
     assert rows["break at the reveal"] == "61.0 % at frame 1090"
-    assert rows["found in the film"] == "by 3 (1 to 9) of 100 who look, at frame 1020; parallax from 1019"
+    assert rows["found in the film"] == "by 3 (1 to 9) of 100 at frame 1020; parallax from 1019"
     assert rows["holds as stills"] == "44 frames, 50.2 mm of rail"
     # what slides only after the hold gives nothing away in it
     calm = dict(shot_rows(SUMMARY | {"parallax_from": 1021, "helps": ["stand"]}, "out"))
-    assert calm["found in the film"] == "by 3 (1 to 9) of 100 who look, at frame 1020"
+    assert calm["found in the film"] == "by 3 (1 to 9) of 100 at frame 1020"
     assert calm["what helps"] == "stand"
     assert dict(shot_rows(SUMMARY | {"hold_frames": 0}, "out"))["holds (to 5 %)"] == "not at all"
     assert "break at the reveal" not in dict(shot_rows(SUMMARY | {"reveal_frame": None}, "out"))

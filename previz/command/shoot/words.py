@@ -32,7 +32,7 @@ def found_words(summary: dict[str, Any]) -> str:
     """How many of a hundred viewers who look for it have found the bridge by the end of the hold, and by what."""
     many, low, high = (round(summary[f"found_hold{kind}_pct"]) for kind in ("", "_low", "_high"))
     last, slides = summary["hold_wanted"][1], summary["parallax_from"]
-    words = f"by {many} ({low} to {high}) of 100 who look, at frame {last}"
+    words = f"by {many} ({low} to {high}) of 100 at frame {last}"
     return words if slides is None or slides > last else f"{words}; parallax from {slides}"
 
 
