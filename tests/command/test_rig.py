@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from previz.command.rig.rig import knock_lines
+from previz.run.output import OutputFolder
 from tests.command.scenes import changed, laid
 from tests.conftest import Command, files
 from tests.deliver.pdf_lengths import bar_faults, opened

@@ -37,7 +37,9 @@ def test_sets_differ_in_what_matters() -> None:
     assert [s.wall.kind for s in scenes] == ["slate", "basalt", "ice"]
     assert len({s.camera.lens for s in scenes}) == 3
     assert len({s.rail.along for s in scenes}) == 3
-    assert {s.bridge.paint for s in scenes} == {"projected", "wash"}
+    # each stands before it slides: what stands is not found by its sliding
+    assert all(s.rail.stand > 0 for s in scenes)
+    assert all(s.bridge.paint == "projected" for s in scenes)
 
 
 @pytest.mark.parametrize("name", NAMES)
