@@ -202,7 +202,7 @@ def test_what_is_not_installed_is_left_out_or_refused(
         assert not (tmp_path / "none").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_same_scene_same_bytes(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path / "set")
     for name in ("a", "b"):

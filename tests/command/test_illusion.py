@@ -76,7 +76,7 @@ def test_other_frames_than_the_station_score_as_themselves(pool: WorkerPool, qua
     assert now.wanted.slip_px == pytest.approx(wanted.judged.score.slip_px, abs=1e-6)
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_growing_knock_breaks_more_and_more(pool: WorkerPool, quarry: Scene) -> None:
     found = [judged(pool, quarry, (0.0, up * 1e-3, 0.0)).real.break_pct for up in (0.0, 3.0, 6.0, 10.0, 20.0, 40.0)]
     assert all(value is not None for value in found)

@@ -146,7 +146,7 @@ def test_the_set_as_built(place: Path) -> None:
     assert abs(built.camera.pan - scene.camera.pan - math.radians(0.4)) < math.radians(0.1)
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_lens_check(place: Path) -> None:
     scene_path, truth = place / "quarry.toml", truth_of(place / "quarry.toml")
     photos = [place / "right.jpg"]

@@ -137,7 +137,7 @@ def _met(triangles: np.ndarray, start: np.ndarray, way: np.ndarray) -> np.ndarra
     return met[inside][far[inside].argmin()] if inside.any() else None
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_the_same_scene_gives_the_same_bytes(made: Path, previz: Command, tmp_path: Path) -> None:
     again = ("--compare", "--steps", 4, "--workers", 2, "--out", tmp_path / "again")
     assert previz("paint", made / "small.toml", *again).code == 0

@@ -201,7 +201,7 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("after", [3, 15])
+@pytest.mark.parametrize("after", [3, pytest.param(15, marks=pytest.mark.sweep)])
 def test_a_stopped_run_goes_on_and_leaves_the_same(
     plated: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after: int
 ) -> None:

@@ -88,7 +88,7 @@ def test_knock_limits_of_the_same_scene_are_taken_over(previz: Command, tmp_path
         assert "previz knock" in knock_lines(OutputFolder(tmp_path / "out"), first["scene_sha256"])[0]
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_same_scene_same_bytes_and_other_paper_other_pages(previz: Command, tmp_path: Path) -> None:
     scene = lit(tmp_path / "set")
     done = [previz("rig", scene, "--out", tmp_path / name, "--paper", paper) for name, paper in

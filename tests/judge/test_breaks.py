@@ -97,7 +97,7 @@ def test_mirrored_scene_scores_the_same(rough: np.ndarray, ordinary: Ordinary) -
     assert one.percent == pytest.approx(other.percent, abs=1.0 * PERCENT)
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 @pytest.mark.parametrize("paint", ["slip", "mean"])
 def test_doubling_the_pixels_changes_little(paint: str) -> None:
     large_wall = wall(3, 1920, 1080)
