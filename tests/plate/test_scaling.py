@@ -40,7 +40,13 @@ MM = 1e-3
 
 
 def demonstration(name: str) -> Scene:
-    return read_scene(SCENES / f"{name}.toml")
+    """A demonstration set whose shot slides from its first frame to its last: what is worked out here by hand."""
+    scene = read_scene(SCENES / f"{name}.toml")
+    frames = scene.rail.frames - scene.rail.stand
+    reveal = None if scene.rail.reveal is None else scene.rail.reveal - scene.rail.stand
+    return scene.edited(
+        rail__stand=0, rail__frames=frames, rail__hold=(1001, 1027), rail__reveal=reveal, rail__station=1015
+    )
 
 
 def quarry_plate(**changes: object) -> PlateNumbers:
