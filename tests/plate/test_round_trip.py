@@ -11,9 +11,9 @@ from previz.look.sight import SightEngine
 from previz.plate.scaling import PlateNumbers, foot_point, plate_numbers, scaled_scene
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
-from previz.scene.reader import read_scene
 from tests.plate.cameras import Array, FullSize
 from tests.plate.drawn import full_size_places, measured, miniature_picture, miniature_set, plate_picture
+from tests.plate.test_scaling import demonstration
 
 SCENES = Path(__file__).parents[2] / "scenes"
 WIDTH = 640
@@ -47,7 +47,7 @@ class Miniature:
 
 @pytest.mark.parametrize(("name", "lateral"), [("quarry", 0.0), ("seastack", -1.5)])
 def test_pictures_of_plate_and_miniature_agree(name: str, lateral: float) -> None:
-    scene = read_scene(SCENES / f"{name}.toml")
+    scene = demonstration(name)
     # no head is quite level, and a slanting horizon is measured finer than the looks into a pixel lie
     plate = replace(plate_numbers(scene), lateral=lateral, roll=0.012)
     move = move_of(scaled_scene(scene, plate))
@@ -60,7 +60,7 @@ def test_pictures_of_plate_and_miniature_agree(name: str, lateral: float) -> Non
 
 def test_a_wrong_setting_is_seen() -> None:
     # 640 px across 48.3 deg: 0.1 deg of tilt are 1.2 px, 2 mm at 1400 mm and 17 deg down are 1 px of the feet
-    scene = read_scene(SCENES / "quarry.toml")
+    scene = demonstration("quarry")
     plate = plate_numbers(scene)
     right = scaled_scene(scene, plate)
     miniature, wanted = Miniature(scene, plate), full_size(scene, plate, 30)
