@@ -4,7 +4,8 @@ No people looked at this project's frames. The map rests on one published study 
 Lima, Owens, "GANmouflage", CVPR 2023, tables 1 and 2, in which people who were told that a painted cube is hidden in a
 photograph had 60 s to find it. Five of its paints can be made here (``previz/paint/baselines.py``); each was laid on
 seeded sets and judged, and the share of people whom the study says found it set against the break that it has here
-(``python -m tests.benchmarks.calibration --fit``). It is thus a map for people who look for something on a still, an
+(``python -m tests.benchmarks.calibration --fit``; the constants stem from the judge of one viewer, before edges that
+run on counted). It is thus a map for people who look for something on a still, an
 upper limit for those who are not told.
 
 **Form.** Found by now with chance 1 - exp(-h t), h being a constant chance a second while the frame stands: the

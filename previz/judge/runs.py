@@ -5,7 +5,7 @@ run is an edge. So the runs of a line are compared with those of lines laid on t
 an outline, as many as a clean line of that length has of the same length or longer, E, would be there without any
 bridge, and rare, independent events are Poisson distributed (Aldous, *Probability Approximations via the Poisson
 Clumping Heuristic*, 1989, from memory): k runs are the bridge's where so many come of chance less than once in
-a hundred times.
+125 times.
 """
 
 from __future__ import annotations

@@ -46,8 +46,8 @@ RIM_GAIN: Final = math.erf(1.0 / math.sqrt(2.0)) - 0.5 * (
 # Who looks, by the picture heights between eye and screen: 1.5 is the design viewing distance of 3840 x 2160 pictures
 # (BT.2022, from memory) and about the middle rows of a cinema, 6 a television across a room (common practice, no
 # source). All look through the same windows of the picture, as fine as 540 lines show and two octaves wider: half a
-# period of 4 to 1 cycles a degree for the near one, 15 to 4 for the far one, where contrast sensitivity is still a
-# third to nine tenths of its peak (Mannos and Sakrison 1974). They differ in how far along a line they add up.
+# period of 4 to 1 cycles a degree for the near one, 15 to 4 for the far one, where contrast sensitivity is never
+# less than a third of its peak (Mannos and Sakrison 1974). They differ in how far along a line they add up.
 NEAR, MIDDLE, FAR = "near", "middle", "far"
 VIEWING_DISTANCES: Final = {NEAR: 1.5, MIDDLE: VIEWING_DISTANCE, FAR: 6.0}
 

@@ -2,7 +2,7 @@
 
 Shadows beside the outline are laid on clean frames by hand, so that their step, length and edge are known; shadows
 across the wall are thrown by hard lamps from ten places. Photographs are those that scikit-image carries: brick, gravel
-and grass (CC0, from Texture Haven and others, as its README says), which share nothing with this project's walls.
+and grass, which share nothing with this project's walls.
 """
 
 from __future__ import annotations

@@ -29,8 +29,7 @@ Array = NDArray[np.float64]
 TIME_CONSTANT_S: Final = 0.75
 
 # Chance a second of finding an outline all of which is seen to slide. Movement against its ground is found at once, but
-# where it is looked at: about one look a second at places of a scene (textbook range 0.3 to 0.5 s a fixation; low and
-# high are ours, no source).
+# where it is looked at. Low, middle and high are our estimate; no source.
 MOVING_HAZARD: Final = (0.4, 1.0, 2.5)
 
 
