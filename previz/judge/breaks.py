@@ -22,7 +22,6 @@ viewers, near, middle and far, and the one counts who finds most.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -31,7 +30,7 @@ from numpy.typing import NDArray
 
 from previz.errors import JudgeError
 from previz.judge.fields import Fields, fields_of, reach_px, window_px
-from previz.judge.ordinary import Ordinary, SeatLimits, in_direction
+from previz.judge.ordinary import DIRECTIONS, Ordinary, SeatLimits, in_direction
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
 from previz.judge.runs import ChanceRuns, not_by_chance, runs_of
 from previz.judge.steps import (
@@ -43,6 +42,7 @@ from previz.judge.steps import (
     own_steps,
     running_steps,
     steps_across,
+    stretch_sigma,
 )
 from previz.judge.viewer import (
     JND_LIGHT,
@@ -154,37 +154,50 @@ def decided(
     def averaged(values: Floats, sigma_deg: float) -> Floats:
         return smoothed_along(values, outline, sigma_deg * viewer.px_per_deg)
 
-    step, clean_step = steps_across(sides.seen), steps_across(sides.clean)
-    changes = [np.pad(changes_beside(side, sides.seen, sides.clean), [(0, 0)] * 2 + [(0, 1)]) for side in (0, 1)]
-    # the step, what it is of the bridge's doing, and the changes on either side go through the windows together
-    differences = np.stack([step, step - clean_step, *([] if between_walls else changes)], axis=2)
-    squares = joined(differences, averaged)
+    step = steps_across(sides.seen)
+    # what runs on: the step, and what of it is the bridge's doing, both against the step's own scatter
+    along_it = np.stack([step, step - steps_across(sides.clean)], axis=2)
+    if not between_walls:
+        # a piece's own: the step and the changes on either side go through the windows together
+        changes = [changes_beside(side, sides.seen, sides.clean) for side in (0, 1)]
+        across_it = np.stack([step[..., :7], *changes], axis=2)
+        squares = joined(across_it, averaged)
+    by_direction = np.asarray(in_direction(np.eye(DIRECTIONS), outline.normal).mean(axis=0))
     found = []
     for seat in SEATS if only is None else (only,):
-        own = own_steps(squares, differences, averaged, seat).astype(np.float64)
-        # step and what it is of the bridge's doing, both against the step's own scatter
-        runs_on = running_steps(differences[:, :, :2], averaged, seat, differences[:, :, :1]).astype(np.float64)
-        steps = np.concatenate([own[:, 0], runs_on[:, 0]], axis=-1)
-        doing = runs_on[:, 1]
-        if not between_walls:
-            doing = np.concatenate([np.maximum(own[:, 2], own[:, 3]), doing], axis=-1)
-        found.append(_weighed(steps, doing, outline, ordinary.of(seat), viewer, seat))
+        runs_on = running_steps(along_it, averaged, seat, along_it[:, :, :1]).astype(np.float64)
+        own = None if between_walls else own_steps(squares, across_it, averaged, seat).astype(np.float64)
+        found.append(_weighed(own, runs_on, outline, ordinary.of(seat), by_direction, viewer, seat))
     worst = max(found, key=lambda each: (each.percent, each.seat == MIDDLE_SEAT))
-    added = averaged(differences[0, :, 1, :3], STRETCH_DEG[0] / math.sqrt(12.0)) / WINDOW_GAIN
-    step_de = np.linalg.norm(added, axis=-1).astype(np.float64)
-    return replace(worst, by_seat=tuple(each.percent for each in found), step_de=step_de)
+    return replace(worst, by_seat=tuple(each.percent for each in found))
 
 
-def _weighed(steps: Array, doing: Array, outline: Outline, limits: SeatLimits, viewer: Viewer, seat: Seat) -> Break:
-    """What one viewer finds where the steps (N, S, K) are so large; ``doing`` is what of them is the bridge's.
+def added_step(sides: Sides, outline: Outline, viewer: Viewer) -> Array:
+    """How large a step of colour (N,), dE*ab, the bridge adds to each piece of an outline, over one degree."""
+    added = steps_across(sides.seen)[0, :, :3] - steps_across(sides.clean)[0, :, :3]
+    sigma_px = stretch_sigma(STRETCH_DEG[0]) * viewer.px_per_deg
+    return np.asarray(np.linalg.norm(smoothed_along(added, outline, sigma_px) / WINDOW_GAIN, axis=-1), dtype=np.float64)
 
-    That is (N, S, K), and has to be just noticeable; or (N, S, running kinds) between walls, where it has to stand out
-    as a ratio of light, over the same stretch.
+
+def _weighed(
+    own: Array | None,
+    runs_on: Array,
+    outline: Outline,
+    limits: SeatLimits,
+    by_direction: Array,
+    viewer: Viewer,
+    seat: Seat,
+) -> Break:
+    """What one viewer finds of pieces with steps of their ``own`` (N, 3, S, kinds), the step itself and the changes on
+    either side, and with what ``runs_on`` (N, 2, S, kinds), the step and what of it is the bridge's.
+
+    What is the bridge's has to be just noticeable. Between walls there is no ``own``, and the ratio of light that is
+    the bridge's has to stand out as well, over the same stretch. ``by_direction`` (A,) are the shares of the outline
+    that lie in each direction.
     """
     count, stretches = len(OWN_KINDS), len(STRETCH_DEG)
     length_deg = len(outline) * PIECE_SPACING_DEG
     shortest = seat.degree * SHORTEST_RUN_DEG * viewer.px_per_deg
-    by_direction = np.asarray(in_direction(np.eye(len(limits.limit)), outline.normal).mean(axis=0))
 
     def largest(sizes: Array) -> tuple[Array, Array]:
         """The largest (N,) of sizes (N, S, kinds), and its kind."""
@@ -199,24 +212,23 @@ def _weighed(steps: Array, doing: Array, outline: Outline, limits: SeatLimits, v
         return np.asarray(chance * np.append(not_by_chance(runs.weight, expected), 0.0)[runs.number])
 
     limit = np.maximum(in_direction(limits.limit, outline.normal), JND)
-    ratio = steps / limit
+    running_limit = limit[..., count:]
+    step, doing = runs_on[:, 0], runs_on[:, 1]
     # what can be noticed of a change of light is told by the light alone, whatever it scatters
     light = doing[..., _LIGHTS] / JND_LIGHT
-    if doing.shape[-1] == limit.shape[-1]:
-        own, own_kind = largest(np.minimum(ratio[..., :count], doing[..., :count] / JND[:count]))
-        found = none_of_chance(own, limits.runs)
-        noticed = np.concatenate([doing[..., count:-stretches] / JND[count:-stretches], light], axis=-1)
-        seen = np.minimum(ratio[..., count:], noticed)
+    if own is not None:
+        changed = np.maximum(own[:, 1], own[:, 2]) / JND[:count]
+        own_size, own_kind = largest(np.minimum(own[:, 0] / limit[..., :count], changed))
+        found = none_of_chance(own_size, limits.runs)
+        noticed = np.concatenate([doing[..., :-stretches] / JND[count:-stretches], light], axis=-1)
+        seen = np.minimum(step / running_limit, noticed)
     else:
-        # what is between walls is found by its edges that run on, where the ratio of light that is the bridge's doing
-        # stands out as well
-        own, own_kind = np.zeros(len(outline)), np.zeros(len(outline), dtype=np.int64)
-        found = own.copy()
-        nothing = np.zeros((*light.shape[:2], 1))
-        noticed = np.concatenate([nothing, light, light, light], axis=-1)
-        out = doing / limit[..., count:]
+        own_size, own_kind = np.zeros(len(outline)), np.zeros(len(outline), dtype=np.int64)
+        found = own_size
+        noticed = np.concatenate([np.zeros((*light.shape[:2], 1)), light, light, light], axis=-1)
+        out = doing / running_limit
         out[..., 1 : 1 + stretches] = out[..., 1 + stretches : 1 + 2 * stretches]
-        seen = np.minimum(ratio[..., count:], np.minimum(out, noticed))
+        seen = np.minimum(step / running_limit, np.minimum(out, noticed))
     # an edge is found where it is as large as one such line in twenty on the clean wall is somewhere ...
     large, large_kind = largest(np.minimum(seen / max(limits.most_on(length_deg), 1.0), noticed))
     chance = chance_found(large)
@@ -224,7 +236,7 @@ def _weighed(steps: Array, doing: Array, outline: Outline, limits: SeatLimits, v
     # ... or where it is well above what can just be noticed, and goes on as no such line on the clean wall does
     long, long_kind = largest(np.minimum(seen, noticed / _FOLLOWED))
     found = np.maximum(found, none_of_chance(long, limits.running_runs))
-    sizes = np.stack([own, large, long])
+    sizes = np.stack([own_size, large, long])
     kinds = np.stack([own_kind, count + large_kind, count + long_kind])
     best = sizes.argmax(axis=0)[None]
     size, kind = np.take_along_axis(sizes, best, 0)[0], np.take_along_axis(kinds, best, 0)[0]

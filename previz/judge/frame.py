@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
-from previz.judge.breaks import Break, decided, sides_of
+from previz.judge.breaks import Break, added_step, decided, sides_of
 from previz.judge.film.drift import drift_of, slide_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
@@ -132,13 +132,15 @@ def judge_frame(
     told = [(found, tell)]
     trace_tell = None
     if trace is not None:
-        trace_tell = trace_tells(trace, drawn.without("shine"), limits, viewer)
+        matt = drawn.without("shine") if trace.found.broken.any() else None
+        trace_tell = trace_tells(trace, matt, limits, viewer)
         told.append((trace.found, trace_tell))
     traces = None if trace is None else trace.found
     by_trace = trace_percents(traces, outline)
     score = FrameScore(
         frame, rail, found.percent, mismatch, slip, named(*told), "", max(by_trace), found.by_seat, by_trace
     )
+    found = replace(found, step_de=added_step(sides, outline, viewer))
     if around is not None:
         slide = slide_of(outline, (around.before, camera, around.after), around.seconds, sight, around.reach)
         drift = drift_of(slide, outline, seen, viewer)

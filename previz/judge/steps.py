@@ -107,6 +107,11 @@ def own_steps(squares: Floats, differences: Floats, along: Along, seat: Seat) ->
     return np.stack([sizes[..., 0], grain, sizes[..., 1]], axis=-1)
 
 
+def stretch_sigma(length: float) -> float:
+    """Standard deviation of the Gaussian window that stands for a box of a ``length``, in the same unit."""
+    return length / math.sqrt(12.0)
+
+
 def running_steps(differences: Floats, along: Along, seat: Seat, scatter_of: Floats | None = None) -> Floats:
     """Size (N, ..., S, 10) of what runs on in differences (S, N, ..., 8), in the order of ``RUNNING_KINDS``, as an eye
     at ``seat`` adds it up, with its sign.
@@ -130,8 +135,7 @@ def running_steps(differences: Floats, along: Along, seat: Seat, scatter_of: Flo
     edge, light, ratio = [], [], []
     gain = np.float32(WINDOW_GAIN)
     for length in STRETCH_DEG:
-        # the Gaussian with the standard deviation of a box of the stretch's length
-        stretch = along(together, seat.degree * length / math.sqrt(12.0)) / gain
+        stretch = along(together, seat.degree * stretch_sigma(length)) / gain
         mean, square = stretch[..., 4], stretch[..., 5] / gain
         scatter = np.sqrt(np.maximum(square - mean * mean, 0.0) + np.float32(JND_LIGHT**2))
         edge.append(np.sqrt((stretch[..., :3] ** 2).sum(axis=-1)))

@@ -12,7 +12,7 @@ twentieth of the outline.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 
 from previz.colour import XYZ_FROM_RGB
-from previz.judge.breaks import Break, Sides, decided, sides_of
+from previz.judge.breaks import Break, Sides, added_step, decided, sides_of
 from previz.judge.ordinary import Ordinary
 from previz.judge.outline import Outline, contours_of
 from previz.judge.viewer import JND_LIGHT, PIECE_SPACING_DEG, SEATS, WINDOW_DEG, WINDOW_OFFSET, Viewer
@@ -86,7 +86,8 @@ def trace_of(
     if len(lines) == 0:
         return None
     sides = sides_of(seen, clean, lines, viewer)
-    return Trace(decided(sides, lines, ordinary, viewer, between_walls=True), sides)
+    found = decided(sides, lines, ordinary, viewer, between_walls=True)
+    return Trace(replace(found, step_de=added_step(sides, lines, viewer)), sides)
 
 
 def trace_percents(trace: Break | None, outline: Outline) -> tuple[float, ...]:

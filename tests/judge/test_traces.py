@@ -136,21 +136,39 @@ def test_contours_lie_where_the_light_steps() -> None:
     assert len(lines) * lines.spacing_px == pytest.approx(2.0 * HEIGHT * np.hypot(1.0, 0.45), rel=0.05)
 
 
+def upright() -> Outline:
+    """A line down the middle of the picture."""
+    y = np.arange(100.0, 440.0, PX_PER_DEG / 30.0)
+    return Outline(
+        np.column_stack([np.full(len(y), 360.0), y]), np.tile([1.0, 0.0], (len(y), 1)), np.zeros(len(y), np.int64),
+        (False,), PX_PER_DEG / 30.0,
+    )  # fmt: skip
+
+
 def test_a_shadow_on_both_sides_of_a_crack_moves_no_edge() -> None:
     """The rock's own edge stays: the step must be the bridge's doing, not what lies on either side of it."""
     clean = np.full((HEIGHT, WIDTH, 3), 0.4, dtype=np.float32)
     clean[:, 360:] *= 0.3
     edges = ordinary_of(wall(board, 5), VIEWER)
-    y = np.arange(100.0, 440.0, PX_PER_DEG / 30.0)
-    crack = Outline(
-        np.column_stack([np.full(len(y), 360.0), y]), np.tile([1.0, 0.0], (len(y), 1)), np.zeros(len(y), np.int64),
-        (False,), PX_PER_DEG / 30.0,
-    )  # fmt: skip
+    crack = upright()
     both = sides_of(0.7 * clean, clean, crack, VIEWER)
     one = clean.copy()
     one[:, 360:] *= 0.7
     assert decided(both, crack, edges, VIEWER, True).percent < 2.0
     assert decided(sides_of(one, clean, crack, VIEWER), crack, edges, VIEWER, True).percent > 90.0
+
+
+def test_a_shadow_that_deepens_a_strong_edge_a_little_is_not_found_on_a_busy_wall() -> None:
+    """A doorway's edge is there anyway: what the shadow adds to it has to stand out by itself."""
+    clean = wall(columns, 3)
+    clean[:, 360:] *= 0.1
+    seen = clean.copy()
+    seen[:, 360:] *= 0.72
+    busy = ordinary_of(wall(columns, 3), VIEWER)
+    assert decided(sides_of(seen, clean, upright(), VIEWER), upright(), busy, VIEWER, True).percent < 2.0
+    # as much of a step where the wall is even is plain
+    even = ordinary_of(wall(board, 5), VIEWER)
+    assert decided(sides_of(seen, clean, upright(), VIEWER), upright(), even, VIEWER, True).percent > 50.0
 
 
 def test_log_light_is_the_log_of_luminance() -> None:

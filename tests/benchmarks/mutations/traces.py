@@ -6,6 +6,7 @@ _TESTS = "tests/judge/test_traces.py::"
 _POISSON = (_TESTS + "test_runs_are_weighed_by_poisson",)
 _SCATTERED = (_TESTS + "test_the_same_share_scattered_is_chance_and_in_one_run_is_an_edge",)
 _CRACK = (_TESTS + "test_a_shadow_on_both_sides_of_a_crack_moves_no_edge",)
+_DEEPENED = (_TESTS + "test_a_shadow_that_deepens_a_strong_edge_a_little_is_not_found_on_a_busy_wall",)
 _CLEAN = (_TESTS + "test_a_clean_wall_has_none",)
 _WIDE = (_TESTS + "test_the_same_light_with_a_wide_penumbra_is_not",)
 _WHERE = (_TESTS + "test_contours_lie_where_the_light_steps",)
@@ -46,15 +47,15 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/breaks.py",
-        "seen = np.minimum(ratio[..., count:], np.minimum(out, noticed))",
-        "seen = ratio[..., count:]",
+        "seen = np.minimum(step / running_limit, np.minimum(out, noticed))",
+        "seen = np.minimum(step / running_limit, noticed)",
         "trace_pct: the rock's own edges are no trace",
-        _CRACK,
+        _DEEPENED,
     ),
     Mutation(
         "previz/judge/breaks.py",
-        "differences = np.stack([step, step - clean_step, *([] if between_walls else changes)], axis=2)",
-        "differences = np.stack([step, step, *([] if between_walls else changes)], axis=2)",
+        "along_it = np.stack([step, step - steps_across(sides.clean)], axis=2)",
+        "along_it = np.stack([step, step], axis=2)",
         "trace_pct: the rock's own edges are no trace",
         _CRACK,
     ),
