@@ -87,6 +87,34 @@ class FilmSummary:
     parallax_from: int | None
 
 
+@dataclass(frozen=True)
+class Held:
+    """A stretch of a shot that holds: its ``first`` and ``last`` frame, None where there is none, how many ``frames``
+    and how much ``rail`` (m) that is, and whether it ``covers_wanted``, the hold asked for."""
+
+    first: int | None = None
+    last: int | None = None
+    frames: int = 0
+    rail: float = 0.0
+    covers_wanted: bool = False
+
+
+def held_around(
+    order: Sequence[FrameScore], holds: Sequence[bool], station_frame: int, wanted: tuple[int, int]
+) -> Held:
+    """The stretch around the station frame in which every frame of ``order`` holds, as ``holds`` says of each."""
+    low = high = next((k for k, score in enumerate(order) if score.frame == station_frame), -1)
+    if low < 0 or not holds[low]:
+        return Held()
+    while low > 0 and holds[low - 1]:
+        low -= 1
+    while high < len(holds) - 1 and holds[high + 1]:
+        high += 1
+    first, last = order[low], order[high]
+    covers = first.frame <= wanted[0] and wanted[1] <= last.frame
+    return Held(first.frame, last.frame, last.frame - first.frame + 1, abs(last.rail - first.rail), covers)
+
+
 def summarised(
     scores: Sequence[FrameScore], wanted: tuple[int, int], station_frame: int, reveal: int | None
 ) -> HoldSummary:
@@ -97,25 +125,17 @@ def summarised(
     """
     by_frame = {score.frame: score for score in scores}
     station = by_frame.get(station_frame)
-    first = last = None
-    if station is not None and station.holds:
-        order = sorted(by_frame)
-        at = order.index(station_frame)
-        lo = hi = at
-        while lo > 0 and by_frame[order[lo - 1]].holds:
-            lo -= 1
-        while hi < len(order) - 1 and by_frame[order[hi + 1]].holds:
-            hi += 1
-        first, last = order[lo], order[hi]
+    order = [by_frame[frame] for frame in sorted(by_frame)]
+    held = held_around(order, [score.holds for score in order], station_frame, wanted)
     inside = [s for s in scores if wanted[0] <= s.frame <= wanted[1] and s.break_pct is not None]
     # the worst frame is the one in which most is found, of the outline or of what the bridge does to the rest
     worst = max(inside, key=lambda s: (s.shown_pct or 0.0, -s.frame), default=None)
     return HoldSummary(
         station_frame=station_frame,
-        hold_first=first,
-        hold_last=last,
-        hold_frames=0 if first is None or last is None else last - first + 1,
-        hold=0.0 if first is None or last is None else abs(by_frame[last].rail - by_frame[first].rail),
+        hold_first=held.first,
+        hold_last=held.last,
+        hold_frames=held.frames,
+        hold=held.rail,
         break_mean_pct=sum(s.break_pct or 0.0 for s in inside) / len(inside) if inside else None,
         break_worst_pct=max(s.break_pct or 0.0 for s in inside) if inside else None,
         break_station_pct=station.break_pct if station else None,
@@ -123,7 +143,7 @@ def summarised(
         worst_frame=worst.frame if worst else None,
         worst_tells=worst.tells if worst else (),
         trace_worst_pct=max(s.trace_pct or 0.0 for s in inside) if inside else None,
-        hidden=first is not None and last is not None and first <= wanted[0] and wanted[1] <= last,
+        hidden=held.covers_wanted,
         viewers={
             seat.name: (
                 max((s.break_by_seat[k] for s in inside if s.break_by_seat), default=0.0),

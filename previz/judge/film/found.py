@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from previz.judge.film.drift import LENGTHS
 from previz.judge.finders import hazard
-from previz.judge.hold import FilmSummary, FrameScore, HoldSummary
+from previz.judge.hold import FilmSummary, FrameScore, HoldSummary, held_around
 from previz.judge.telltable import PARALLAX
 from previz.judge.viewer import HOLDS_BELOW_PCT, chance_found
 
@@ -81,13 +81,7 @@ def summary_of_film(
     """The summary of a shot with its film: the stretch around the station frame on which every frame holds and the
     bridge is not found. ``wanted`` is the hold asked for, first and last frame."""
     holds = [score.holds and one.found_pct <= HOLDS_BELOW_PCT for score, one in zip(scores, film, strict=True)]
-    at = next(k for k, score in enumerate(scores) if score.frame == summary.station_frame)
-    low = high = at
-    while low > 0 and holds[low - 1]:
-        low -= 1
-    while high < len(holds) - 1 and holds[high + 1]:
-        high += 1
-    first, last = (scores[low], scores[high]) if holds[at] else (None, None)
+    held = held_around(scores, holds, summary.station_frame, wanted)
     inside = [k for k, score in enumerate(scores) if wanted[0] <= score.frame <= wanted[1]]
     end = film[inside[-1]]
     slides = [one.frame for score, one in zip(scores, film, strict=True) if PARALLAX in score.tells]
@@ -102,11 +96,11 @@ def summary_of_film(
     )
     return replace(
         summary,
-        hold_first=None if first is None else first.frame,
-        hold_last=None if last is None else last.frame,
-        hold_frames=0 if first is None or last is None else last.frame - first.frame + 1,
-        hold=0.0 if first is None or last is None else abs(last.rail - first.rail),
-        hidden=first is not None and last is not None and first.frame <= wanted[0] and wanted[1] <= last.frame,
+        hold_first=held.first,
+        hold_last=held.last,
+        hold_frames=held.frames,
+        hold=held.rail,
+        hidden=held.covers_wanted,
         film=told,
     )
 

@@ -111,8 +111,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/hold.py",
-        "first <= wanted[0] and wanted[1] <= last,",
-        "first <= wanted[0],",
+        "first.frame <= wanted[0] and wanted[1] <= last.frame",
+        "first.frame <= wanted[0]",
         "hidden: to the end of the hold asked for",
         _HOLDS,
     ),
