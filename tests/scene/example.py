@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from previz.scene.model import Scene
+from previz.scene.model import CameraBody, Rail, Scene, Wall
 from previz.scene.reader import read_scene
 
 EXAMPLE = '''\
@@ -88,3 +88,15 @@ def written(folder: Path, text: str) -> Path:
 def scene_of(folder: Path, *changes: tuple[str, str]) -> Scene:
     """The example, changed, as a scene."""
     return read_scene(written(folder, changed(*changes)))
+
+
+def plain_scene(rail: dict[str, object], **camera: object) -> Scene:
+    """A plain set with this rail and camera, values in inside units."""
+    body = {"position": (0.0, 0.16, 1.25), **camera}
+    return Scene(
+        title="move",
+        scale=20.0,
+        wall=Wall(kind="board"),
+        camera=CameraBody.model_validate(body),
+        rail=Rail.model_validate(rail),
+    )

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from previz.errors import SceneError
 from previz.geometry import turned, unit
-from previz.scene.model import CameraBody, Rail, Scene, Wall
+from previz.scene.model import Scene
 from previz.scene.move import aimed, move_of
-from tests.scene.example import scene_of
+from tests.scene.example import plain_scene, scene_of
 
 PIXEL = 1.0
 UM = 1e-6
@@ -20,14 +20,7 @@ UM = 1e-6
 
 def a_scene(rail: dict[str, object], **camera: object) -> Scene:
     """A plain set with this rail and camera, values in inside units."""
-    body = {"position": (0.0, 0.16, 1.25), **camera}
-    return Scene(
-        title="move",
-        scale=20.0,
-        wall=Wall(kind="board"),
-        camera=CameraBody.model_validate(body),
-        rail=Rail.model_validate({"hold": (1001, 1040), **rail}),
-    )
+    return plain_scene({"hold": (1001, 1040), **rail}, **camera)
 
 
 def test_the_lens_is_at_its_place_in_the_station_frame(tmp_path: Path) -> None:

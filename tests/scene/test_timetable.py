@@ -17,11 +17,11 @@ from previz.rail import timing
 from previz.scene.cautions import SLOWEST_PAN, cautions
 from previz.scene.checks import impossible
 from previz.scene.derived import derived
-from previz.scene.model import CameraBody, Rail, Scene, Wall
+from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.scene.timetable import stretches, turning_marks
-from tests.scene.example import EXAMPLE, changed, written
+from tests.scene.example import EXAMPLE, changed, plain_scene, written
 
 PIXEL = 1.0
 DEG = math.radians(1.0)
@@ -29,14 +29,7 @@ DEG = math.radians(1.0)
 
 def a_scene(rail: dict[str, object], **camera: object) -> Scene:
     """A plain set with this rail and camera, values in inside units."""
-    body = {"position": (0.0, 0.16, 1.25), **camera}
-    return Scene(
-        title="move",
-        scale=20.0,
-        wall=Wall(kind="board"),
-        camera=CameraBody.model_validate(body),
-        rail=Rail.model_validate({"hold": (1001, 1004), **rail}),
-    )
+    return plain_scene({"hold": (1001, 1004), **rail}, **camera)
 
 
 def fault_of(folder: Path, text: str) -> Fault:
