@@ -52,18 +52,22 @@ _SHARP_PX = 0.1
 _NARROW_PX = 0.6
 
 
+def _no_traces() -> None:
+    """Nothing but the bridge itself is looked at."""
+
+
 @dataclass(frozen=True, eq=False)
 class Near:
     """Everything that is seen from near one lens position: the wall clean and with the bridge's shadow, the bridge, and
     the contours of what the bridge does to the wall.
 
-    Fields are drawn when they are first looked at: projected paint never asks for the bridge's own.
+    Fields are drawn and contours found when they are first looked at: projected paint never asks for the bridge's own.
     """
 
     clean: LayerFields
     shadowed: LayerFields
     bridge: LayerFields
-    traces: WallTraces | None = None
+    traces: Callable[[], WallTraces | None] = _no_traces
 
 
 class Paint(Protocol):
@@ -143,15 +147,23 @@ class FastJudge:
 
     def judge(self, camera: Camera, paint: Paint) -> Break:
         """Break of one camera. Raises ``JudgeError`` where it cannot be judged."""
-        return self.look(camera, paint)[0]
+        return self._found(camera, paint, *self.outline(camera))[0]
 
     def look(self, camera: Camera, paint: Paint) -> tuple[Break, Break | None]:
         """Break of one camera, and what is found of its traces; None where there are none.
 
         Raises ``JudgeError`` where it cannot be judged.
         """
-        viewer = Viewer(camera.height_px)
         outline, cover, corner = self.outline(camera)
+        found, ordinary = self._found(camera, paint, outline, cover, corner)
+        traces = self.near(camera.position).traces()
+        return found, None if traces is None else self._traces(camera, traces, cover, corner, ordinary)
+
+    def _found(
+        self, camera: Camera, paint: Paint, outline: Outline, cover: Field, corner: tuple[int, int]
+    ) -> tuple[Break, Ordinary]:
+        """Break along the outline, and what is ordinary on the wall there."""
+        viewer = Viewer(camera.height_px)
         sigma = np.array(window_px(viewer))[:, None, None] * outline.normal
         out_px, in_px = outline.xy + WINDOW_OFFSET * sigma, outline.xy - WINDOW_OFFSET * sigma
         out_point, in_point, size = self._wall_at(camera, np.stack([out_px, in_px]))
@@ -170,8 +182,7 @@ class FastJudge:
         bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
         seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
         ordinary = self.ordinary.at(size)
-        found = decided(Sides(seen, clean), outline, ordinary, viewer)
-        return found, None if near.traces is None else self._traces(camera, near.traces, cover, corner, ordinary)
+        return decided(Sides(seen, clean), outline, ordinary, viewer), ordinary
 
     def _traces(
         self, camera: Camera, traces: WallTraces, cover: Field, corner: tuple[int, int], ordinary: Ordinary

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
@@ -121,8 +122,8 @@ class FastLooker:
         return score, found
 
     def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
-        """Break of a camera, as for :meth:`looked`."""
-        return self.looked(scene, camera, station, misprint)[0]
+        """Break of a camera alone, its traces not looked at; as for :meth:`looked`."""
+        return self._judge_of(camera).judge(camera, self._paint(scene, station, misprint))
 
     def looked(
         self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None
@@ -131,6 +132,10 @@ class FastLooker:
 
         ``misprint`` (3,) m is how far off its place the paint lies on the bridge.
         """
+        return self._judge_of(camera).look(camera, self._paint(scene, station, misprint))
+
+    def _judge_of(self, camera: Camera) -> FastJudge:
+        """The judge of frames as large as the camera's."""
         if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
             self._width_px, self._height_px = camera.width_px, camera.height_px
             self._near.clear()
@@ -147,8 +152,7 @@ class FastLooker:
                 bridge=BRIDGE,
                 spread_px=None if self._blur is None else self._spread_px,
             )
-        paint = self._paint(scene, station)
-        return self._judge.look(camera, paint if misprint is None else Misprinted(paint, misprint))
+        return self._judge
 
     def forget(self) -> None:
         """Let go of all that was drawn; what is looked at again is drawn again.
@@ -158,7 +162,11 @@ class FastLooker:
         self._near.clear()
         self._judge = None
 
-    def _paint(self, scene: Scene, station: Camera) -> Paint:
+    def _paint(self, scene: Scene, station: Camera, misprint: Array | None) -> Paint:
+        paint = self._laid_paint(scene, station)
+        return paint if misprint is None else Misprinted(paint, misprint)
+
+    def _laid_paint(self, scene: Scene, station: Camera) -> Paint:
         own = self._own_paint and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)
         if continues_wall(scene) and not own:
             return ContinuedWall(station, self._sight, WALL, self._near_to(np.asarray(station.position), _FINER).clean)
@@ -180,8 +188,10 @@ class FastLooker:
         camera = self._around_bridge(position)
         clean = LayerFields(camera, lambda c: self._wall(c, CLEAN_WALL), viewer)
         shadowed = clean if self._flat else LayerFields(camera, lambda c: self._wall(c, WALL), viewer)
-        traces = None if self._flat else self._traces(position, viewer)
-        return Near(clean, shadowed, LayerFields(camera, self._bridge, viewer), traces)
+        bridge = LayerFields(camera, self._bridge, viewer)
+        if self._flat:
+            return Near(clean, shadowed, bridge)
+        return Near(clean, shadowed, bridge, cache(lambda: self._traces(position, viewer)))
 
     def _traces(self, position: Array, viewer: Viewer) -> WallTraces | None:
         """Contours on the wall that might be found from near a lens position; None where there are none."""
