@@ -118,4 +118,6 @@ class BridgeSets:
         if own.image is not None or own.paint in ("bare", "wash"):
             self._looker.engine.load(ready.lit)
         elif not ready.wall.lighting.flat:
+            # its silhouette hides a part of its shadow, whatever its paint
+            self._looker.engine.add(ready.bridge)
             self._looker.engine.repaint(WALL, ready.wall.shadowed.code)

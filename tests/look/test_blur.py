@@ -342,7 +342,7 @@ def test_layers_agree_on_a_demonstration_set(pictures):
     )
     ready = prepare(scene, 320)
     pictures.load(ready.lit)
-    frame = ready.move.station_frame + 40
+    frame = ready.move.station_frame + 55
     blur = blur_of(ready.move, frame, 320, 180)
     assert np.ptp(blur.path_px(1.2)[:, 0]) > 0.4
     corners = [corners_of(surface.vertices) for surface in (ready.built.wall, ready.built.bridge.surface)]
