@@ -16,8 +16,9 @@ far as the clean frame has no such step there.
 How many times a step is as large as the least of these limits asks is its size. Eyes have no hard limit: a piece counts
 by the chance of being found that its largest step has, one half at the limit (``chance_found`` of
 :mod:`previz.judge.viewer`). Runs too short to see do not count. By (2) a clean wall, too, has pieces that count,
-scattered; :mod:`previz.judge.runs` leaves of each run what chance does not explain. All this is asked for three
-viewers, near, middle and far, and the one counts who finds most.
+scattered; :mod:`previz.judge.runs` leaves of each run what chance does not explain. The bridge's ends are short, and
+count with a weight of their own (:mod:`previz.judge.ends`). All this is asked for three viewers, near, middle and far,
+and the one counts who finds most.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.errors import JudgeError
+from previz.judge.ends import share_found
 from previz.judge.fields import Fields, fields_of, reach_px, window_px
 from previz.judge.ordinary import DIRECTIONS, Ordinary, SeatLimits, in_direction
 from previz.judge.outline import Outline, smoothed_along, without_short_runs
@@ -89,11 +91,12 @@ class Sides:
 class Break:
     """How much of the lines of one frame is found.
 
-    ``percent`` 0 to 100 is that of the viewer at ``seat``, who finds most; ``by_seat`` are those of all, in the order
-    of ``SEATS``. ``outline`` holds the lines and, piece by piece, as that viewer sees them, ``size`` (N,) how many
-    times the largest step is as large as the limit, ``found`` (N,), 0 to 1, how much each piece counts, ``broken`` (N,)
-    bool where that is at least one half, and ``kind`` (N,) int8, the index into ``steps.KINDS`` of the largest step, -1
-    where unbroken. ``step_de`` (N,) dE*ab is how large a step of colour the bridge adds there, over one degree.
+    ``percent`` 0 to 100 is the share that counts, that of the viewer at ``seat``, who finds most; ``by_seat`` are those
+    of all, in the order of ``SEATS``. ``outline`` holds the lines and, piece by piece, as that viewer sees them,
+    ``size`` (N,) how many times the largest step is as large as the limit, ``found`` (N,), 0 to 1, how much each piece
+    counts, ``broken`` (N,) bool where that is at least one half, and ``kind`` (N,) int8, the index into ``steps.KINDS``
+    of the largest step, -1 where unbroken. ``step_de`` (N,) dE*ab is how large a step of colour the bridge adds there,
+    over one degree.
     """
 
     percent: float
@@ -130,10 +133,15 @@ def looked_across(fields: Fields, outline: Outline, viewer: Viewer) -> Floats:
 
 
 def break_of(
-    with_bridge: Picture, clean: Picture, outline: Outline, ordinary: Ordinary, viewer: Viewer
+    with_bridge: Picture,
+    clean: Picture,
+    outline: Outline,
+    ordinary: Ordinary,
+    viewer: Viewer,
+    ends: NDArray[np.int8] | None = None,
 ) -> Break:
     """Break of a frame from its two pictures (:func:`sides_of`); ``ordinary`` is what the clean wall shows."""
-    return decided(sides_of(with_bridge, clean, outline, viewer), outline, ordinary, viewer)
+    return decided(sides_of(with_bridge, clean, outline, viewer), outline, ordinary, viewer, ends=ends)
 
 
 def decided(
@@ -143,12 +151,14 @@ def decided(
     viewer: Viewer,
     between_walls: bool = False,
     only: Seat | None = None,
+    ends: NDArray[np.int8] | None = None,
 ) -> Break:
     """What is found of an outline, from what the windows see on either side of it.
 
     With ``between_walls`` the lines lie between wall and wall, as a shadow's edge does: an edge that runs on then
     counts as far as the bridge has changed the ratio of light across the line, and only that. A shadow that lies on
-    both sides of an edge of the rock moves no edge. ``only`` asks one viewer alone.
+    both sides of an edge of the rock moves no edge. ``only`` asks one viewer alone. ``ends`` (N,) says which pieces are
+    the bridge's ends (:mod:`previz.judge.ends`), which have a weight of their own.
     """
 
     def averaged(values: Floats, sigma_deg: float) -> Floats:
@@ -167,7 +177,7 @@ def decided(
     for seat in SEATS if only is None else (only,):
         runs_on = running_steps(along_it, averaged, seat, along_it[:, :, :1]).astype(np.float64)
         own = None if between_walls else own_steps(squares, across_it, averaged, seat).astype(np.float64)
-        found.append(_weighed(own, runs_on, outline, ordinary.of(seat), by_direction, viewer, seat))
+        found.append(_weighed(own, runs_on, outline, ordinary.of(seat), by_direction, viewer, seat, ends))
     worst = max(found, key=lambda each: (each.percent, each.seat == MIDDLE_SEAT))
     return replace(worst, by_seat=tuple(each.percent for each in found))
 
@@ -187,6 +197,7 @@ def _weighed(
     by_direction: Array,
     viewer: Viewer,
     seat: Seat,
+    ends: NDArray[np.int8] | None,
 ) -> Break:
     """What one viewer finds of pieces with steps of their ``own`` (N, 3, S, kinds), the step itself and the changes on
     either side, and with what ``runs_on`` (N, 2, S, kinds), the step and what of it is the bridge's.
@@ -242,7 +253,7 @@ def _weighed(
     size, kind = np.take_along_axis(sizes, best, 0)[0], np.take_along_axis(kinds, best, 0)[0]
     broken = np.asarray(found >= 0.5)
     kind = np.where(broken, kind, -1).astype(np.int8)
-    return Break(100.0 * float(found.mean()), outline, size, broken, kind, found, seat)
+    return Break(100.0 * share_found(found, ends), outline, size, broken, kind, found, seat)
 
 
 def _whole_edge(size: Array, chance: Array, outline: Outline) -> Array:

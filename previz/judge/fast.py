@@ -21,6 +21,7 @@ from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import unit
 from previz.judge.breaks import Break, Sides, decided
+from previz.judge.ends import ends_of
 from previz.judge.fasttraces import WallTraces
 from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places
@@ -182,7 +183,8 @@ class FastJudge:
         bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
         seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
         ordinary = self.ordinary.at(size)
-        return decided(Sides(seen, clean), outline, ordinary, viewer), ordinary
+        ends = ends_of(outline, camera, points[0])
+        return decided(Sides(seen, clean), outline, ordinary, viewer, ends=ends), ordinary
 
     def _traces(
         self, camera: Camera, traces: WallTraces, cover: Field, corner: tuple[int, int], ordinary: Ordinary

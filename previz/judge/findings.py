@@ -27,6 +27,7 @@ _NAMES: Final = {
     "shine": "edge of shine",
     "focus": "edge that is not as sharp as what lies beside it",
     "slip": "edge where the paint has drifted",
+    "range": "edge where no paint is bright or dark enough",
     "colour": "edge of another tone or colour",
     "grain": "edge of another grain",
     "bounce": "edge of light that the bridge throws",

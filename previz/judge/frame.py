@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,8 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
-from previz.judge.breaks import Break, added_step, decided, sides_of
+from previz.judge.breaks import Break, Sides, added_step, decided, sides_of
+from previz.judge.ends import ends_of, just_inside
 from previz.judge.film.drift import drift_of, slide_of
 from previz.judge.hold import FrameScore
 from previz.judge.mismatch import mismatch_of
@@ -59,6 +61,9 @@ class Around:
 
 # how a frame looks with one cause of break taken away, drawn when it is asked for: the frame, and the clean frame
 Without = Mapping[str, Callable[[], tuple[Picture, Picture]]]
+
+# its name for the frame in which the bridge shows what it hides as nearly as there is paint for it: no cause taken away
+BEST_PAINT: Final = "best paint"
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +126,8 @@ def judge_frame(
     except JudgeError as error:
         score = FrameScore(frame, rail, None, mismatch, 0.0, (), str(error))
         return JudgedFrame(score, None, None, width_px, height_px)
-    found = decided(sides, outline, limits, viewer)
+    ends = ends_of(outline, camera, just_inside(outline, camera, sight))
+    found = decided(sides, outline, limits, viewer, ends=ends)
     trace = trace_of(seen, wanted, looks.cover, limits, viewer)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     tell = np.full(len(outline), -1, dtype=np.int8)
@@ -170,10 +176,16 @@ class _Drawn:
 
 def _mended(right_paint: Picture, wanted: Picture, outline: Outline, viewer: Viewer, drawn: _Drawn) -> Mended:
     """The frame with one cause of break taken away at a time."""
-    pictures = {name: drawn.without(name) for name in drawn.names}
+    pictures = {name: drawn.without(name) for name in drawn.names if name != BEST_PAINT}
+
+    def best_paint() -> Sides | None:
+        pair = drawn.without(BEST_PAINT)
+        return None if pair is None else sides_of(*pair, outline, viewer)
+
     return Mended(
         sides_of(right_paint, wanted, outline, viewer),
         {name: sides_of(*pair, outline, viewer) for name, pair in pictures.items() if pair is not None},
+        best_paint,
     )
 
 

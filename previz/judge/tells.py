@@ -2,12 +2,13 @@
 
 The frame is judged again with the shadow of the bridge gone, with no shine on the paint, with everything in focus and
 at rest, with paint that lines up, with the right mean colour, with the right grain; the first of these that mends a
-piece is its tell. Where no single one does, the kind of step that stands out most is named.
+piece is its tell. Where no single one does, the kind of step that stands out most is named. And where the right paint
+would mend a piece, but the nearest that paint can be made does not, no paint is bright or dark enough there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -29,6 +30,9 @@ TELL_OF_KIND: Final = np.array([TELLS.index(_KIND_TELLS.get(kind, "colour")) for
 # paint that has drifted by less than this many delivered pixels has not slipped
 _SLIPPED_PX = 1.0
 
+# tells that right paint would mend
+_OF_PAINT = tuple(TELLS.index(word) for word in ("slip", "colour", "grain"))
+
 # a tell of fewer broken pieces than this share is not named for a frame
 _WORTH_NAMING = 0.1
 
@@ -36,10 +40,12 @@ _WORTH_NAMING = 0.1
 @dataclass(frozen=True, eq=False)
 class Mended:
     """What the windows would see with one cause taken away: ``right_paint`` shows exactly what it hides, ``without``
-    holds those other tells of the table that there are to take away, by word."""
+    holds those other tells of the table that there are to take away, by word. ``best_paint`` looks at the bridge
+    painted as nearly right as there is paint for it; it is None, or gives None, where there is paint for everything."""
 
     right_paint: Sides
     without: Mapping[str, Sides]
+    best_paint: Callable[[], Sides | None] | None = None
 
 
 def _channels(sides: Sides, other: Sides, channels: slice) -> Sides:
@@ -72,6 +78,15 @@ def tells_of(
         tell[left & ~decided(without, found.outline, ordinary, viewer, only=found.seat).broken] = index
     left = found.broken & (tell < 0)
     tell[left] = TELL_OF_KIND[found.kind[left]]
+
+    def broken(other: Sides) -> NDArray[np.bool_]:
+        return decided(other, found.outline, ordinary, viewer, only=found.seat).broken
+
+    # what right paint would mend, if only there were such paint
+    painted = np.isin(tell, _OF_PAINT)
+    best = mended.best_paint() if mended.best_paint is not None and painted.any() else None
+    if best is not None:
+        tell[painted & broken(best) & ~broken(mended.right_paint)] = TELLS.index("range")
     return tell
 
 

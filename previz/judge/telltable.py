@@ -30,6 +30,7 @@ TELL_TABLE: Final = (
     Tell("shine", (196, 148, 0), (2.5, 5.0), "a lamp or bright wall mirrored in the paint"),
     Tell("focus", (0, 116, 122), (30.0, 6.0), "bridge and wall are not equally sharp"),
     Tell("slip", (200, 32, 38), (12.0, 6.0), "the paint has drifted from the wall that it continues"),
+    Tell("range", (84, 84, 96), (3.3, 10.0), "no paint is bright or dark enough for the light there"),
     Tell("colour", (222, 126, 0), (20.0, 6.0), "lighter, darker or of another colour than the wall beside it"),
     Tell("grain", (176, 24, 122), (8.0, 6.0), "rougher or smoother than the wall beside it"),
     Tell("bounce", (150, 110, 60), (6.0, 3.0), "light that the bridge sends on to the wall"),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import sides_of
+from previz.judge.ends import ends_of, just_inside
 from previz.judge.fields import reach_px
 from previz.judge.frame import wall_px_per_m
 from previz.judge.ordinary import OrdinaryWall
@@ -83,9 +84,9 @@ def held_frames(
             of_clean = _part(clean_view.layer == WALL_LAYER, part, dark.samples)
             clean_looks = texel_looks(inner, of_clean, sight, wall, free_wall.size_px)
             model = FrameModel(origin, np.zeros_like(model.fixed), (looks, shaded), clean_looks)
-        judged = FrameBreak(outline, sides, limits, viewer, model.size_px, corner)
-        origins, directions = camera.rays(outline.xy - 0.75 * outline.spacing_px * outline.normal)
-        place = sight.first_hits(origins, directions, names=[bridge]).point
+        place = just_inside(outline, camera, sight, bridge)
+        ends = ends_of(outline, camera, place)
+        judged = FrameBreak(outline, sides, limits, viewer, model.size_px, corner, ends)
         frames.append(HeldFrame(number, model, judged, place))
     return frames
 

@@ -70,7 +70,8 @@ class FrameBreak:
 
     The frame is a crop whose first pixel is ``origin`` (x, y) px of the whole. ``outline`` is the bridge's in the whole
     frame, ``sides`` what the windows see there: without the bridge, and with a bridge of any paint, of which only the
-    grain outside is used (no window of grain there sees the bridge). ``ordinary`` are the clean wall's limits.
+    grain outside is used (no window of grain there sees the bridge). ``ordinary`` are the clean wall's limits, ``ends``
+    (N,) which pieces are the bridge's ends.
 
     ``limit`` (N, S, K) is what each piece's own steps are measured by for the middle viewer, ``clean`` (3, S, N, 4)
     what the windows see without the bridge.
@@ -84,8 +85,9 @@ class FrameBreak:
         viewer: Viewer,
         size_px: tuple[int, int],
         origin: tuple[int, int],
+        ends: NDArray[np.int8] | None = None,
     ) -> None:
-        self.outline, self._viewer = outline, viewer
+        self.outline, self._viewer, self._ends = outline, viewer, ends
         self._height, self._width = size_px[1], size_px[0]
         self._ordinary = ordinary
         # what runs on has no slope here
@@ -224,7 +226,7 @@ class FrameBreak:
         of_seen[2, ..., :3] += rim[0]
         of_seen[0, ..., 3] += slope_grain[0]
         of_seen[1, ..., 3] -= slope_grain[0]
-        percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer).percent
+        percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer, ends=self._ends).percent
         return share, percent, of_seen, -of_change
 
     def _along_pieces(self, values: Field, sigma_deg: float) -> Field:

@@ -11,11 +11,12 @@ from scipy.signal import oaconvolve
 
 from previz.camera import Camera
 from previz.geometry import Array
-from previz.judge.frame import Looks, Without
+from previz.judge.frame import BEST_PAINT, Looks, Without
 from previz.look.blur import LensBlur
 from previz.look.sampling import averaged_to_size
 from previz.look.soft import SoftFrame, corners_of, soft_frame
 from previz.look.view import Engine
+from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
 from previz.stage.shining import Shining
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
@@ -67,11 +68,17 @@ def averaged(shown: Delivered, size_px: tuple[int, int]) -> Delivered:
 
 
 def delivered(
-    engine: Engine, ready: ReadySet, camera: Camera, blur: LensBlur | None, shining: Shining | None = None
+    engine: Engine,
+    ready: ReadySet,
+    camera: Camera,
+    blur: LensBlur | None,
+    shining: Shining | None = None,
+    paint_range: PaintRange | None = None,
 ) -> Delivered:
     """A frame of the set that ``engine`` has loaded, as ``camera`` and ``blur`` give it; None is no blur at all.
 
-    What ``shining`` lays on the set stays there: what is drawn later on for a tell is drawn with it, too.
+    What ``shining`` lays on the set stays there: what is drawn later on for a tell is drawn with it, too. With a
+    ``paint_range`` there is a frame of the best that paint can do.
     """
     without: dict[str, Callable[[], tuple[Picture, Picture]]] = {}
     shines = shining is not None and shining.any
@@ -89,6 +96,8 @@ def delivered(
         without["focus"] = lambda: _in_focus(engine, camera)
     if shining is not None and shines:
         without["shine"] = lambda: _matt(engine, ready, camera, blur, shining)
+    if shining is not None and paint_range is not None and paint_range.any:
+        without[BEST_PAINT] = lambda: (paint_range.as_right_as_can_be(looks, engine, camera, shining), looks.clean)
     return looks, without
 
 

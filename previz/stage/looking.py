@@ -28,6 +28,7 @@ from previz.stage.delivering import (
     drawn_size,
     judged_size,
 )
+from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import (
     BRIDGE,
     CLEAN,
@@ -89,6 +90,7 @@ class Looker:
         self._loaded: ReadySet | None = None
         self._sight = SightLines(())
         self._shining: Shining | None = None
+        self._paint_range: PaintRange | None = None
         self._ordinary: dict[tuple[int, tuple[int, int]], OrdinaryWall] = {}
 
     @property
@@ -128,7 +130,7 @@ class Looker:
         self._kept = {}
         self.painter = None
         self._ordinary = {}
-        self._shining = None
+        self._shining = self._paint_range = None
 
     def relook(self, ready: ReadySet) -> None:
         """Go on with the loaded set, its surfaces as they were loaded, seen by another camera."""
@@ -137,7 +139,7 @@ class Looker:
         self._kept = {}
         self.painter = None
         self._ordinary = {}
-        self._shining = None
+        self._shining = self._paint_range = None
 
     @property
     def shining(self) -> Shining:
@@ -145,6 +147,13 @@ class Looker:
         if self._shining is None:
             self._shining = Shining(self.ready, self._sight)
         return self._shining
+
+    @property
+    def paint_range(self) -> PaintRange:
+        """How bright and how dark paint can look on the bridge that is there now."""
+        if self._paint_range is None:
+            self._paint_range = PaintRange(self.ready)
+        return self._paint_range
 
     def wall_square_on(
         self, px_per_m: float, blur: LensBlur | None = None
@@ -194,14 +203,14 @@ class Looker:
         """Go on with another camera and another paint on the same set."""
         self.engine.repaint(BRIDGE, bridge.code)
         self._ready = replace(self.ready, scene=scene, bridge=bridge, station_point=station_point)
-        self._shining = None
+        self._shining = self._paint_range = None
 
     def delivered(self, frame: int, width_px: int, height_px: int) -> tuple[LensBlur | None, Delivered]:
         """A frame of the move as it is delivered, and the blur that it has."""
         move = self.ready.move
         camera = move.camera(frame, width_px, height_px)
         blur = blur_of(move, frame, width_px, height_px)
-        return blur, delivered(self.engine, self.ready, camera, blur, self.shining)
+        return blur, delivered(self.engine, self.ready, camera, blur, self.shining, self.paint_range)
 
     def judged(
         self,

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import break_of
+from previz.judge.ends import ends_of, just_inside
 from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
@@ -97,7 +98,8 @@ class Scorer:
         try:
             size = wall_px_per_m(outline, camera, self.looker.sight)
             ordinary = self.looker.ordinary(camera.height_px).at(size)
-            return break_of(seen, clean, outline, ordinary, viewer).percent
+            ends = ends_of(outline, camera, just_inside(outline, camera, self.looker.sight))
+            return break_of(seen, clean, outline, ordinary, viewer, ends).percent
         except JudgeError:
             return float("nan")
 

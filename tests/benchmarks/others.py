@@ -27,6 +27,7 @@ from previz import colour
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.judge.breaks import break_of
+from previz.judge.ends import ends_of, just_inside
 from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
@@ -356,7 +357,8 @@ def timed_way(name: str, ready: ReadySet, width_px: int) -> dict[str, Any]:
         seen, clean, cover = draw(camera)
         outline = outline_of(cover, viewer)
         size = wall_px_per_m(outline, camera, looker.sight)
-        return break_of(seen, clean, outline, ordinary.at(size), viewer).percent
+        ends = ends_of(outline, camera, just_inside(outline, camera, looker.sight))
+        return break_of(seen, clean, outline, ordinary.at(size), viewer, ends).percent
 
     # what is ordinary on the wall is worked out once, before the clock runs
     for camera in cameras:

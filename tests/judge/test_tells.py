@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from previz.judge.breaks import decided, sides_of
+from previz.judge.breaks import Sides, decided, sides_of
 from previz.judge.ordinary import ordinary_of
 from previz.judge.outline import outline_of
-from previz.judge.tells import Mended, named, tells_of
+from previz.judge.tells import TELLS, Mended, named, tells_of
 from previz.judge.viewer import Viewer
 from tests.judge.pictures import HEIGHT_PX, cover, laid_over, wall
 
@@ -62,3 +62,28 @@ def test_nothing_is_named_where_nothing_shows() -> None:
 
 def test_paint_that_lines_up_with_nothing_cannot_slip() -> None:
     assert "slip" not in told(np.roll(GROUND, 30, axis=1), continues_wall=False, slip_px=60.0)
+
+
+def test_where_no_paint_is_bright_enough_that_is_the_tell() -> None:
+    """The bridge is to look as the wall does, and its light allows half of that in the left half of the frame."""
+    shares = cover()
+    outline = outline_of(shares, VIEWER)
+    layer = np.array(GROUND)
+    layer[:, : layer.shape[1] // 2] *= 0.5
+    picture = laid_over(GROUND, layer, shares)
+    sides = sides_of(picture, GROUND, outline, VIEWER)
+    right = sides_of(laid_over(picture, GROUND, shares), GROUND, outline, VIEWER)
+    ordinary = ordinary_of(GROUND, VIEWER)
+    found = decided(sides, outline, ordinary, VIEWER)
+    left = outline.xy[:, 0] < layer.shape[1] / 2 - 5.0
+    assert found.broken[left].mean() > 0.5
+
+    def tells(best: Sides | None) -> np.ndarray:
+        mended = Mended(right, {}, lambda: best)
+        return tells_of(found, sides, mended, ordinary, VIEWER, True, 0.0)
+
+    # as it is, is the best that can be had
+    assert set(tells(sides)[found.broken & left]) == {TELLS.index("range")}
+    # with paint for all of it, it is another colour; so it is where nobody says what paint there is
+    assert set(tells(right)[found.broken & left]) == {TELLS.index("colour")}
+    assert set(tells(None)[found.broken & left]) == {TELLS.index("colour")}

@@ -99,7 +99,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/paint/sensitivity.py",
-        "percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer).percent",
+        "percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer, ends=self._ends).percent",
         "percent = 100.0 * share",
         "solved paint: its percent is the judge's",
         _JUDGE,
