@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from previz.camera import Camera
 from previz.geometry import inverse_rigid
 from previz.judge.fields import fields_of
+from previz.judge.film.pattern import SlidPattern
 from previz.judge.viewer import WINDOW_DEG, Viewer
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
@@ -157,6 +158,10 @@ class Places:
         """
         return self.fields.looked_up(self, aside_px, finer)
 
+    def pattern(self) -> Array:
+        """What movement shows (N, 5) at the places of the first scale (:class:`previz.judge.film.pattern.SlidPattern`)."""
+        return self.fields.pattern_at(self.px[0])
+
     def grain(self, aside_px: Array | None = None) -> Field:
         """Log grain (S, N) there, or ``aside_px`` (S, N, 2) pixels of the camera beside."""
         return self.fields.looked_up(self, aside_px, grain=True)[..., 0]
@@ -175,6 +180,7 @@ class LayerFields:
         self._draw = draw
         self._viewer = viewer
         self._levels: dict[int, _Level] = {}
+        self._pattern: SlidPattern | None = None
 
     def at(self, points: Array, px_per_m: Array) -> Places:
         """Places (S, N) on the layer at points (S, N, 3) m, seen at ``px_per_m`` (S, N) across the sight line."""
@@ -186,6 +192,14 @@ class LayerFields:
         from_world = inverse_rigid(self._camera.world_from_cam)
         _placed(points, from_world, self._camera.focal_px, px_per_m, math.log(STEP), px, shrink, low, part)
         return Places(self, px, shrink, low, part)
+
+    def pattern_at(self, px: Array) -> Array:
+        """What movement of the layer shows, at (N, 2) px of level 0 from its middle (:class:`SlidPattern`'s values)."""
+        level = self._level(0)
+        if self._pattern is None:
+            values, shape, *_ = level.of
+            self._pattern = SlidPattern.of_fields(values.reshape(*shape, 4)[0] / _STEPS, self._viewer)
+        return self._pattern.at(px + [level.of[3], level.of[4]])
 
     def looked_up(
         self, places: Places, aside_px: Array | None = None, finer: bool = False, grain: bool = False

@@ -15,6 +15,7 @@ from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.search.bridges import fast_looker
+from previz.search.filmhold import told_as_film
 from previz.stage.looking import Looker
 from previz.stage.prepare import Painter
 from previz.workshop.surface import Pixels8
@@ -87,7 +88,10 @@ class CandidateJob:
         code = self._picture(looker, scene, move)
         if len(scores) == 1:
             return replace(blank, scene=scene, code=code, reason=scores[0].reason)
-        summary = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
+        still = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
+        summary = told_as_film(
+            scores, lambda s: fast.drifting(scene, move, s, self.width_px, self.height_px), still, move, scene.rail.hold
+        ).summary
         return replace(blank, scene=scene, summary=summary, slip_px=slip_in_hold(scores, scene), code=code)
 
     def _picture(self, looker: Looker, scene: Scene, move: Move) -> Pixels8:
@@ -161,6 +165,7 @@ def painter_of(looker: Looker) -> Painter:
 def as_row(result: CandidateResult) -> dict[str, Any]:
     """A candidate as a row of the table, in the units of its names."""
     s, summary = result.setting, result.summary
+    film = None if summary is None else summary.film
     return {
         "height_mm": round(1e3 * s.height, 3),
         "tilt_deg": round(float(np.degrees(s.tilt)), 4),
@@ -169,6 +174,10 @@ def as_row(result: CandidateResult) -> dict[str, Any]:
         "lateral_mm": round(1e3 * s.lateral, 3),
         "hold_mm": None if summary is None else round(1e3 * summary.hold, 3),
         "hold_frames": None if summary is None else summary.hold_frames,
+        "hold_s": None if summary is None or result.scene is None else _seconds(summary, result.scene),
+        "hold_still_mm": None if film is None else round(1e3 * film.still, 3),
+        "found_hold_pct": _rounded(film.found_pct if film else None),
+        "drift_worst_deg_s": None if film is None else round(film.drift_deg_s, 4),
         "break_station_pct": _rounded(summary.break_station_pct if summary else None),
         "break_mean_pct": _rounded(summary.break_mean_pct if summary else None),
         "break_worst_pct": _rounded(summary.break_worst_pct if summary else None),
@@ -178,15 +187,22 @@ def as_row(result: CandidateResult) -> dict[str, Any]:
     }
 
 
+def _seconds(summary: HoldSummary, scene: Scene) -> float:
+    return round(summary.hold_frames / float(scene.delivery.rate), 3)
+
+
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
 
 def better(result: CandidateResult) -> tuple[float, ...]:
-    """Key that sorts the best first: the longest hold, then the least break inside it, then the clearest reveal."""
+    """Key that sorts the best first: the longest hold of the film, on the rail and then in time, then the fewest who
+    have found the bridge by the end of the hold asked for, the least break inside it, the clearest reveal."""
     summary = result.summary
     if summary is None:
-        return (1.0, 0.0, 0.0, 0.0, float(result.number))
+        return (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, float(result.number))
     mean = summary.break_mean_pct if summary.break_mean_pct is not None else 100.0
     reveal = summary.break_reveal_pct or 0.0
-    return (0.0, -round(summary.hold, 6), round(mean, 3), -round(reveal, 3), float(result.number))
+    found = 0.0 if summary.film is None else summary.film.found_pct
+    longest = -round(summary.hold, 6), -float(summary.hold_frames)
+    return (0.0, *longest, round(found, 3), round(mean, 3), -round(reveal, 3), float(result.number))

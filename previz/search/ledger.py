@@ -23,6 +23,9 @@ from previz.search.objective import Outcome, rank_of
 
 _COLUMNS = tuple(f.name for f in fields(Outcome))
 
+# what a rank (rank_of) is kept in
+_RANKS = tuple(f"rank{k}" for k in range(6))
+
 # results are made safe at least this often, s
 _COMMIT_EVERY = 0.5
 
@@ -73,10 +76,11 @@ class SearchLedger:
             self._connection.execute(f"CREATE TABLE IF NOT EXISTS judged (candidate TEXT PRIMARY KEY, {columns})")
             # which of them this run has asked for, in its order; found again by every run for itself
             self._connection.execute("DROP TABLE IF EXISTS asked")
+            ranks = ", ".join(f"{name} REAL" for name in _RANKS)
             self._connection.execute(
-                "CREATE TABLE asked (number INTEGER PRIMARY KEY, candidate TEXT UNIQUE, a REAL, b REAL, c REAL, d REAL)"
+                f"CREATE TABLE asked (number INTEGER PRIMARY KEY, candidate TEXT UNIQUE, {ranks})"
             )
-            self._connection.execute("CREATE INDEX best ON asked (a, b, c, d, number)")
+            self._connection.execute(f"CREATE INDEX best ON asked ({', '.join(_RANKS)}, number)")
             self._connection.execute("COMMIT")
             self._connection.execute("BEGIN")
         except sqlite3.OperationalError:
@@ -122,7 +126,8 @@ class SearchLedger:
     def ask(self, values: Values, outcome: Outcome) -> None:
         """Note that this run has asked for a candidate; its number is the next. Asked for again, nothing happens."""
         rank = rank_of(outcome, self._least_reveal)
-        done = self._run("INSERT OR IGNORE INTO asked VALUES (?, ?, ?, ?, ?, ?)", self._count, _key(values), *rank)
+        places = ", ".join("?" * (2 + len(_RANKS)))
+        done = self._run(f"INSERT OR IGNORE INTO asked VALUES ({places})", self._count, _key(values), *rank)
         self._count += done.rowcount
 
     def commit(self) -> None:
@@ -146,7 +151,7 @@ class SearchLedger:
         columns = ", ".join(f"judged.{name}" for name in _COLUMNS)
         found = self._run(
             f"SELECT asked.number, asked.candidate, {columns} FROM asked JOIN judged USING (candidate) "
-            "ORDER BY a, b, c, d, number LIMIT ?",
+            f"ORDER BY {', '.join(_RANKS)}, number LIMIT ?",
             most,
         )
         for number, candidate, *rest in found:

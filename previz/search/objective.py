@@ -18,6 +18,9 @@ _REVEAL_WEIGHT = 6.0
 # between equal holds the one with less break in it is better
 _BREAK_WEIGHT = 0.05
 
+# and so is the one that fewer have found by the end of the hold asked for: it tells apart those that hold nothing
+_FOUND_WEIGHT = 0.05
+
 # everything that can be judged is better than what cannot, and that better than what does not fit the studio
 _UNJUDGED, _UNFIT = 10.0, 20.0
 
@@ -29,10 +32,11 @@ _MISFIT = 0.25
 class Outcome:
     """What was found of a candidate.
 
-    ``hold`` m as the table gives it, by whole frames from ``hold_first`` to ``hold_last``; ``fine_hold`` m to where
-    break passes the limit between two frames. Break in percent, None where a frame was not judged. ``reason`` says why
-    there is no judgement, then ``fits`` tells the studio from the judge, and ``by`` (m, or picture widths) how far off
-    it is.
+    ``hold`` m of the film as the table gives it, by whole frames from ``hold_first`` to ``hold_last``; ``fine_hold`` m
+    to where break or found passes the limit between two frames; ``hold_still`` m of single frames. Break and found in
+    percent, None where a frame was not judged or the film not followed, as where the station frame itself breaks.
+    ``reason`` says why there is no judgement, then ``fits`` tells the studio from the judge, and ``by`` (m, or picture
+    widths) how far off it is.
     """
 
     hold: float = 0.0
@@ -45,6 +49,9 @@ class Outcome:
     break_worst_pct: float | None = None
     break_reveal_pct: float | None = None
     slip_px: float = 0.0
+    hold_still: float = 0.0
+    found_hold_pct: float | None = None
+    drift_worst_deg_s: float | None = None
     reason: str = ""
     fits: bool = True
     by: float = 0.0
@@ -66,25 +73,32 @@ def cost_of(outcome: Outcome, least_reveal: float, longest: float) -> float:
     missing = max(0.0, least_reveal - 0.01 * (outcome.break_reveal_pct or 0.0))
     shows = 0.01 * max(0.0, (outcome.break_station_pct or 0.0) - HOLDS_BELOW_PCT)
     inside = 0.01 * (outcome.break_mean_pct or 0.0)
-    return -outcome.fine_hold / longest + _REVEAL_WEIGHT * missing + shows + _BREAK_WEIGHT * inside
+    # a set whose station frame breaks is found, whatever the film
+    found = 0.01 * (100.0 if outcome.found_hold_pct is None else outcome.found_hold_pct)
+    held = outcome.fine_hold / longest
+    return -held + _REVEAL_WEIGHT * missing + shows + _BREAK_WEIGHT * inside + _FOUND_WEIGHT * found
 
 
 def rank_of(outcome: Outcome, least_reveal: float) -> tuple[float, ...]:
-    """Sorts the best first: enough reveal, then the longest hold, then the clearest reveal, then the least break.
+    """Sorts the best first: enough reveal, then the longest hold on the rail and in time, then the fewest who have
+    found the bridge, then the clearest reveal, then the least break.
 
     Of those that reveal too little the clearest reveal comes first; what could not be judged comes last.
     """
     reveal, mean = outcome.break_reveal_pct or 0.0, outcome.break_mean_pct or 0.0
     if not outcome.judged:
-        return (2.0 if outcome.fits else 3.0, outcome.by, 0.0, 0.0)
+        return (2.0 if outcome.fits else 3.0, outcome.by, 0.0, 0.0, 0.0, 0.0)
+    found = 100.0 if outcome.found_hold_pct is None else outcome.found_hold_pct
+    held = -outcome.hold, -float(outcome.hold_frames)
     if outcome.enough(least_reveal):
-        return (0.0, -outcome.hold, -reveal, mean)
-    return (1.0, -reveal, -outcome.hold, mean)
+        return (0.0, *held, found, -reveal, mean)
+    return (1.0, -reveal, *held, found, mean)
 
 
-def fine_hold(scores: list[FrameScore], summary: HoldSummary) -> float:
+def fine_hold(scores: list[FrameScore], summary: HoldSummary, found_at: float | None = None) -> float:
     """Rail (m) between the places, on either side of the station, where break passes the limit; between two frames
-    that were looked at it is taken to change evenly."""
+    that were looked at it is taken to change evenly. ``summary`` is that of single frames; ``found_at`` m of rail is
+    where the film has been found, if it ever is: the hold ends there at the latest."""
     if summary.hold_first is None or summary.hold_last is None:
         return 0.0
     order = sorted(scores, key=lambda score: score.frame)
@@ -98,7 +112,10 @@ def fine_hold(scores: list[FrameScore], summary: HoldSummary) -> float:
             share = (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over if over > 0.0 else 0.0
             place += min(max(share, 0.0), 1.0) * (order[outer].rail - held.rail)
         ends.append(place)
-    return abs(ends[1] - ends[0])
+    if found_at is None:
+        return abs(ends[1] - ends[0])
+    way = 1.0 if scores[-1].rail >= scores[0].rail else -1.0
+    return max(way * (min(way * ends[1], way * found_at) * way - ends[0]), 0.0)
 
 
 def out_of_frame(camera: Camera, vertices: Array) -> float:

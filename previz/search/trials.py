@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 from pydantic import ValidationError
 
-from previz.judge.hold import FrameScore, summarised
+from previz.judge.hold import FrameScore, HoldSummary, summarised
 from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.shape import bridge_shape
 from previz.search.bridges import BridgeSet, bridge_sets
 from previz.search.candidates import looked_over, slip_in_hold
+from previz.search.filmhold import told_as_film
 from previz.search.freedoms import placed
 from previz.search.objective import Outcome, fine_hold, out_of_frame
 from previz.search.studio import misfits
@@ -63,19 +64,34 @@ class Trial:
         reveal = reveal_of(move)
         # where the illusion fails at the station point itself the rest of the move need not be known
         scores = looked_over(score, scene, move) if station.holds else [station, score(reveal)]
-        summary = summarised(scores, scene.rail.hold, move.station_frame, reveal)
-        return Outcome(
-            hold=summary.hold,
-            fine_hold=fine_hold(scores, summary),
-            hold_frames=summary.hold_frames,
-            hold_first=summary.hold_first,
-            hold_last=summary.hold_last,
-            break_station_pct=summary.break_station_pct,
-            break_mean_pct=summary.break_mean_pct,
-            break_worst_pct=summary.break_worst_pct,
-            break_reveal_pct=summary.break_reveal_pct,
-            slip_px=slip_in_hold(scores, scene),
-        )
+        still = summarised(scores, scene.rail.hold, move.station_frame, reveal)
+        if not station.holds:
+            return _outcome(scene, scores, still, 0.0)
+
+        def drifting(score: FrameScore) -> FrameScore:
+            return one.fast.drifting(scene, move, score, self.width_px, self.height_px)
+
+        film = told_as_film(scores, drifting, still, move, scene.rail.hold)
+        return _outcome(scene, scores, film.summary, fine_hold(scores, still, film.end))
+
+
+def _outcome(scene: Scene, scores: list[FrameScore], summary: HoldSummary, fine: float) -> Outcome:
+    film = summary.film
+    return Outcome(
+        hold=summary.hold,
+        fine_hold=fine,
+        hold_frames=summary.hold_frames,
+        hold_first=summary.hold_first,
+        hold_last=summary.hold_last,
+        break_station_pct=summary.break_station_pct,
+        break_mean_pct=summary.break_mean_pct,
+        break_worst_pct=summary.break_worst_pct,
+        break_reveal_pct=summary.break_reveal_pct,
+        slip_px=slip_in_hold(scores, scene),
+        hold_still=summary.hold if film is None else film.still,
+        found_hold_pct=None if film is None else film.found_pct,
+        drift_worst_deg_s=None if film is None else film.drift_deg_s,
+    )
 
 
 def reveal_of(move: Move) -> int:

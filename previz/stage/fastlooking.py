@@ -17,6 +17,7 @@ from previz.geometry import Array, rigid
 from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
 from previz.judge.fasttraces import LEAST_SIZE, WallTraces
+from previz.judge.film.fastdrift import fast_drift
 from previz.judge.frame import kinds_named
 from previz.judge.hold import FrameScore
 from previz.judge.layerfields import LayerFields
@@ -120,6 +121,25 @@ class FastLooker:
             frame, rail, found.percent, None, slip, tells, "", max(by_trace), found.by_seat, by_trace
         )
         return score, found
+
+    def drifting(self, scene: Scene, move: Move, score: FrameScore, width_px: int, height_px: int) -> FrameScore:
+        """A frame's score with its drift, none where it cannot be judged."""
+        frame = score.frame
+        before, after = max(frame - 1, move.frames[0]), min(frame + 1, move.frames[-1])
+        if after == before or score.break_pct is None:
+            return score
+        one, own, other = (move.camera(at, width_px, height_px) for at in (before, frame, after))
+        if np.array_equal(one.world_from_cam, other.world_from_cam):
+            return replace(score, drift_deg_s=0.0)
+        station = move.camera(move.station_frame, width_px, height_px)
+        seconds = (after - before) / float(move.scene.delivery.rate)
+        reach = float(self._vertices[:, 2].max())
+        try:
+            judge = self._judge_of(own)
+            slide = fast_drift(judge, (one, own, other), seconds, reach, self._paint(scene, station, None))
+        except JudgeError:
+            return score
+        return replace(score, drift_deg_s=slide.median_deg_s, drift=slide.by_length())
 
     def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
         """Break of a camera alone, its traces not looked at; as for :meth:`looked`."""

@@ -38,7 +38,10 @@ def test_rows_are_sorted_best_first(sheet: Run) -> None:
     assert [row["rank"] for row in rows] == [1, 2, 3, 4, 5, 6]
     judged = [row for row in rows if not row["reason"]]
     assert len(judged) == 4
-    keys = [(-row["hold_mm"], row["break_mean_pct"], -row["break_reveal_pct"]) for row in judged]
+    keys = [(-row["hold_mm"], -row["hold_s"], row["found_hold_pct"], row["break_mean_pct"]) for row in judged]
+    # the film's hold is never longer than that of its stills
+    assert all(row["hold_mm"] <= row["hold_still_mm"] + 1e-6 for row in judged)
+    assert any(row["drift_worst_deg_s"] > 0.0 for row in judged)
     assert keys == sorted(keys)
     assert rows[: len(judged)] == judged, "what cannot be judged comes last"
 
@@ -55,7 +58,10 @@ def test_file_and_json_agree(sheet: Run) -> None:
     table = list(csv.DictReader(io.StringIO((sheet.out / "sheet.csv").read_text(encoding="utf-8"))))
     assert len(table) == len(rows)
     for line, row in zip(table, rows, strict=True):
-        for key in ("rank", "height_mm", "lens_mm", "hold_mm", "break_mean_pct", "break_reveal_pct"):
+        for key in (
+            *("rank", "height_mm", "lens_mm", "hold_mm", "hold_s", "found_hold_pct"),
+            *("break_mean_pct", "break_reveal_pct"),
+        ):
             # three decimals in both
             assert (float(line[key]) if line[key] else None) == pytest.approx(row[key], abs=0.001), key
         assert line["reason"] == row["reason"]

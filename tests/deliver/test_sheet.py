@@ -31,7 +31,7 @@ def cell(rank: int, picture: np.ndarray | None = None, reason: str = "") -> Cont
     facts = (Fact("height", f"{100 + rank} mm", "height_mm", 100.0 + rank), Fact("lens", "35 mm", "lens_mm", 35.0))
     if reason:
         return ContactCell(rank, facts, picture, reason=reason)
-    return ContactCell(rank, facts, picture, 0.05 / rank, 1.0 * rank, 2.0 * rank, 80.0)
+    return ContactCell(rank, facts, picture, 0.05 / rank, 1.5 / rank, 0.06, 3.0 * rank, 1.0 * rank, 2.0 * rank, 80.0)
 
 
 def flat(colour: tuple[int, int, int], shape: tuple[int, int] = (90, 160)) -> np.ndarray:
@@ -130,13 +130,17 @@ def test_table() -> None:
         "height_mm",
         "lens_mm",
         "hold_mm",
+        "hold_s",
+        "hold_still_mm",
+        "found_hold_pct",
         "break_mean_pct",
         "break_worst_pct",
         "break_reveal_pct",
         "reason",
     ]
     assert float(rows[1]["hold_mm"]) == pytest.approx(25.0)
-    assert rows[2]["hold_mm"] == ""
+    assert [float(rows[1][key]) for key in ("hold_s", "hold_still_mm", "found_hold_pct")] == [0.75, 60.0, 6.0]
+    assert rows[2]["hold_mm"] == rows[2]["found_hold_pct"] == ""
     assert rows[2]["reason"] == 'no wall behind, "sky"'
     assert sheet_csv([]).startswith("rank,hold_mm")
     odd = ContactCell(4, (), None)

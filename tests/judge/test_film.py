@@ -10,8 +10,9 @@ import pytest
 
 from previz.camera import Camera
 from previz.geometry import rigid
-from previz.judge.film.drift import AREA_DEG2, drift_of, least_speed, pattern_beside, slide_of, visible_speed
+from previz.judge.film.drift import drift_of, least_speed, pattern_beside, slide_of, visible_speed
 from previz.judge.film.found import TIME_CONSTANT_S, film_of, if_it_stood, summary_of_film, with_parallax
+from previz.judge.film.pattern import AREA_DEG2
 from previz.judge.finders import share_found
 from previz.judge.hold import FrameScore, summarised
 from previz.judge.outline import Outline

@@ -12,7 +12,7 @@ from previz.judge.hold import FrameScore, summarised
 from previz.search.objective import Outcome, cost_of, fine_hold, out_of_frame, rank_of
 
 
-def judged(hold: float, reveal: float, station: float = 0.0, mean: float = 1.0) -> Outcome:
+def judged(hold: float, reveal: float, station: float = 0.0, mean: float = 1.0, found: float = 1.0) -> Outcome:
     return Outcome(
         hold=hold,
         fine_hold=hold,
@@ -21,6 +21,7 @@ def judged(hold: float, reveal: float, station: float = 0.0, mean: float = 1.0) 
         break_mean_pct=mean,
         break_worst_pct=mean,
         break_reveal_pct=reveal,
+        found_hold_pct=None if station > 5.0 else found,
     )
 
 
@@ -28,6 +29,8 @@ def judged(hold: float, reveal: float, station: float = 0.0, mean: float = 1.0) 
 ORDER = [
     judged(0.06, 61.0),
     judged(0.05, 61.0),
+    judged(0.0, 61.0, found=30.0),
+    judged(0.0, 61.0, found=50.0),
     judged(0.0, 61.0, station=9.0),
     judged(0.3, 40.0),
     judged(0.3, 20.0),

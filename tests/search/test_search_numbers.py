@@ -31,8 +31,8 @@ from tests.search.test_objective import judged
 LONGEST = 0.5
 
 
-def cost(hold: float, reveal: float, station: float = 0.0, mean: float = 0.0) -> float:
-    return cost_of(judged(hold, reveal, station, mean), 0.6, LONGEST)
+def cost(hold: float, reveal: float, station: float = 0.0, mean: float = 0.0, found: float = 0.0) -> float:
+    return cost_of(judged(hold, reveal, station, mean, found), 0.6, LONGEST)
 
 
 def test_a_missing_reveal_weighs_six_times_a_hold() -> None:
@@ -48,8 +48,15 @@ def test_break_inside_the_hold_decides_between_equal_holds() -> None:
 
 def test_what_shows_at_the_station_costs_what_lies_beyond_the_limit() -> None:
     # 9 % is 4 beyond the 5 of a hold: as much as 4 % of the longest rail
-    assert cost(0.2, 60.0, station=9.0) == pytest.approx(cost(0.2 - 0.04 * LONGEST, 60.0))
+    assert cost(0.2, 60.0, station=9.0) == pytest.approx(cost(0.2 - 0.04 * LONGEST, 60.0, found=100.0))
     assert cost(0.2, 60.0, station=4.9) == cost(0.2, 60.0)
+
+
+def test_of_equal_holds_the_one_that_fewer_have_found_is_better() -> None:
+    # a fifth more of the viewers weigh a hundredth of the longest rail, also where nothing holds
+    assert cost(0.2, 60.0, found=20.0) == pytest.approx(cost(0.2 - 0.01 * LONGEST, 60.0))
+    assert cost(0.0, 60.0, found=60.0) > cost(0.0, 60.0, found=40.0)
+    assert rank_of(judged(0.0, 61.0, found=60.0), 0.6) > rank_of(judged(0.0, 61.0, found=40.0), 0.6)
 
 
 def test_a_quarter_of_a_metre_out_of_the_studio_weighs_one() -> None:

@@ -50,8 +50,12 @@ def as_row(scene: Scene, own: Mapping[str, str], row: Row, rank: int) -> dict[st
         **_parameters(own, row.values),
         "hold_mm": 1e3 * found.hold if found.judged else None,
         "hold_frames": found.hold_frames if found.judged else None,
+        "hold_s": found.hold_frames / float(scene.delivery.rate) if found.judged else None,
         "hold_first": found.hold_first,
         "hold_last": found.hold_last,
+        "hold_still_mm": 1e3 * found.hold_still if found.judged else None,
+        "found_hold_pct": found.found_hold_pct,
+        "drift_worst_deg_s": found.drift_worst_deg_s,
         "break_station_pct": found.break_station_pct,
         "break_mean_pct": found.break_mean_pct,
         "break_worst_pct": found.break_worst_pct,
@@ -124,7 +128,8 @@ def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:
     found = row.outcome
     reveal = "not judged" if found.break_reveal_pct is None else f"{found.break_reveal_pct:.1f} % break at the reveal"
     note = (
-        f"# Candidate {row.number} of a search in {scene_path.name}: holds {1e3 * found.hold:.1f} mm "
+        f"# Candidate {row.number} of a search in {scene_path.name}: holds "
+        f"{found.hold_frames / float(scene.delivery.rate):.2f} s, {1e3 * found.hold:.1f} mm "
         f"({inches_text(found.hold)}) of rail, {reveal}."
     )
     # a line for editors must stay the first

@@ -181,7 +181,8 @@ class _Hunt:
             return "none can be judged yet"
         hold, reveal = 1e3 * best.outcome.hold, best.outcome.break_reveal_pct or 0.0
         word = "best" if best.outcome.enough(self._asked.least_reveal) else "none reveals enough yet, nearest"
-        return f"{word}: holds {hold:.1f} mm, reveals {reveal:.0f} %"
+        held = best.outcome.hold_frames / float(self._scene.delivery.rate)
+        return f"{word}: holds {held:.2f} s, {hold:.1f} mm, reveals {reveal:.0f} %"
 
 
 def _key(values: Mapping[str, str]) -> tuple[tuple[str, str], ...]:

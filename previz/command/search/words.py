@@ -66,12 +66,17 @@ def best_notes(summary: dict[str, Any]) -> list[str]:
 
 def _hold(row: dict[str, Any]) -> str:
     reveal = "not judged" if row["break_reveal_pct"] is None else f"{row['break_reveal_pct']:.1f} %"
-    held = f"{row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail"
+    held = f"{row['hold_s']:.2f} s, {row['hold_mm']:.1f} mm ({inches_text(row['hold_mm'] / 1e3)}) of rail"
     if row["hold_first"] is None:
         held = "none, the bridge shows at the station frame"
+        if row["found_hold_pct"] is not None:
+            held = "none, the bridge is found by the station frame"
     elif row["hold_first"] < row["hold_last"]:
         held += f", frames {row['hold_first']} to {row['hold_last']}"
-    return f"{held}; break at the reveal {reveal}"
+    found = ""
+    if row["found_hold_pct"] is not None:
+        found = f"; found by {row['found_hold_pct']:.0f} of 100 by the end of the hold asked for"
+    return f"{held}{found}; break at the reveal {reveal}"
 
 
 def amount(value: float | None, slack: Slack) -> str:

@@ -118,7 +118,8 @@ def sheet(
         results = sorted((_result(n, ledger.done[n], scene, settings[n]) for n in range(len(settings))), key=better)
         varied = [name for name in _PARSERS if len({getattr(s, name) for s in settings}) > 1]
         cells = tuple(
-            _cell(rank, result, varied, shelf.picture(result.number)) for rank, result in enumerate(results, start=1)
+            _cell(rank, result, varied, shelf.picture(result.number), float(scene.delivery.rate))
+            for rank, result in enumerate(results, start=1)
         )
         title = title_block(scene, scene_date(scene, scene_path), "contact sheet")
         write_contact_sheet(folder, ContactSheet(title, cells, _plan(ready, results)))
@@ -146,13 +147,18 @@ def _result(number: int, kept: Kept, scene: Scene, setting: CameraSetting) -> Ca
     return CandidateResult(number, setting, placed, kept.summary, kept.slip_px, None, kept.reason)
 
 
-def _cell(rank: int, result: CandidateResult, varied: list[str], picture: Pixels8 | None) -> ContactCell:
+def _cell(
+    rank: int, result: CandidateResult, varied: list[str], picture: Pixels8 | None, rate: float
+) -> ContactCell:
     summary = result.summary
     return ContactCell(
         rank=rank,
         facts=tuple(_fact(name, getattr(result.setting, name)) for name in varied or ["height", "tilt", "distance"]),
         picture=picture,
         hold=None if summary is None else summary.hold,
+        hold_s=None if summary is None else summary.hold_frames / rate,
+        hold_still=None if summary is None or summary.film is None else summary.film.still,
+        found_hold_pct=None if summary is None or summary.film is None else summary.film.found_pct,
         break_mean_pct=None if summary is None else summary.break_mean_pct,
         break_worst_pct=None if summary is None else summary.break_worst_pct,
         break_reveal_pct=None if summary is None else summary.break_reveal_pct,

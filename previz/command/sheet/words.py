@@ -19,7 +19,13 @@ _SETTINGS = {
     "lens": ("lens_mm", "lens mm", 1),
     "lateral": ("lateral_mm", "lateral mm", 0),
 }
-_NUMBERS = (("hold_mm", "hold mm", 1), ("break_worst_pct", "worst %", 1), ("break_reveal_pct", "reveal %", 1))
+_NUMBERS = (
+    ("hold_s", "hold s", 2),
+    ("hold_mm", "hold mm", 1),
+    ("found_hold_pct", "found %", 1),
+    ("break_worst_pct", "worst %", 1),
+    ("break_reveal_pct", "reveal %", 1),
+)
 
 
 def print_candidates(result: RunResult) -> None:

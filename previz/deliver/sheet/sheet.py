@@ -62,14 +62,18 @@ class Fact:
 class ContactCell:
     """A candidate. ``picture`` (H, W, 3) uint8 is its lens view with the figure standing in it, or None.
 
-    ``reason`` says why it could not be judged; its numbers are then None. ``hold`` is in metres of rail, breaks in
-    percent.
+    ``reason`` says why it could not be judged; its numbers are then None. ``hold`` is in metres of rail and ``hold_s``
+    in seconds, both of the film, ``hold_still`` m that of single frames, breaks in percent, ``found_hold_pct`` percent
+    of the viewers, by the end of the hold asked for.
     """
 
     rank: int
     facts: tuple[Fact, ...]
     picture: Pixels8 | None
     hold: float | None = None
+    hold_s: float | None = None
+    hold_still: float | None = None
+    found_hold_pct: float | None = None
     break_mean_pct: float | None = None
     break_worst_pct: float | None = None
     break_reveal_pct: float | None = None
@@ -131,14 +135,18 @@ def contact_pages(sheet: ContactSheet) -> Iterator[Pixels8]:
 def sheet_csv(cells: Sequence[ContactCell]) -> str:
     """The text of ``sheet.csv``: a row a candidate, best first. All candidates have the same facts."""
     facts = [fact.header for fact in cells[0].facts] if cells else []
-    numbers = ["hold_mm", "break_mean_pct", "break_worst_pct", "break_reveal_pct", "reason"]
+    numbers = [
+        *("hold_mm", "hold_s", "hold_still_mm", "found_hold_pct"),
+        *("break_mean_pct", "break_worst_pct", "break_reveal_pct", "reason"),
+    ]
     rows = []
     for cell in cells:
         if [fact.header for fact in cell.facts] != facts:
             raise ValueError("all candidates of a table have the same facts")
-        hold_mm = None if cell.hold is None else cell.hold * 1e3
+        held, still = (None if metres is None else metres * 1e3 for metres in (cell.hold, cell.hold_still))
+        film = (held, cell.hold_s, still, cell.found_hold_pct)
         breaks = (cell.break_mean_pct, cell.break_worst_pct, cell.break_reveal_pct)
-        rows.append([cell.rank, *(float(fact.value) for fact in cell.facts), hold_mm, *breaks, cell.reason])
+        rows.append([cell.rank, *(float(fact.value) for fact in cell.facts), *film, *breaks, cell.reason])
     return csv_text(["rank", *facts, *numbers], rows)
 
 
@@ -162,8 +170,9 @@ def _cells_page(title: TitleBlock, cells: Sequence[ContactCell], total: int) -> 
     for i, cell in enumerate(cells):
         _cell(paper, cell, *_place(i, total))
     notes = (
-        "hold: rail over which break stays at or below 5 %",
-        "break: share of the bridge's visible outline that shows; mean and worst over the hold asked for",
+        "hold: how long the film hides the bridge, and over what rail; found: by viewers who look for it, until the "
+        "hold asked for ends",
+        "break: share of the bridge's visible outline that shows in a still frame; worst over the hold asked for",
     )
     paper.lines_of_text((_SIDE, HEIGHT_PX - 96.0), notes, 20.0, SOFT)
     return paper.picture()
@@ -218,7 +227,7 @@ def _cell(paper: Paper, cell: ContactCell, left: int, top: int, wide: int, high:
     paper.text(at, str(cell.rank), size * 1.15, CHALK if best else INK, "mm", bold=True)
     y = bottom + size * 0.45
     for words, bold in _caption(cell, size, wide):
-        broken = bold and cell.hold == 0.0
+        broken = bold and cell.hold_s == 0.0
         paper.text((left, y), words, size, SIGNAL if broken else INK, bold=bold)
         y += size * 1.38
 
@@ -227,8 +236,8 @@ def _caption(cell: ContactCell, size: float, wide: float) -> list[tuple[str, boo
     facts = [f"{fact.name} {fact.text}" for fact in cell.facts]
     if cell.reason:
         head = "not judged"
-    elif cell.hold:
-        head = f"holds {both_text(cell.hold)}"
+    elif cell.hold is not None and cell.hold_s:
+        head = f"holds {cell.hold_s:.1f} s, {both_text(cell.hold)} of rail"
     else:
         head = "does not hold"
     lines = [(fitted(head, size, wide, True), True)]
@@ -241,13 +250,13 @@ def _caption(cell: ContactCell, size: float, wide: float) -> list[tuple[str, boo
             rows.append(fact)
     lines += [(fitted(row, size, wide), False) for row in rows]
     if not cell.reason:
-        mean, worst, reveal = (
+        found, worst, reveal = (
             break_text(value, 0 if value is not None and value >= 10.0 else 1) if value is not None else "-"
-            for value in (cell.break_mean_pct, cell.break_worst_pct, cell.break_reveal_pct)
+            for value in (cell.found_hold_pct, cell.break_worst_pct, cell.break_reveal_pct)
         )
-        words = f"break mean {mean}  worst {worst}  reveal {reveal}"
+        words = f"found {found}  break worst {worst}  reveal {reveal}"
         if text_width(words, size) > wide:
-            words = f"mean {mean}  worst {worst}  reveal {reveal}"
+            words = f"found {found}  worst {worst}  reveal {reveal}"
         lines.insert(1, (fitted(words, size, wide), False))
     return lines
 

@@ -24,12 +24,11 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates
 
 from previz.camera import Camera
-from previz.colour import lab
+from previz.judge.film.pattern import AREA_SIGMA_DEG, SlidPattern, told_apart
 from previz.judge.outline import Outline
-from previz.judge.viewer import JND_COLOUR, WINDOW_DEG, Viewer
+from previz.judge.viewer import JND_COLOUR, Viewer
 from previz.look.sight import SightLines
 from previz.workshop.surface import Picture
 
@@ -42,11 +41,6 @@ LEAST_DEG_S: Final = 0.05
 # shares of a moving ground's own speed that are told from it: in clean patterns, and where noise masks them
 CLEAN_SHARE: Final = 0.07
 MASKED_SHARE: Final = 0.5
-
-# over this area what moves adds up, square degrees (Regan and Beverley, JOSA A 1, 433, 1984, abstract): that of a
-# Gaussian window of standard deviation s is 4 pi s^2
-AREA_DEG2: Final = 0.16
-_AREA_SIGMA_DEG: Final = float(np.sqrt(AREA_DEG2 / (4.0 * np.pi)))
 
 # how far from the outline the pattern on either side is looked at, in standard deviations of that window
 _ASIDE: Final = 1.5
@@ -69,6 +63,11 @@ class Slide:
     ground: Array
     ordinary: float
     place: NDArray[np.int64]
+
+    @property
+    def stands(self) -> bool:
+        """Whether nothing slides."""
+        return not self.relative.any()
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,13 +146,9 @@ def _ordinary(
 
 def drift_of(slide: Slide, outline: Outline, seen: Picture, viewer: Viewer) -> SeenSlide:
     """What can be seen of a slide in the frame as delivered, ``seen`` (H, W, 3) float32, linear light 0 to 1."""
-    speed = np.linalg.norm(slide.relative, axis=1)
-    if len(speed) == 0 or speed.max(initial=0.0) == 0.0:
-        return SeenSlide(np.zeros(len(speed)), np.zeros(len(speed)), slide)
-    tensor, contrast = pattern_beside(outline, seen, viewer)
-    visible = visible_speed(slide.relative, tensor)
-    least = least_speed(np.linalg.norm(slide.ground, axis=1), contrast / JND_COLOUR)
-    return SeenSlide(visible, visible / np.maximum(least, slide.ordinary), slide)
+    if slide.stands:
+        return SeenSlide(np.zeros(len(outline)), np.zeros(len(outline)), slide)
+    return seen_of(slide, *pattern_beside(outline, seen, viewer))
 
 
 def visible_speed(velocity: Array, tensor: Array) -> Array:
@@ -173,22 +168,25 @@ def least_speed(ground_deg_s: Array, contrast: Array) -> Array:
     return np.asarray(np.hypot(LEAST_DEG_S * (1.0 + 1.0 / clear), share * ground_deg_s))
 
 
+def beside(outline: Outline, viewer: Viewer) -> Array:
+    """Where the pattern is looked at on either side (2, N, 2) px of an outline: outside, inside."""
+    away = _ASIDE * AREA_SIGMA_DEG * viewer.px_per_deg * outline.normal
+    return np.stack([outline.xy + away, outline.xy - away])
+
+
 def pattern_beside(outline: Outline, seen: Picture, viewer: Viewer) -> tuple[Array, Array]:
     """Structure tensor (N, 3) of lightness, xx, xy and yy, and its root mean square contrast (N,) in L*, on both sides
     of an outline together, over the area in which movement adds up."""
-    reach = int(np.ceil(5.0 * _AREA_SIGMA_DEG * viewer.px_per_deg)) + 2
+    reach = int(np.ceil(5.0 * AREA_SIGMA_DEG * viewer.px_per_deg)) + 2
     h, w = seen.shape[:2]
     x0, y0 = np.maximum(np.floor(outline.xy.min(axis=0)).astype(int) - reach, 0)
     x1, y1 = np.minimum(np.ceil(outline.xy.max(axis=0)).astype(int) + reach, [w, h])
-    lightness = np.asarray(lab(seen[y0:y1, x0:x1])[..., 0], dtype=np.float32)
-    fine, wide = WINDOW_DEG[0] * viewer.px_per_deg, _AREA_SIGMA_DEG * viewer.px_per_deg
-    gradient = [gaussian_filter(lightness, fine, order=order, mode="nearest") for order in ((0, 1), (1, 0))]
-    products = (gradient[0] ** 2, gradient[0] * gradient[1], gradient[1] ** 2, lightness, lightness**2)
-    fields = [gaussian_filter(product, wide, mode="nearest") for product in products]
-    sums = np.zeros((5, len(outline)))
-    for side in (_ASIDE, -_ASIDE):
-        at = outline.xy + side * wide * outline.normal - 0.5 - [x0, y0]
-        for k, field in enumerate(fields):
-            sums[k] += 0.5 * map_coordinates(field, [at[:, 1], at[:, 0]], order=1, mode="nearest")
-    contrast = np.sqrt(np.maximum(sums[4] - sums[3] ** 2, 0.0))
-    return sums[:3].T, contrast
+    pattern = SlidPattern.of_picture(seen[y0:y1, x0:x1], viewer)
+    return told_apart(np.stack([pattern.at(px - [x0, y0]) for px in beside(outline, viewer)]))
+
+
+def seen_of(slide: Slide, tensor: Array, contrast: Array) -> SeenSlide:
+    """What can be seen of a slide of patterns with structure tensors (N, 3) and contrasts (N,), L*."""
+    visible = visible_speed(slide.relative, tensor)
+    least = least_speed(np.linalg.norm(slide.ground, axis=1), contrast / JND_COLOUR)
+    return SeenSlide(visible, visible / np.maximum(least, slide.ordinary), slide)

@@ -45,24 +45,33 @@ class FilmFrame:
     found_high_pct: float
 
 
-def film_of(scores: Sequence[FrameScore], rate: float) -> list[FilmFrame]:
-    """The film of frames judged one after the other, ``rate`` to the second."""
-    kept = math.exp(-1.0 / (rate * TIME_CONSTANT_S))
-    summed = np.zeros(2 * LENGTHS)
-    exposure = np.zeros(3)
-    out = []
-    for score in scores:
+class Watching:
+    """A viewer who watches a film from its first frame on, ``rate`` frames to the second."""
+
+    def __init__(self, rate: float) -> None:
+        self._rate = rate
+        self._kept = math.exp(-1.0 / (rate * TIME_CONSTANT_S))
+        self._summed = np.zeros(2 * LENGTHS)
+        self._exposure = np.zeros(3)
+
+    def see(self, score: FrameScore) -> FilmFrame:
+        """The next frame, and what has been found by its end."""
         times, share = np.zeros(2 * LENGTHS), np.zeros(2 * LENGTHS)
         for place, how_many, part in score.drift:
             times[place], share[place] = how_many, part
-        summed = kept * summed + (1.0 - kept) * times
-        drift = float((share * chance_found(summed)).sum())
+        self._summed = self._kept * self._summed + (1.0 - self._kept) * times
+        drift = float((share * chance_found(self._summed)).sum())
         still = hazard(min(100.0, score.shown_pct or 0.0))
         chances = np.array([float(still.low), float(still.value), float(still.high)])
-        exposure = exposure + (chances + drift * np.array(MOVING_HAZARD)) / rate
-        low, found, high = 100.0 * -np.expm1(-exposure)
-        out.append(FilmFrame(score.frame, 100.0 * drift, float(found), float(low), float(high)))
-    return out
+        self._exposure = self._exposure + (chances + drift * np.array(MOVING_HAZARD)) / self._rate
+        low, found, high = 100.0 * -np.expm1(-self._exposure)
+        return FilmFrame(score.frame, 100.0 * drift, float(found), float(low), float(high))
+
+
+def film_of(scores: Sequence[FrameScore], rate: float) -> list[FilmFrame]:
+    """The film of frames judged one after the other, ``rate`` to the second."""
+    viewer = Watching(rate)
+    return [viewer.see(score) for score in scores]
 
 
 def with_parallax(scores: Sequence[FrameScore], film: Sequence[FilmFrame]) -> list[FrameScore]:

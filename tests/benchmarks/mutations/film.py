@@ -12,13 +12,14 @@ _STILL = (_TESTS + "test_a_still_frame_is_found_as_the_study_says",)
 _HOLD = (_TESTS + "test_the_films_hold_ends_where_it_is_found",)
 _AREA = (_TESTS + "test_patterns_are_looked_at_over_the_published_area",)
 _DRIFT = "previz/judge/film/drift.py"
+_PATTERN = "previz/judge/film/pattern.py"
 _FOUND = "previz/judge/film/found.py"
 
 MUTATIONS = (
     Mutation(_DRIFT, "LEAST_DEG_S: Final = 0.05", "LEAST_DEG_S: Final = 0.06", "drift_pct: least speed", _THRESHOLDS),
     Mutation(_DRIFT, "CLEAN_SHARE: Final = 0.07", "CLEAN_SHARE: Final = 0.1", "drift_pct: clean patterns", _THRESHOLDS),
     Mutation(_DRIFT, "MASKED_SHARE: Final = 0.5", "MASKED_SHARE: Final = 0.4", "drift_pct: masked ones", _THRESHOLDS),
-    Mutation(_DRIFT, "AREA_DEG2: Final = 0.16", "AREA_DEG2: Final = 0.3", "drift_pct: area of patterns", _AREA),
+    Mutation(_PATTERN, "AREA_DEG2: Final = 0.16", "AREA_DEG2: Final = 0.3", "drift_pct: area of patterns", _AREA),
     Mutation(_DRIFT, "on_bridge, 0.0)) - ground, 0.0)", "on_bridge, 0.0)), 0.0)", "drift_deg_s: relative", _PAN),
     Mutation(_DRIFT, "per_second = 1.0 / (seconds * viewer.px_per_deg)", "per_second = 1.0 / seconds",
              "drift_deg_s: degrees of the viewer's field", _PARALLAX),

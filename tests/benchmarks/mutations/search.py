@@ -35,8 +35,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/search/objective.py",
-        "return (0.0, -outcome.hold, -reveal, mean)",
-        "return (0.0, -reveal, -outcome.hold, mean)",
+        "return (0.0, *held, found, -reveal, mean)",
+        "return (0.0, -reveal, *held, found, mean)",
         "which candidate is best",
         (SEARCH + "the_longer_hold_comes_before_the_clearer_reveal",),
     ),
