@@ -2,8 +2,9 @@
 
 Places on a grid are tried: those that the lens does not see over the whole move (hidden by the set or outside the
 picture) and that stand free of wall and bridge. More light is not always better: a fill throws a shadow of the bridge
-of its own. So each place is tried from little light upwards for the first amount at which every shadow edge in the
-hold, old and new, is below one just noticeable difference.
+of its own. So each place is tried from little light upwards for the first amount at which the step of every shadow edge
+in the hold, old and new, is below what is asked for. That step is only what is made small: whether the shadow is mended
+the judge says, of the set with the fill in it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from previz.geometry import Array
 from previz.judge.viewer import JND_COLOUR
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
-from previz.rig.shadow import ShadowLight, WallView, wall_view
+from previz.rig.shadow import LITTLE, NOTHING, FrameShadow, shares_text
+from previz.rig.shadowstep import ShadowLight, WallView, wall_view
 from previz.rig.sighted import in_picture, lamp_light
 from previz.scene.layout import delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
@@ -58,8 +60,9 @@ _BESIDE, _ROUNDS = 10, 5
 class Fill:
     """A fill lamp as found. ``lamp`` holds place, aim, face and lux; ``position`` (m) and ``lux`` are its own.
 
-    ``before`` and ``left`` are the strongest step of a shadow edge in the hold, dE*ab, without and with it; ``solved``
-    says whether ``left`` is below one just noticeable difference. ``tried`` counts the places that were possible.
+    ``before`` and ``left`` are the strongest step of a shadow edge in the hold, dE*ab, without and with it; ``cleared``
+    says whether ``left`` is below what was asked for, which is not yet that the shadow is mended. ``tried`` counts the
+    places that were possible. ``sentence`` says where it stands or, where there is none, why.
     """
 
     lamp: Lamp | None
@@ -67,7 +70,7 @@ class Fill:
     lux: float
     before: float
     left: float
-    solved: bool
+    cleared: bool
     tried: int
     sentence: str
 
@@ -128,24 +131,26 @@ class FillTrial:
         return [(bilinear(maps[0], v.uv), bilinear(maps[1], v.uv)) for v in self.views]
 
 
-def least_light(worst: Callable[[float], float], amounts: Sequence[float]) -> tuple[float, float]:
-    """The least lux at which ``worst`` (dE*ab) is below one just noticeable difference, and what that leaves.
+def least_light(
+    worst: Callable[[float], float], amounts: Sequence[float], below: float = JND_COLOUR
+) -> tuple[float, float]:
+    """The least lux at which ``worst`` (dE*ab) is below ``below``, and what that leaves.
 
     Where no amount does it: the one that leaves least. ``amounts`` are tried, rising; where one clears the shadow it is
     halved back towards the one before, to 2 %, on the safe side. 0 where nothing is needed.
     """
     best = (0.0, worst(0.0))
-    if best[1] < JND_COLOUR:
+    if best[1] < below:
         return best
     held = 0.0
     for lux in amounts:
         size = worst(float(lux))
-        if size < JND_COLOUR:
+        if size < below:
             low, high, left = held, float(lux), size
             while high - low > _FINE * high:
                 middle = 0.5 * (low + high)
                 size = worst(middle)
-                if size < JND_COLOUR:
+                if size < below:
                     high, left = middle, size
                 else:
                     low = middle
@@ -217,8 +222,9 @@ def find_fill(
     sight: SightLines,
     size: float | tuple[float, float] = 0.3,
     names: tuple[str, str] = ("wall", "bridge"),
+    below: float = JND_COLOUR,
 ) -> Fill:
-    """The fill that brings every edge of the bridge's shadow in the hold below one just noticeable difference with the
+    """The fill that brings the step at every edge of the bridge's shadow in the hold below ``below`` (dE*ab) with the
     least lux at its aim; where none can, the one that leaves least.
 
     ``size`` (m) is its face: a diameter, or width and height. It is aimed at the strongest edge of the shadow.
@@ -234,11 +240,11 @@ def find_fill(
 
     final = trial(_FINAL)
     before = final.worst(None)(0.0)
-    if before < JND_COLOUR:
-        words = f"No fill is needed: the bridge's shadow shows at most {before:.1f} dE in the hold."
+    if before < below:
+        words = f"There is no shadow on the wall for a fill to weaken: its edge is a step of {before:.1f} dE at most."
         return Fill(None, None, 0.0, before, before, True, 0, words)
     rough = trial(_ROUGH)
-    aim, edge = _shadow_places(rough)
+    aim, edge = _shadow_places(rough, below)
     places = possible_places(scene, move, wall, sight, names, aim, size)
     most = _MOST_LIGHT * lighting.reference
     solved: dict[int, tuple[bool, float, float]] = {}
@@ -246,8 +252,8 @@ def find_fill(
     def solve(numbers: Sequence[int]) -> None:
         for i in numbers:
             worst = rough.worst(fill_lamp(scene, places[i], aim, size))
-            lux, left = least_light(worst, [share * most for share in _AMOUNTS])
-            solved[i] = (left >= JND_COLOUR, lux if left < JND_COLOUR else left, lux)
+            lux, left = least_light(worst, [share * most for share in _AMOUNTS], below)
+            solved[i] = (left >= below, lux if left < below else left, lux)
 
     def in_order() -> list[int]:
         return sorted(solved, key=lambda i: (solved[i], i))
@@ -264,8 +270,8 @@ def find_fill(
     # the answer is worked out finely, and what looked best coarsely may not be
     for i in in_order()[:2]:
         lamp = fill_lamp(scene, places[i], aim, size)
-        lux, left = least_light(final.worst(lamp), [min(share * solved[i][2], most) for share in _AROUND])
-        found = (left >= JND_COLOUR, lux if left < JND_COLOUR else left)
+        lux, left = least_light(final.worst(lamp), [min(share * solved[i][2], most) for share in _AROUND], below)
+        found = (left >= below, lux if left < below else left)
         if best is None or found < best[:2]:
             best = (*found, lux if lux > 0.0 else left, lamp.model_copy(update={"lux": max(lux, 1e-6)}))
     return _answer(before, best, final, len(places))
@@ -278,28 +284,43 @@ def _answer(before: float, best: tuple[bool, float, float, Lamp] | None, final: 
     failed, _, _, lamp = best
     left = final.worst(lamp)(lamp.lux)
     if failed and left >= before:
-        words = f"No fill helps: the bridge's shadow stays {before:.1f} dE strong."
+        words = f"No fill helps: the step at the shadow's edge stays {before:.1f} dE."
         return Fill(None, None, 0.0, before, before, False, tried, words)
     x, y, z = (mm_text(v, 0) for v in lamp.position)
     wide, high = (mm_text(v, 0) for v in lamp.face)
     face = f"{wide} across" if lamp.is_disc else f"{wide} x {high}"
-    verb = "takes the bridge's shadow from" if not failed else "can do most; it takes the bridge's shadow only from"
-    words = (
-        f"A fill {face} at {x} right, {y} up, {z} out of the wall, {lamp.lux:.0f} lux, {verb}"
-        f" {before:.1f} to {left:.1f} dE ({JND_COLOUR} can be told)."
-    )
-    if failed:
-        words += " A larger or weaker key lamp does more."
+    words = f"A fill {face} at {x} right, {y} up, {z} out of the wall, {lamp.lux:.0f} lux"
     return Fill(lamp, lamp.position, lamp.lux, before, left, not failed, tried, words)
 
 
-def _shadow_places(trial: FillTrial) -> tuple[Array, Array]:
+def fill_words(fill: Fill, before: FrameShadow, after: FrameShadow | None) -> str:
+    """What a fill does, in a sentence: ``before`` and ``after`` are the worst frames of the hold without and with it.
+
+    ``after`` is None where there is no fill, or where no frame could be judged with it.
+    """
+    if fill.lamp is None:
+        return fill.sentence
+    if after is None:
+        return f"{fill.sentence}, weakens the shadow's edge; no frame can be judged with it."
+    if after.verdict == NOTHING:
+        return f"{fill.sentence}, mends it: judged with it, no frame of the hold shows anything of the shadow."
+    if after.verdict == LITTLE:
+        return f"{fill.sentence}, mends it: what is left in the hold is {shares_text(after)}."
+    if after.share_pct >= before.share_pct:
+        return f"No fill helps: with the best that was tried the hold still shows {shares_text(after)}."
+    return (
+        f"{fill.sentence}, does most of those tried and does not mend it: the hold still shows {shares_text(after)}."
+        " A larger or weaker key lamp does more."
+    )
+
+
+def _shadow_places(trial: FillTrial, below: float) -> tuple[Array, Array]:
     """The place (3,) m that a fill is aimed at, and places (N, 3) m where the shadow has to go."""
     points, weights = [], []
     for view in trial.views:
         change = view.change(view.light(trial.light.shadowed), view.light(trial.light.clean))
         size = view.steps(change)[view.on_wall]
-        strong = np.flatnonzero(size >= max(JND_COLOUR, 0.3 * float(size.max(initial=0.0))))
+        strong = np.flatnonzero(size >= max(below, 0.3 * float(size.max(initial=0.0))))
         strong = strong[:: max(1, len(strong) // 40)]
         points.append(view.points[strong])
         weights.append(size[strong])

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from previz import colour
 from previz.geometry import Array
+from previz.judge.frame import JudgedFrame
 from previz.judge.viewer import JND_COLOUR
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
-from previz.rig.fill import find_fill
+from previz.rig.fill import fill_words, find_fill
 from previz.rig.highlight import highlights
-from previz.rig.shadow import ShadowLight, shadow_tell
+from previz.rig.shadow import SHOWS, ShadowTell, shadow_of, shadow_tell, worst_of
+from previz.rig.shadowstep import ShadowLight
+from previz.scene.model import Lamp
 from previz.scene.rig.exposure import LightLevel
 from previz.scene.shape import bridge_shape
-from previz.stage.prepare import BRIDGE, WALL, ReadySet
+from previz.stage.prepare import BRIDGE, WALL, LightKeeper, Painter, ReadySet, lit_wall
 from previz.workshop.light.bake import BakedLight, Lighting, levels_of, lit_emitters
 from previz.workshop.light.resample import averaged_to, enlarged_on
 from previz.workshop.surface import Picture, Pixels8, Surface
@@ -27,19 +30,38 @@ from previz.workshop.texels import texel_points
 _ALL_OVER = "the light from all over"
 
 
+# a fill is asked for a step this much smaller than the one that the judge would let pass
+_SAFE = 0.9
+
+# judges frames, by their numbers, of a set as ``score`` does
+JudgeSet = Callable[[ReadySet, Sequence[int]], Sequence[JudgedFrame]]
+
+
 @dataclass(frozen=True, eq=False)
 class LightFound:
-    """``advice`` are plain sentences; ``level`` and ``reflectance`` (wall, bridge; 0 to 1) are what the exposure needs;
-    ``shadow`` (h, w) uint8 shows what the bridge leaves of the wall's light: 255 for all of it."""
+    """``advice`` are plain sentences, ``tell`` what the judge finds of the bridge's shadow; ``level`` and
+    ``reflectance`` (wall, bridge; 0 to 1) are what the exposure needs; ``shadow`` (h, w) uint8 shows what the bridge
+    leaves of the wall's light: 255 for all of it."""
 
     advice: tuple[str, ...]
+    tell: ShadowTell
     level: LightLevel
     reflectance: tuple[float, float]
     shadow: Pixels8 | None
 
 
-def light_found(ready: ReadySet, sight: SightLines, say: Callable[[str], None]) -> LightFound | None:
-    """Look through a set's light; None where nothing lights it. ``sight`` casts against its wall and bridge."""
+def light_found(
+    ready: ReadySet,
+    sight: SightLines,
+    judge: JudgeSet,
+    say: Callable[[str], None],
+    cache: LightKeeper | None = None,
+) -> LightFound | None:
+    """Look through a set's light; None where nothing lights it. ``sight`` casts against its wall and bridge.
+
+    Whether the shadow shows, and whether a fill mends it, is what ``judge`` finds. ``cache`` keeps the light baked with
+    a fill.
+    """
     lighting = ready.wall.lighting
     if lighting.flat:
         return None
@@ -47,16 +69,40 @@ def light_found(ready: ReadySet, sight: SightLines, say: Callable[[str], None]) 
     say("looking for highlights")
     surfaces = (ready.wall.shadowed, ready.bridge)
     advice = list(highlights(scene, move, surfaces, sight, lighting).sentences)
-    say("looking for the bridge's shadow")
+    say("judging the bridge's shadow")
     light = shadow_parts(ready.built.wall, ready.wall.light, lighting, sight)
-    tell = shadow_tell(scene, move, ready.built.wall, light, sight, (WALL, BRIDGE))
+    tell = shadow_tell(
+        scene, move, ready.built.wall, light, sight, lambda frames: judge(ready, frames), (WALL, BRIDGE)
+    )
     advice.append(tell.sentence)
-    if tell.hold is not None and tell.hold.step >= JND_COLOUR:
+    if tell.hold is not None and tell.hold.verdict == SHOWS:
         say("looking for a fill lamp")
-        advice.append(
-            find_fill(scene, move, ready.built.wall, light, lighting, sight, names=(WALL, BRIDGE)).sentence
+        fill = find_fill(
+            scene, move, ready.built.wall, light, lighting, sight, names=(WALL, BRIDGE), below=_passing(tell)
         )
-    return LightFound(tuple(advice), level_of(ready, sight), _reflectance(ready, sight), _shadow_picture(ready))
+        after = None
+        if fill.lamp is not None:
+            say("judging the set with the fill")
+            held = [each.frame for each in tell.frames if scene.rail.hold[0] <= each.frame <= scene.rail.hold[1]]
+            after = worst_of(shadow_of(each) for each in judge(with_lamp(ready, fill.lamp, sight, cache), held))
+        advice.append(fill_words(fill, tell.hold, after))
+    return LightFound(tuple(advice), tell, level_of(ready, sight), _reflectance(ready, sight), _shadow_picture(ready))
+
+
+def _passing(tell: ShadowTell) -> float:
+    """The step (dE*ab) that a fill has to bring a shadow's edge down to: what the judge would let pass where it found
+    most, and never more than one just noticeable difference."""
+    if tell.edge is None or tell.hold is None or tell.hold.stretch is None:
+        return JND_COLOUR
+    return min(JND_COLOUR, _SAFE * tell.edge.step / max(tell.hold.stretch.times_limit, 1.0))
+
+
+def with_lamp(ready: ReadySet, lamp: Lamp, sight: SightLines, cache: LightKeeper | None = None) -> ReadySet:
+    """The set with one lamp more, exposed for it; paint that continues the wall does so in the new light."""
+    scene = ready.scene.model_copy(update={"lamps": (*ready.scene.lamps, lamp)})
+    wall = lit_wall(scene, ready.built, sight, cache)
+    bridge, out_of_range = Painter(ready.built, wall, sight).painted(scene, ready.station_point)
+    return replace(ready, scene=scene, wall=wall, bridge=bridge, out_of_range=out_of_range)
 
 
 def shadow_parts(wall: Surface, light: BakedLight, lighting: Lighting, sight: SightLines) -> ShadowLight:

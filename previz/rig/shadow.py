@@ -1,251 +1,108 @@
-"""The shadow's visible edge, the shadow tell: where it is seen on the wall, how strong it is, and whose it is.
+"""The bridge's shadow on the card: what the judge finds of it in the hold and outside it, in the judge's own words.
 
-Strength is judged as break is: windows of the judge's sizes lie to either side, and the step is the difference between
-what the shadow changes on one side and on the other (CIELAB), so that a soft edge counts for less than a hard one.
+A few frames are judged as ``score`` judges them, and whether the shadow shows is what was found there, so that card and
+score cannot differ. The step at the shadow's edge (:mod:`previz.rig.shadowstep`) chooses frames, says whose shadow it
+is, and how much of one there is where nothing of it is found; it decides nothing.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-from scipy import ndimage
-
-from previz import colour
-from previz.geometry import Array
-from previz.judge.viewer import JND_COLOUR, WINDOW_DEG, WINDOW_OFFSET, Viewer
-from previz.look.sampling import bilinear
+from previz.judge.findings import FoundStretch, findings_of
+from previz.judge.frame import JudgedFrame
+from previz.judge.telltable import TELLS
+from previz.judge.viewer import HOLDS_BELOW_PCT, JND_COLOUR
 from previz.look.sight import SightLines
-from previz.scene.layout import PictureBox, delivered_box_px, judged_frames
+from previz.rig.shadowstep import ShadowEdge, ShadowLight, steps_of, strongest_edge, wall_view
+from previz.scene.layout import delivered_box_px, judged_frames
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.units import mm_text
-from previz.workshop.compiled import compiled
-from previz.workshop.surface import Picture, Surface
+from previz.workshop.surface import Surface
 
-# rows of sight lines over the whole frame: windows of 1/16 and 1/8 degree are 1.3 and 2.5 of them
-_ROWS = 360
+# what a frame's shadow comes to
+SHOWS, LITTLE, NOTHING, UNJUDGED = "shows", "a little", "nothing", "cannot be judged"
 
-# smaller windows than this many rows are not laid
-_LEAST_WINDOW = 0.9
+# less than this, percent, is told as 0.0 and is nothing
+_FOUND_FROM_PCT: Final = 0.05
 
-# frames of the move looked at
+# frames of the move whose steps are measured, to choose those that are judged
 _FRAMES = 9
 
-# how far around an edge (delivered px) the wall's colour is taken
-_AROUND_PX = 30.0
+_SHADOW = TELLS.index("shadow")
 
-# changes below this (dE*ab) are none
-_NO_CHANGE = 0.1
-
-# a window counts where at least this share of it lies on the wall
-_LEAST_ON_WALL = 0.6
-
-# ways that a step is looked for: right, down and both diagonals (rows, columns)
-_WAYS = ((0.0, 1.0), (1.0, 0.0), (0.70710678, 0.70710678), (0.70710678, -0.70710678))
-
-
-@dataclass(frozen=True, eq=False)
-class ShadowLight:
-    """The wall's light and what the bridge keeps off it, as shares of white over the wall's map.
-
-    ``clean`` (h, w, 3) is without the bridge; ``lost`` holds one picture (h, w, 3) for each of ``names``.
-    """
-
-    clean: Picture
-    lost: tuple[Picture, ...]
-    names: tuple[str, ...]
-
-    @property
-    def shadowed(self) -> Picture:
-        """Light (h, w, 3) with the bridge in place."""
-        return np.asarray(self.clean - sum(self.lost, np.zeros_like(self.clean)), dtype=np.float32)
-
-    def without(self, index: int) -> ShadowLight:
-        """The same if one of the lamps threw no shadow of the bridge."""
-        lost = list(self.lost)
-        lost[index] = np.zeros_like(self.clean)
-        return replace(self, lost=tuple(lost))
+# judges frames of the move by their numbers, as ``score`` does
+JudgeFrames = Callable[[Sequence[int]], Sequence[JudgedFrame]]
 
 
 @dataclass(frozen=True)
-class ShadowEdge:
-    """The strongest shadow edge of a frame.
+class FrameShadow:
+    """What the judge finds in a frame of what the bridge does to the light.
 
-    ``step`` is in dE*ab, as the judge's windows read it; ``de00`` the same as CIEDE2000, taken as a step in lightness.
-    ``place`` (m) is on the wall, ``px`` in the delivered frame. ``lamp`` is whose shadow it is (empty where it is
-    nobody's alone), ``left`` the step (dE*ab) there without that lamp's shadow.
+    ``trace_pct`` is the frame's trace, None where it cannot be judged, for the ``reason``; ``outline_pct`` the share of
+    the outline that is told by shadow, where the score names that among its tells. ``stretch`` is the longest of all of
+    this, None where nothing is long enough for a sentence, in a frame ``width_px`` wide.
     """
 
     frame: int
-    step: float
-    de00: float
-    place: tuple[float, float, float]
-    px: tuple[float, float]
-    lamp: str
-    left: float
+    trace_pct: float | None
+    outline_pct: float = 0.0
+    stretch: FoundStretch | None = None
+    width_px: int = 0
+    reason: str = ""
 
     @property
-    def seen(self) -> bool:
-        """Whether it is at least one just noticeable difference."""
-        return self.step >= JND_COLOUR
+    def share_pct(self) -> float:
+        """The larger of both shares, percent of the outline's length; 0 where the frame cannot be judged."""
+        return max(self.trace_pct or 0.0, self.outline_pct)
+
+    @property
+    def verdict(self) -> str:
+        """``SHOWS`` where the frame does not hold for it, ``LITTLE`` where it does although something is found."""
+        if self.trace_pct is None:
+            return UNJUDGED
+        if self.share_pct > HOLDS_BELOW_PCT:
+            return SHOWS
+        return LITTLE if self.share_pct >= _FOUND_FROM_PCT else NOTHING
 
 
 @dataclass(frozen=True)
 class ShadowTell:
-    """Shadow edges over the move: the strongest in the hold and in the whole move, ``steps`` of each looked-at frame
-    (frame, dE*ab), and one plain sentence. None where the wall is not in the picture."""
+    """The bridge's shadow over the move: the judged ``frames``, the worst of them in the hold and the worst outside it
+    (None where none was judged there), and one plain sentence or two.
 
-    hold: ShadowEdge | None
-    move: ShadowEdge | None
-    steps: tuple[tuple[int, float], ...]
+    ``edge`` lies where the worst stretch does or, where nothing is found, at the strongest step in the hold; None where
+    the wall is not in the picture.
+    """
+
+    frames: tuple[FrameShadow, ...]
+    hold: FrameShadow | None
+    outside: FrameShadow | None
+    edge: ShadowEdge | None
     sentence: str
 
 
-_MATRIX = (colour.XYZ_FROM_RGB / colour.WHITE_XYZ[:, None]).copy()
+def shadow_of(judged: JudgedFrame) -> FrameShadow:
+    """What a judged frame says of what the bridge does to the light."""
+    score, found = judged.score, judged.found
+    if score.break_pct is None or found is None:
+        return FrameShadow(score.frame, None, reason=score.reason)
+    outline = 0.0
+    # as far as the score names it: a few pieces among many of another cause are not
+    if judged.tell is not None and "shadow" in score.tells:
+        outline = 100.0 * float((found.found * (judged.tell == _SHADOW)).mean())
+    stretches = [one for one in findings_of(judged) if one.trace or (outline > 0.0 and one.tell == "shadow")]
+    longest = stretches[0] if stretches else None
+    return FrameShadow(score.frame, score.trace_pct or 0.0, outline, longest, judged.width_px)
 
 
-def _lab_change(reflectance: Any, light: Any, other: Any, matrix: Any, out: Any) -> None:
-    """CIELAB under ``light`` less that under ``other``, as :func:`previz.colour.lab` has it, all (N, 3)."""
-    f = np.empty((2, 3))
-    for n in range(out.shape[0]):
-        for side in range(2):
-            for k in range(3):
-                f[side, k] = 0.0
-            for c in range(3):
-                v = reflectance[n, c] * (light[n, c] if side == 0 else other[n, c])
-                v = min(max(v, 0.0), 1.0)
-                for k in range(3):
-                    f[side, k] += matrix[k, c] * v
-            for k in range(3):
-                t = f[side, k]
-                # CIE 15:2004, 8.2.1: (6/29)^3 and the straight piece below it
-                f[side, k] = np.cbrt(t) if t > 216.0 / 24389.0 else t * 841.0 / 108.0 + 4.0 / 29.0
-        out[n, 0] = 116.0 * (f[0, 1] - f[1, 1])
-        out[n, 1] = 500.0 * (f[0, 0] - f[0, 1] - f[1, 0] + f[1, 1])
-        out[n, 2] = 200.0 * (f[0, 1] - f[0, 2] - f[1, 1] + f[1, 2])
-
-
-_lab_change_compiled = compiled(_lab_change)
-
-
-@dataclass(frozen=True, eq=False)
-class WallView:
-    """What one frame sees of the wall on a grid of sight lines ``step_px`` apart.
-
-    ``on_wall`` (r, c); of those ``uv`` (N, 2), ``points`` (N, 3) m and ``reflectance`` (N, 3); ``px`` (r, c, 2).
-    """
-
-    frame: int
-    step_px: int
-    px: Array
-    on_wall: NDArray[np.bool_]
-    uv: Array
-    points: Array
-    reflectance: Picture
-    viewer: Viewer
-
-    def light(self, light: Picture) -> Picture:
-        """Light (N, 3) on the seen places of light (h, w, 3) over the wall's map."""
-        return bilinear(light, self.uv)
-
-    def change(self, light: Picture, other: Picture) -> Picture:
-        """How the wall's CIELAB (N, 3) under ``light`` (N, 3) differs from that under ``other``."""
-        out = np.empty((len(self.uv), 3), dtype=np.float32)
-        _lab_change_compiled(self.reflectance, light, other, _MATRIX, out)
-        return out
-
-    def steps(self, change: Picture) -> NDArray[np.float32]:
-        """The step (r, c), dE*ab, of what changes on the wall (N, 3), in its strongest direction and window.
-
-        An edge of height h in a straight line reads h; 0 where too little of a window lies on the wall.
-        """
-        laid = np.zeros((*self.on_wall.shape, 3), dtype=np.float32)
-        laid[self.on_wall] = change
-        whole = np.zeros(self.on_wall.shape, dtype=np.float32)
-        part = self._changed(laid)
-        if part is None:
-            return whole
-        laid, inside = laid[part], self.on_wall[part].astype(np.float32)
-        best = np.zeros(inside.shape, dtype=np.float32)
-        for window in WINDOW_DEG:
-            sigma = window * self.viewer.px_per_deg / self.step_px
-            if sigma < _LEAST_WINDOW:
-                continue
-            weight = ndimage.gaussian_filter(inside, sigma, mode="constant", truncate=3.0)
-            mean = ndimage.gaussian_filter(laid, (sigma, sigma, 0.0), mode="constant", truncate=3.0)
-            mean /= np.maximum(weight, 1e-6)[..., None]
-            usable = weight >= _LEAST_ON_WALL
-            for down, right in _WAYS:
-                reach = WINDOW_OFFSET * sigma
-                i, j = round(reach * down), round(reach * right)
-                if i == j == 0:
-                    continue
-                # grid steps are whole: what is read is put right for how far the windows really lie
-                gain = math.erf(math.hypot(i, j) / sigma / math.sqrt(2.0))
-                a, b = _shifted(mean, i, j), _shifted(mean, -i, -j)
-                both = _shifted(usable, i, j) & _shifted(usable, -i, -j)
-                d = a - b
-                size = np.sqrt(d[..., 0] ** 2 + d[..., 1] ** 2 + d[..., 2] ** 2) / np.float32(gain)
-                np.maximum(best, np.where(both, size, 0.0), out=best)
-        whole[part] = best
-        return whole
-
-    def _changed(self, laid: Picture) -> tuple[slice, slice] | None:
-        """The part of the grid outside which nothing changes, as far as the largest window reaches; None for all."""
-        changed = np.abs(laid).max(axis=2) > _NO_CHANGE
-        rows, columns = np.flatnonzero(changed.any(axis=1)), np.flatnonzero(changed.any(axis=0))
-        if len(rows) == 0:
-            return None
-        margin = math.ceil((WINDOW_OFFSET + 3.0) * max(WINDOW_DEG) * self.viewer.px_per_deg / self.step_px)
-        return (
-            slice(max(int(rows[0]) - margin, 0), int(rows[-1]) + margin + 1),
-            slice(max(int(columns[0]) - margin, 0), int(columns[-1]) + margin + 1),
-        )
-
-
-def _shifted(values: NDArray[Any], down: int, right: int) -> NDArray[Any]:
-    """Values (r, c, ...) as seen ``down`` rows and ``right`` columns on; 0 beyond the edge."""
-    out = np.zeros_like(values)
-    r, c = values.shape[:2]
-    if abs(down) >= r or abs(right) >= c:
-        return out
-    to = np.s_[max(-down, 0) : r - max(down, 0), max(-right, 0) : c - max(right, 0)]
-    of = np.s_[max(down, 0) : r - max(-down, 0), max(right, 0) : c - max(-right, 0)]
-    out[to] = values[of]
-    return out
-
-
-def wall_view(
-    move: Move, frame: int, wall: Surface, sight: SightLines, names: Sequence[str], box: PictureBox, rows: int = _ROWS
-) -> WallView:
-    """What the lens sees of ``wall`` at a frame, inside ``box`` of it; ``names`` are all surfaces, the wall's first.
-
-    About ``rows`` rows of sight lines over the whole frame, whole pixels apart.
-    """
-    camera = move.camera(frame)
-    step_px = max(1, round(camera.height_px / rows))
-    left, top, right, bottom = box
-    x = np.arange(left + 0.5 * step_px, right, step_px)
-    y = np.arange(top + 0.5 * step_px, bottom, step_px)
-    px = np.stack(np.meshgrid(x, y), axis=-1)
-    origins, directions = camera.rays(px.reshape(-1, 2))
-    hits = sight.first_hits(origins, directions, names)
-    met = hits.surface == sight.number(names[0])
-    return WallView(
-        frame,
-        step_px,
-        px,
-        met.reshape(px.shape[:2]),
-        hits.uv[met],
-        hits.point[met],
-        bilinear(wall.reflectance, hits.uv[met]),
-        Viewer(camera.height_px),
-    )
+def worst_of(frames: Iterable[FrameShadow]) -> FrameShadow | None:
+    """The frame of which most is found, the first of equal ones; None where no frame was judged."""
+    judged = [each for each in frames if each.trace_pct is not None]
+    return max(judged, key=lambda each: (each.share_pct, -each.frame), default=None)
 
 
 def shadow_tell(
@@ -254,77 +111,112 @@ def shadow_tell(
     wall: Surface,
     light: ShadowLight,
     sight: SightLines,
+    judge: JudgeFrames,
     names: tuple[str, str] = ("wall", "bridge"),
 ) -> ShadowTell:
-    """Where the edge of the bridge's shadow is seen on the wall, over the hold and the move.
+    """What ``judge`` finds of the bridge's shadow in the hold and outside it.
 
-    Only what the lens sees counts: inside the delivered picture, not behind the bridge. The wall's own pattern, which
-    may hide a step, is not weighed here; break does that.
+    ``light`` is what the bridge keeps off ``wall``, ``names`` the wall and the bridge in ``sight``.
     """
     box = delivered_box_px(scene)
     first, last = scene.rail.hold
-    frames = sorted({*judged_frames(move, _FRAMES), (first + last) // 2})
-    steps: list[tuple[int, float]] = []
-    best: dict[bool, tuple[float, WallView]] = {}
-    for frame in frames:
-        view = wall_view(move, frame, wall, sight, names, box)
-        size = float(_steps_of(view, light).max(initial=0.0))
-        steps.append((frame, size))
-        for held in {False, first <= frame <= last}:
-            if held not in best or size > best[held][0]:
-                best[held] = (size, view)
-    whole = _edge(best[False][1], light)
-    hold = whole if True in best and best[True][1] is best[False][1] else None
-    if hold is None and True in best:
-        hold = _edge(best[True][1], light)
-    return ShadowTell(hold, whole, tuple(steps), _sentence(hold, whole))
+    middle = (first + last) // 2
+    looked_at = sorted({*judged_frames(move, _FRAMES), middle})
+    views = {frame: wall_view(move, frame, wall, sight, names, box) for frame in looked_at}
+    steps = {frame: float(steps_of(view, light).max(initial=0.0)) for frame, view in views.items()}
+    held = [frame for frame in views if first <= frame <= last]
+    frames = tuple(shadow_of(each) for each in judge(_worth_judging(steps, held, move)))
+    hold = worst_of(each for each in frames if first <= each.frame <= last)
+    outside = worst_of(each for each in frames if not first <= each.frame <= last)
+    told = _told(hold, outside)
+    if told is not None and told.stretch is not None:
+        edge = strongest_edge(views[told.frame], light, _delivered_px(told, scene))
+    else:
+        edge = strongest_edge(views[max(held, key=lambda frame: steps[frame])], light)
+    return ShadowTell(frames, hold, outside, edge, _sentence(frames, hold, outside, edge))
 
 
-def _steps_of(view: WallView, light: ShadowLight) -> NDArray[np.float32]:
-    return view.steps(view.change(view.light(light.shadowed), view.light(light.clean)))
+def _worth_judging(steps: dict[int, float], held: Sequence[int], move: Move) -> list[int]:
+    """Frames of those measured: ends and middle of the hold, the station, the move's end, and where steps are largest
+    in the hold and outside it."""
+    first, last = held[0], held[-1]
+    rest = [frame for frame in steps if frame not in held]
+    largest = [max(part, key=lambda frame: steps[frame]) for part in (held, rest) if part]
+    return sorted({first, (first + last) // 2, last, move.station_frame, move.frames[-1], *largest})
 
 
-def _edge(view: WallView, light: ShadowLight) -> ShadowEdge | None:
-    """The strongest shadow edge of a view."""
-    if not view.on_wall.any():
+def _delivered_px(shadow: FrameShadow, scene: Scene) -> tuple[float, float] | None:
+    """Where the worst stretch of a frame lies in the delivered frame."""
+    if shadow.stretch is None:
         return None
-    size = _steps_of(view, light)
-    at = np.unravel_index(int(np.argmax(size)), size.shape)
-    step = float(size[at])
-    # the seen place next to the edge's own
-    px = view.px[at]
-    nearest = int(np.argmin(np.sum((view.px[view.on_wall] - px) ** 2, axis=1)))
-    x, y, z = (float(v) for v in view.points[nearest])
-    lamp, left = "", step
-    for i, name in enumerate(light.names):
-        without = float(_steps_of(view, light.without(i))[at])
-        if without < left:
-            lamp, left = name, without
-    de00 = _as_de00(view, light, px, step)
-    return ShadowEdge(view.frame, step, de00, (x, y, z), (float(px[0]), float(px[1])), lamp, left)
+    factor = scene.delivery.frame[0] / shadow.width_px
+    return factor * shadow.stretch.x_px, factor * shadow.stretch.y_px
 
 
-def _as_de00(view: WallView, light: ShadowLight, px: Array, step: float) -> float:
-    """A step of ``step`` L* units down from the wall's mean colour around ``px``, as CIEDE2000."""
-    near = np.sum((view.px[view.on_wall] - px) ** 2, axis=1) < _AROUND_PX**2
-    mean = (view.reflectance * view.light(light.clean))[near].mean(axis=0).astype(np.float64)
-    clean = colour.lab(np.clip(mean, 0.0, 1.0))
-    return float(colour.de00(clean, clean - np.array([step, 0.0, 0.0])))
+def _told(hold: FrameShadow | None, outside: FrameShadow | None) -> FrameShadow | None:
+    """The frame that the sentence is about: the hold's, where anything is found there."""
+    found = [each for each in (hold, outside) if each is not None and each.verdict in (SHOWS, LITTLE)]
+    return found[0] if found else None
 
 
-def _sentence(hold: ShadowEdge | None, whole: ShadowEdge | None) -> str:
-    edge = hold if hold is not None and hold.seen else whole
-    if edge is None:
-        return "The wall is not in the picture: no shadow is seen on it."
-    if not edge.seen:
-        return (
-            f"The bridge's shadow has no edge that can be seen: at most {edge.step:.1f} dE,"
-            f" {edge.step / JND_COLOUR:.1f} of what an eye can tell."
-        )
-    x, y, _ = (mm_text(v, 0) for v in edge.place)
-    whose = f", thrown by {edge.lamp}" if edge.lamp else ""
-    when = "in the hold" if edge is hold else "only outside the hold"
+def _sentence(
+    frames: Sequence[FrameShadow], hold: FrameShadow | None, outside: FrameShadow | None, edge: ShadowEdge | None
+) -> str:
+    if hold is None:
+        why = next((each.reason for each in frames if each.reason), "none of its frames was judged")
+        return f"The bridge's shadow cannot be judged in the hold: {why}."
+    told = _told(hold, outside)
+    if told is not None:
+        verb = "shows" if told.verdict == SHOWS else "is found, though not enough to lose it,"
+        found = f"at frame {told.frame}: {_found(told, edge)}."
+        if told is not hold:
+            return f"The bridge's shadow is not found in the hold. {_subject(told)} {verb} outside it, {found}"
+        if outside is not None and outside.share_pct > hold.share_pct:
+            found += f" Outside the hold it comes to {outside.share_pct:.1f} % at frame {outside.frame}."
+        return f"{_subject(told)} {verb} in the hold, {found}"
+    numbers = ", ".join(str(each.frame) for each in frames if each.trace_pct is not None)
+    nothing = f"The bridge's shadow is not found, in the hold or outside it (judged as in score: frames {numbers})."
+    if edge is None or edge.step < JND_COLOUR:
+        return nothing
     return (
-        f"The bridge's shadow shows {when}: its edge on the wall at {x} right, {y} up is {edge.step:.1f} dE strong at"
-        f" frame {edge.frame}{whose}; {JND_COLOUR} dE can be told."
+        f"{nothing} There is one all the same, hidden by its softness or by the wall's own pattern: {edge.step:.1f} dE"
+        f" at most, {_place(edge)}{_whose(edge)}."
     )
+
+
+def _subject(told: FrameShadow) -> str:
+    tell = "shadow" if told.stretch is None else told.stretch.tell
+    return {"bounce": "Light that the bridge throws", "mirror": "The bridge's mirror image"}.get(
+        tell, "The bridge's shadow"
+    )
+
+
+def _found(told: FrameShadow, edge: ShadowEdge | None) -> str:
+    """What is found in a frame: the worst stretch, where it lies and whose it is, and the shares."""
+    words = []
+    if told.stretch is not None:
+        at = ""
+        if edge is not None:
+            at = f", {_place(edge)}{_whose(edge) if told.stretch.tell == 'shadow' else ''}"
+        words.append(f"{told.stretch.sentence}{at}")
+    words.append(shares_text(told))
+    return "; ".join(words)
+
+
+def shares_text(shadow: FrameShadow) -> str:
+    """The shares that are found of a frame's traces and outline, with what holds."""
+    parts = []
+    if shadow.trace_pct is not None and shadow.trace_pct >= _FOUND_FROM_PCT:
+        parts.append(f"traces as long as {shadow.trace_pct:.1f} % of the outline")
+    if shadow.outline_pct >= _FOUND_FROM_PCT:
+        parts.append(f"{shadow.outline_pct:.1f} % of the outline itself")
+    return f"{' and '.join(parts) or 'nothing'} (at most {HOLDS_BELOW_PCT:g} % holds)"
+
+
+def _place(edge: ShadowEdge) -> str:
+    x, y, _ = (mm_text(v, 0) for v in edge.place)
+    return f"on the wall at {x} right, {y} up"
+
+
+def _whose(edge: ShadowEdge) -> str:
+    return f", thrown by {edge.lamp}" if edge.lamp else ""

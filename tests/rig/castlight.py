@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from previz.look.sight import SightLines
-from previz.rig.shadow import ShadowLight
+from previz.rig.shadowstep import ShadowLight
 from previz.rig.sighted import lamp_light
 from previz.scene.model import Card
 from previz.workshop.light.bake import Lighting

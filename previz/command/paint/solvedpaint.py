@@ -100,6 +100,12 @@ def kept(folder: OutputFolder, sha256: str, ready: ReadySet) -> SolvedPaint | No
     return paint if fits and record == _record(sha256, paint) else None
 
 
+def painted_before(ready: ReadySet, folder: OutputFolder, sha256: str) -> ReadySet:
+    """The set in the solved paint that an earlier run of the same scene kept; as it is where there is none."""
+    paint = kept(folder, sha256, ready) if wants_solving(ready.scene) else None
+    return ready if paint is None else with_paint(ready, paint)
+
+
 def _record(sha256: str, paint: SolvedPaint) -> dict[str, object]:
     pictures = (paint.bridge,) if paint.wall is None else (paint.bridge, paint.wall)
     sums = [hashlib.sha256(np.ascontiguousarray(code).tobytes()).hexdigest() for code in pictures]

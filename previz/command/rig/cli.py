@@ -7,11 +7,12 @@ from typing import Any
 
 import click
 
-from previz.run.options import Asked, json_option, paper_option, print_json, scene_command
+from previz.run.options import Asked, engine_option, json_option, paper_option, print_json, scene_command
 
 
 @click.command()
 @paper_option("a4", "letter")
+@engine_option
 @scene_command(looks=False)
 def rig(scene: Path, paper: Any, asked: Asked) -> None:
     """Shot card and drawings to scale for the day: optics, light, rail marks, support."""
@@ -19,7 +20,7 @@ def rig(scene: Path, paper: Any, asked: Asked) -> None:
     from previz.command.rig.words import rig_rows
 
     with asked.progress() as progress:
-        made = run(scene, paper, asked.out, progress)
+        made = run(scene, paper, asked.out, progress, asked.engine)
     asked.show(made, rig_rows)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from previz import __version__
+from previz.command.paint.solvedpaint import painted_before
 from previz.command.rig.rigfacts import (
     RigFacts,
     focus_lines,
@@ -25,32 +26,44 @@ from previz.command.rig.rigfacts import (
     support_lines,
     tables,
 )
-from previz.command.shoot.shoot import scene_date
+from previz.command.shoot.shoot import scaled_height, scene_date
 from previz.deliver.rig.rigcard import rig_pdf
 from previz.deliver.rig.rigdata import RigCard
 from previz.draw.drawnset import drawn_set
 from previz.draw.pdf import PaperName
 from previz.draw.sideview import title_block
-from previz.rig.lightadvice import light_found
+from previz.judge.frame import JudgedFrame
+from previz.rig.lightadvice import JudgeSet, light_found
+from previz.rig.shadow import ShadowTell
 from previz.run.frames import write_png
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
+from previz.run.workers import WorkerPool
 from previz.scene.reader import read_scene, scene_sha256
 from previz.stage.cautions import scene_cautions
-from previz.stage.prepare import prepare, sight_of
+from previz.stage.delivering import JUDGED_WIDTH_PX
+from previz.stage.looking import FrameJob
+from previz.stage.prepare import ReadySet, prepare, sight_of
 from previz.workshop.set import BuiltSet
 
 
-def rig(scene_path: Path, paper: PaperName, out: Path | None, progress: Progress) -> RunResult:
+def rig(
+    scene_path: Path, paper: PaperName, out: Path | None, progress: Progress, engine: str | None = None
+) -> RunResult:
     """Write ``rig.pdf``, ``rig.json`` and, where the bridge throws a shadow, ``shadow.png``: what it leaves of the
     wall's light, white for all of it."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     with results_in(results_folder(scene_path, out)) as folder:
         progress.say("building and lighting the set")
-        ready = prepare(scene, None, LightCache(folder.path), progress.say)
-        found = light_found(ready, sight_of(ready.built), progress.say)
+        cache = LightCache(folder.path)
+        ready = painted_before(prepare(scene, None, cache, progress.say), folder, sha256)
+        found = None
+        if not ready.wall.lighting.flat:
+            with WorkerPool(1, engine) as pool:
+                progress.note(pool.opened.message)
+                found = light_found(ready, sight_of(ready.built), judge_of(pool), progress.say, cache)
         facts = rig_facts(scene, found.level, found.reflectance) if found else rig_facts(scene)
         advice = found.advice if found else ()
         cautions = scene_cautions(scene)
@@ -62,9 +75,21 @@ def rig(scene_path: Path, paper: PaperName, out: Path | None, progress: Progress
         if found and found.shadow is not None:
             write_png(folder, "shadow.png", found.shadow)
             files.append("shadow.png")
-        values = {**_values(facts, sha256, knock, advice, cautions), "files": files}
+        shadow = None if found is None else _shadow_values(found.tell)
+        values = {**_values(facts, sha256, knock, advice, cautions), "shadow": shadow, "files": files}
         folder.write_text("rig.json", json_text(values, decimals=4, sort_keys=False))
     return RunResult(values, folder.path)
+
+
+def judge_of(pool: WorkerPool) -> JudgeSet:
+    """Judges frames of a set as ``score`` does at its usual width."""
+
+    def judge(ready: ReadySet, frames: Sequence[int]) -> list[JudgedFrame]:
+        pool.load(ready)
+        size_px = JUDGED_WIDTH_PX, scaled_height(ready.scene, JUDGED_WIDTH_PX)
+        return [found.judged for found in pool.run(FrameJob(frame, *size_px, pictures=False) for frame in frames)]
+
+    return judge
 
 
 def knock_lines(folder: OutputFolder, sha256: str) -> list[str]:
@@ -144,6 +169,24 @@ def _values(
         "advice": list(advice),
         "safety": list(safety_lines(facts, cautions)),
         "cautions": list(cautions),
+    }
+
+
+def _shadow_values(tell: ShadowTell) -> dict[str, Any]:
+    """What the judge finds of the bridge's shadow: a row a judged frame, the verdict of the hold and of the rest."""
+    return {
+        "hold": None if tell.hold is None else tell.hold.verdict,
+        "outside": None if tell.outside is None else tell.outside.verdict,
+        "frames": [
+            {
+                "frame": each.frame,
+                "trace_pct": each.trace_pct,
+                "outline_pct": each.outline_pct,
+                "verdict": each.verdict,
+                "found": None if each.stretch is None else each.stretch.sentence,
+            }
+            for each in tell.frames
+        ],
     }
 
 

@@ -4,11 +4,11 @@ from tests.benchmarks.mutations import Mutation
 
 _NUMBERS = "tests/rig/test_numbers.py::"
 
-_SEEN = (_NUMBERS + "test_a_shadows_edge_is_seen_from_just_noticeable_on",)
+_SHARES = (_NUMBERS + "test_what_a_frames_shares_come_to",)
 _STEP = (_NUMBERS + "test_a_step_reads_its_height_however_faint",)
 _EDGE = (_NUMBERS + "test_the_lamp_whose_shadow_goes_with_it_is_named",)
 _LEAST = (_NUMBERS + "test_the_least_light_is_safe_and_no_more_than_two_hundredths_too_much",)
-_SAID = (_NUMBERS + "test_what_is_said_of_a_fill",)
+_SAID = (_NUMBERS + "test_where_a_fill_stands",)
 _FREE = (_NUMBERS + "test_a_fills_face_keeps_off_wall_and_bridge",)
 _LENS = (_NUMBERS + "test_a_fill_keeps_off_the_lens",)
 _HIGHLIGHT = (_NUMBERS + "test_a_highlight_by_hand",)
@@ -18,55 +18,83 @@ _LIGHT = (_NUMBERS + "test_light_of_a_lamp_past_cards_and_surfaces",)
 MUTATIONS = (
     Mutation(
         "previz/rig/shadow.py",
-        "return self.step >= JND_COLOUR",
-        "return self.step >= 2.0 * JND_COLOUR",
-        "rig card: whether the shadow's edge is seen",
-        _SEEN,
+        "        if self.share_pct > HOLDS_BELOW_PCT:",
+        "        if self.share_pct > 2.0 * HOLDS_BELOW_PCT:",
+        "rig card: whether the shadow shows",
+        _SHARES,
     ),
     Mutation(
         "previz/rig/shadow.py",
-        "edge = hold if hold is not None and hold.seen else whole",
-        "edge = whole",
+        "return max(self.trace_pct or 0.0, self.outline_pct)",
+        "return self.trace_pct or 0.0",
+        "rig card: a shadow along the bridge's own outline",
+        _SHARES,
+    ),
+    Mutation(
+        "previz/rig/shadow.py",
+        "_FOUND_FROM_PCT: Final = 0.05",
+        "_FOUND_FROM_PCT: Final = 0.5",
+        "rig card: from what on the shadow is found",
+        _SHARES,
+    ),
+    Mutation(
+        "previz/rig/shadow.py",
+        "found = [each for each in (hold, outside) if",
+        "found = [each for each in (outside, hold) if",
         "rig card: whether the shadow shows in the hold",
-        _SEEN,
+        (_NUMBERS + "test_the_card_says_what_was_found_in_the_hold",),
     ),
     Mutation(
         "previz/rig/shadow.py",
+        "    if edge is None or edge.step < JND_COLOUR:",
+        "    if edge is None or edge.step < 4.0 * JND_COLOUR:",
+        "rig card: a shadow that is there and not found",
+        (_NUMBERS + "test_the_card_says_where_nothing_was_found",),
+    ),
+    Mutation(
+        "previz/rig/lightadvice.py",
+        "_SAFE = 0.9",
+        "_SAFE = 1.5",
+        "rig card: how far a fill has to bring the shadow down",
+        (_NUMBERS + "test_a_fill_is_asked_for_what_the_judge_lets_pass",),
+    ),
+    Mutation(
+        "previz/rig/fill.py",
+        "    if after.verdict == LITTLE:",
+        "    if fill.cleared:",
+        "rig card: whether the fill mends the shadow",
+        (_NUMBERS + "test_the_judge_says_whether_a_fill_mends_it",),
+    ),
+    Mutation(
+        "previz/rig/shadowstep.py",
         "_NO_CHANGE = 0.1",
         "_NO_CHANGE = 1.0",
         "rig card: faint shadow edges",
         _STEP,
     ),
     Mutation(
-        "previz/rig/shadow.py",
+        "previz/rig/shadowstep.py",
         "gain = math.erf(math.hypot(i, j) / sigma / math.sqrt(2.0))",
         "gain = 1.0",
         "rig card: strength of a shadow's edge",
         _STEP,
     ),
     Mutation(
-        "previz/rig/shadow.py",
+        "previz/rig/shadowstep.py",
         "usable = weight >= _LEAST_ON_WALL",
         "usable = weight >= 0.0",
         "rig card: no edge where the wall ends",
         (_NUMBERS + "test_a_step_at_the_walls_own_edge_is_not_made_up",),
     ),
     Mutation(
-        "previz/rig/shadow.py",
+        "previz/rig/shadowstep.py",
         "        if without < left:",
         "        if without > left:",
         "rig card: whose shadow it is",
         _EDGE,
     ),
     Mutation(
-        "previz/rig/shadow.py",
-        "return float(colour.de00(clean, clean - np.array([step, 0.0, 0.0])))",
-        "return float(colour.de00(clean, clean - np.array([0.5 * step, 0.0, 0.0])))",
-        "rig card: the shadow's edge as CIEDE2000",
-        _EDGE,
-    ),
-    Mutation(
-        "previz/rig/shadow.py",
+        "previz/rig/shadowstep.py",
         "lost[index] = np.zeros_like(self.clean)",
         "lost = lost[:index]",
         "rig card: what is left without a lamp's shadow",
@@ -95,8 +123,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/rig/fill.py",
-        "    if best[1] < JND_COLOUR:\n        return best",
-        "    if best[1] < 1.5 * JND_COLOUR:\n        return best",
+        "    if best[1] < below:\n        return best",
+        "    if best[1] < 1.5 * below:\n        return best",
         "rig card: whether a fill is needed",
         ("tests/rig/test_numbers.py::test_a_shadow_just_noticeable_asks_for_a_fill",),
     ),
@@ -118,7 +146,7 @@ MUTATIONS = (
         "previz/rig/fill.py",
         "return Fill(lamp, lamp.position, lamp.lux, before, left, not failed, tried, words)",
         "return Fill(lamp, lamp.position, lamp.lux, before, left, True, tried, words)",
-        "rig card: whether the fill is enough",
+        "rig card: whether the fill clears the step",
         _SAID,
     ),
     Mutation(
