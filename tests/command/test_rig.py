@@ -5,13 +5,18 @@ from pathlib import Path
 
 import pytest
 
+from previz.command.rig import rig as rigcommand
 from previz.command.rig.rig import knock_lines
 from previz.run.output import OutputFolder
 from tests.command.scenes import changed, laid
 from tests.conftest import Command, files
 from tests.deliver.pdf_lengths import bar_faults, opened
 
+# so much light from all over that the lamp's shadow is not found, and no fill is sought
 LAMPS = """
+[light]
+ambient = 4000
+
 [[lamp]]
 name = "key"
 position = ["-800 mm", "600 mm", "1500 mm"]
@@ -30,7 +35,9 @@ size = "300 x 200 mm"
 
 def lit(folder: Path, name: str = "small.toml") -> Path:
     """The small scene with a lamp, a flag and a focus."""
-    path = laid(folder, ('tilt = "-8 deg"', 'tilt = "-8 deg"\nfocus = "900 mm"\niso = 3200'), name=name)
+    camera = ('tilt = "-8 deg"', 'tilt = "-8 deg"\nfocus = "900 mm"\niso = 3200')
+    # so slow that nothing blurs: frames that move alike are judged by one wall
+    path = laid(folder, camera, ('travel = "60 mm"', 'travel = "6 mm"'), name=name)
     path.write_text(path.read_text(encoding="utf-8") + LAMPS, encoding="utf-8", newline="\n")
     return path
 
@@ -41,7 +48,11 @@ def text_of(data: bytes) -> list[str]:
         return [page.extract_text() for page in file.pages]
 
 
-def test_the_card_says_what_the_scene_says(previz: Command, tmp_path: Path) -> None:
+def test_the_card_says_what_the_scene_says(
+    previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # small frames are judged sooner; tests/command/test_rig_shadow.py has them as large as score's
+    monkeypatch.setattr(rigcommand, "JUDGED_WIDTH_PX", 320)
     done = previz("rig", lit(tmp_path / "set"), "--out", tmp_path / "out", "--json")
     assert done.code == 0, done.err
     values = json.loads(done.out)
@@ -54,6 +65,8 @@ def test_the_card_says_what_the_scene_says(previz: Command, tmp_path: Path) -> N
     assert len(pages) == 4
     assert bar_faults(left["rig.pdf"]) == []
     card = pages[0]
+    assert values["shadow"]["hold"] == "nothing"
+    assert "shadow is not found, in the hold or outside it" in " ".join(card.split())
     for word in ("35 mm", "f/22", "900 mm", "1/50 s", "3200", "160.0", "1250.0", "-8.0", "key", "black flag", "150"):
         assert word in card
     for name in ("start", "hold begins", "station point", "hold ends", "reveal", "end"):
