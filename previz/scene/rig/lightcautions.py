@@ -98,8 +98,8 @@ def _faces(scene: Scene, move: Move) -> Cautions:
     if points:
         yield Caution(
             "lamp.size",
-            f"Without a size: {', '.join(points)}. A point of light draws the bridge's shadow with a hard edge, which "
-            "shows where it is; give it the size of its real face.",
+            f"Without a size: {', '.join(points)}. A point of light draws the bridge's shadow with a hard edge, the "
+            "kind that is found soonest (whether it is, score and rig say); give it the size of its real face.",
         )
     for key, things in (("lamp", scene.lamps), ("card", scene.cards)):
         reached = [thing.name for thing in things if _reaches_in(scene, thing)]
