@@ -30,14 +30,14 @@ from PIL import Image
 
 from previz import colour
 from previz.bench.builder import Built
-from previz.bench.judging import Judges, Probe, optics_of
+from previz.bench.judging import Judges, Probe, held_film, optics_of
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
 from previz.deliver.shoot.overlay import outline_pieces
 from previz.deliver.shoot.pagedata import outline_lines, sight_data
 from previz.draw.sideview import sight_lines
 from previz.errors import PrevizError
-from previz.judge.hold import FrameScore, summarised
+from previz.judge.hold import FrameScore
 from previz.judge.tells import TELL_OF_KIND
 from previz.look.blur import blur_of
 from previz.look.choose import choose_engine
@@ -46,6 +46,7 @@ from previz.scene.derived import derived
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.search.candidates import looked_over
+from previz.search.filmhold import FilmHold, with_drift_of
 from previz.stage.cautions import left_out, once, scene_cautions
 from previz.stage.delivering import at_rest, delivered
 from previz.stage.looking import Looker
@@ -232,11 +233,11 @@ class Drawer:
             self._ahead += time.monotonic() - now
         else:
             probe = self._probe
-            whole = probe.step(self._judges, size_px(scene))
+            told = probe.step(self._judges, size_px(scene))
             self._ahead -= time.monotonic() - now
-            if whole:
+            if told is not None:
                 self._probe = None
-                self._tell_hold(probe.order, probe.scores, probe.scene, probe.move)
+                self._tell_hold(probe.order, told, probe.scores, probe.move)
 
     # ---- passes ----------------------------------------------------------------------------------------------------
 
@@ -300,25 +301,38 @@ class Drawer:
             self._give_way()
             return self._judges.scored(order, scene, move, frame, size)[0]
 
+        slid: dict[int, FrameScore] = {}
+
+        def drifting(one: FrameScore) -> FrameScore:
+            self._give_way()
+            if one.frame not in slid:
+                slid[one.frame] = self._judges.drifting(order, scene, move, one, size)
+            return with_drift_of(one, slid[one.frame])
+
         scores = {s.frame: s for s in looked_over(score, scene, move)}
-        self._tell_hold(order, scores, scene, move)
+        self._tell_hold(order, held_film(scores, drifting, move), scores, move)
         if scores[move.station_frame].break_pct is None:
             return
         step = max(1, -(-len(move.frames) // _MOST_FRAMES))
         for frame in move.frames[::step]:
             if frame not in scores:
                 scores[frame] = score(frame)
-        self._tell_hold(order, scores, scene, move)
+        self._tell_hold(order, held_film(scores, drifting, move), scores, move)
 
-    def _tell_hold(self, order: Order, scores: dict[int, FrameScore], scene: Scene, move: Move) -> None:
-        rows = [scores[frame] for frame in sorted(scores)]
-        summary = summarised(rows, scene.rail.hold, move.station_frame, scene.rail.reveal)
+    def _tell_hold(self, order: Order, told: FilmHold, scores: dict[int, FrameScore], move: Move) -> None:
+        rows, summary, scene = [scores[frame] for frame in sorted(scores)], told.summary, move.scene
+        rate, film = float(scene.delivery.rate), summary.film
+        found = {one.frame: one.found_pct for one in told.film}
         values = {
-            "rows": [_score(s) for s in rows],
+            "rows": [{**_score(s), "found_pct": found.get(s.frame)} for s in rows],
             "first": summary.hold_first,
             "last": summary.hold_last,
             "frames": summary.hold_frames,
+            "hold_s": summary.hold_frames / rate,
             "hold_mm": 1e3 * summary.hold,
+            "still_mm": 1e3 * (summary.hold if film is None else film.still),
+            "still_s": (summary.hold_frames if film is None else film.still_frames) / rate,
+            "found_pct": None if film is None else film.found_pct,
             "mean_pct": summary.break_mean_pct,
             "worst_pct": summary.break_worst_pct,
             "station_pct": summary.break_station_pct,

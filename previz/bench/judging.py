@@ -7,6 +7,7 @@ for one of another size; and the blur of the layers while the focal length chang
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,13 +17,14 @@ from previz.bench.order import Order
 from previz.bench.standin import StandIn
 from previz.geometry import Array
 from previz.judge.breaks import Break
-from previz.judge.hold import FrameScore
+from previz.judge.hold import FrameScore, summarised
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.search.candidates import looked_over, painter_of
+from previz.search.filmhold import FilmHold, told_as_film, with_drift_of
 from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
 from previz.stage.prepare import ReadySet, wall_in_view
@@ -110,6 +112,13 @@ class Judges:
         laid_at = None if order.follows else np.asarray(order.laid_at)
         return self.judge(order, scene).fast.scored(scene, move, frame, *size_px, laid_at)
 
+    def drifting(
+        self, order: Order, scene: Scene, move: Move, score: FrameScore, size_px: tuple[int, int]
+    ) -> FrameScore:
+        """A frame's score with its drift."""
+        laid_at = None if order.follows else np.asarray(order.laid_at)
+        return self.judge(order, scene).fast.drifting(scene, move, score, *size_px, laid_at)
+
     def lay(self, scene: Scene, place: Array) -> None:
         """Let the engine show the built bridge painted for ``place`` (3,) m."""
         wanted = (tuple(float(v) for v in place), scene.bridge.paint)
@@ -167,22 +176,43 @@ class Probe:
     move: Move
     key: tuple[Any, ...]
     scores: dict[int, FrameScore] = field(default_factory=dict)
+    slid: dict[int, FrameScore] = field(default_factory=dict)
 
-    def step(self, judges: Judges, size_px: tuple[int, int]) -> bool:
-        """Judge one frame more; whether that was all."""
+    def step(self, judges: Judges, size_px: tuple[int, int]) -> FilmHold | None:
+        """Judge one frame more, or follow the film one frame on; the hold, where that was all."""
         left = 1
 
-        def look(frame: int) -> FrameScore:
+        def once(kept: dict[int, FrameScore], frame: int, judged: Callable[[], FrameScore]) -> FrameScore:
             nonlocal left
-            if frame not in self.scores:
+            if frame not in kept:
                 if left == 0:
                     raise _LaterError
                 left -= 1
-                self.scores[frame] = judges.scored(self.order, self.scene, self.move, frame, size_px)[0]
-            return self.scores[frame]
+                kept[frame] = judged()
+            return kept[frame]
+
+        def look(frame: int) -> FrameScore:
+            return once(
+                self.scores, frame, lambda: judges.scored(self.order, self.scene, self.move, frame, size_px)[0]
+            )
+
+        def drifting(score: FrameScore) -> FrameScore:
+            slid = once(
+                self.slid, score.frame, lambda: judges.drifting(self.order, self.scene, self.move, score, size_px)
+            )
+            return with_drift_of(score, slid)
 
         try:
             looked_over(look, self.scene, self.move)
+            return held_film(self.scores, drifting, self.move)
         except _LaterError:
-            return False
-        return True
+            return None
+
+
+def held_film(scores: dict[int, FrameScore], drifting: Callable[[FrameScore], FrameScore], move: Move) -> FilmHold:
+    """The hold of a move from the frames that were looked at; of the station frame alone there is no film."""
+    rows, rail = [scores[frame] for frame in sorted(scores)], move.scene.rail
+    still = summarised(rows, rail.hold, move.station_frame, rail.reveal)
+    if len(rows) == 1:
+        return FilmHold(still, tuple(rows), (), None)
+    return told_as_film(rows, drifting, still, move, rail.hold)

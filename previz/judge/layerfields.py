@@ -159,7 +159,7 @@ class Places:
         return self.fields.looked_up(self, aside_px, finer)
 
     def pattern(self) -> Array:
-        """What movement shows (N, 5) at the places of the first scale (:class:`previz.judge.film.pattern.SlidPattern`)."""
+        """What movement shows (N, 5) at the first scale's places (:class:`previz.judge.film.pattern.SlidPattern`)."""
         return self.fields.pattern_at(self.px[0])
 
     def grain(self, aside_px: Array | None = None) -> Field:

@@ -64,6 +64,11 @@ def told_as_film(
     return FilmHold(summary, tuple(told), tuple(film), end)
 
 
+def with_drift_of(score: FrameScore, other: FrameScore) -> FrameScore:
+    """A score with the drift of another of the same frame."""
+    return replace(score, drift_deg_s=other.drift_deg_s, drift=other.drift)
+
+
 def between(looked: Sequence[FrameScore], move: Move) -> list[FrameScore]:
     """A score for every frame of a move: those looked at, and even change between them. What lies beside a frame that
     cannot be judged cannot be judged either."""

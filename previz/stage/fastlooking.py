@@ -105,9 +105,7 @@ class FastLooker:
         ``laid_at`` (3,) m is where the paint lines up, the move's station point unless given.
         """
         camera, rail = move.camera(frame, width_px, height_px), move.rail_at(frame)
-        station = move.camera(move.station_frame, width_px, height_px)
-        if laid_at is not None:
-            station = replace(station, world_from_cam=rigid(station.world_from_cam[:3, :3], laid_at))
+        station = _station(move, width_px, height_px, laid_at)
         try:
             found, trace = self.looked(scene, camera, station)
         except JudgeError as error:
@@ -122,8 +120,16 @@ class FastLooker:
         )
         return score, found
 
-    def drifting(self, scene: Scene, move: Move, score: FrameScore, width_px: int, height_px: int) -> FrameScore:
-        """A frame's score with its drift, none where it cannot be judged."""
+    def drifting(
+        self,
+        scene: Scene,
+        move: Move,
+        score: FrameScore,
+        width_px: int,
+        height_px: int,
+        laid_at: Array | None = None,
+    ) -> FrameScore:
+        """A frame's score with its drift, none where it cannot be judged; ``laid_at`` as for :meth:`scored`."""
         frame = score.frame
         before, after = max(frame - 1, move.frames[0]), min(frame + 1, move.frames[-1])
         if after == before or score.break_pct is None:
@@ -131,7 +137,7 @@ class FastLooker:
         one, own, other = (move.camera(at, width_px, height_px) for at in (before, frame, after))
         if np.array_equal(one.world_from_cam, other.world_from_cam):
             return replace(score, drift_deg_s=0.0)
-        station = move.camera(move.station_frame, width_px, height_px)
+        station = _station(move, width_px, height_px, laid_at)
         seconds = (after - before) / float(move.scene.delivery.rate)
         reach = float(self._vertices[:, 2].max())
         try:
@@ -283,6 +289,14 @@ class FastLooker:
             return picture
         nearer = view.depth * np.float32(self._blur.camera.focal_px / camera.focal_px)
         return blurred_wall(replace(self._blur, camera=camera), replace(view, depth=nearer), [picture])[0]
+
+
+def _station(move: Move, width_px: int, height_px: int, laid_at: Array | None) -> Camera:
+    """The camera for which the paint lines up: at ``laid_at`` (3,) m, the move's station point unless given."""
+    station = move.camera(move.station_frame, width_px, height_px)
+    if laid_at is None:
+        return station
+    return replace(station, world_from_cam=rigid(station.world_from_cam[:3, :3], laid_at))
 
 
 def _around(camera: Camera, px: Array) -> Camera:

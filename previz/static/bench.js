@@ -125,11 +125,17 @@
     drawCamera();
   }
 
+  // what the film holds: a stretch that stands holds for its seconds and for no rail
+  const holds = (news) => `${news.hold_s.toFixed(1)} s of film, ${news.hold_mm.toFixed(1)} mm of rail`;
+
   function takeHold(news) {
     hold = news;
     count("holds");
     const parts = [news.frames
-      ? `${news.rough ? "roughly: " : ""}holds for ${news.hold_mm.toFixed(1)} mm of rail, frames ${news.first} to ${news.last}` : "does not hold at the station point"];
+      ? `${news.rough ? "roughly: " : ""}holds for ${holds(news)}, frames ${news.first} to ${news.last}`
+      : news.still_s > 0 ? "found before the station point" : "does not hold at the station point"];
+    if (news.found_pct != null) parts.push(`found by ${news.found_pct.toFixed(0)} of 100 by the end of the hold asked for`);
+    if (news.still_s > news.hold_s + 1e-9) parts.push(`as stills ${news.still_mm.toFixed(1)} mm`);
     if (news.worst_pct != null) parts.push(`worst in the hold asked for ${Draw.pct(news.worst_pct)}`);
     if (news.reveal_pct != null) parts.push(`at the reveal ${Draw.pct(news.reveal_pct)}`);
     $("hold").textContent = parts.join("; ");
@@ -328,7 +334,7 @@
       drop.addEventListener("click", () => askNow({ do: "drop", number: c.number }));
       return make("li", {}, make("img", { src: `kept/${c.number}.jpg`, alt: `Lens view of ${c.name}` }),
         make("p", {}, make("b", {}, c.name)),
-        make("p", { class: "small" }, `frame ${c.frame}: break ${Draw.pct(c.break.break_pct)}; holds ${c.hold.hold_mm.toFixed(1)} mm`),
+        make("p", { class: "small" }, `frame ${c.frame}: break ${Draw.pct(c.break.break_pct)}; holds ${holds(c.hold)}`),
         make("div", { class: "row" }, make("label", {}, tick, "compare"), take, drop));
     }));
     drawPair();
@@ -339,7 +345,8 @@
     const box = $("pair");
     box.hidden = pair.length !== 2;
     if (box.hidden) return;
-    const rows = [["break at its frame", (c) => Draw.pct(c.break.break_pct)], ["holds for", (c) => `${c.hold.hold_mm.toFixed(1)} mm`],
+    const rows = [["break at its frame", (c) => Draw.pct(c.break.break_pct)], ["holds for", (c) => holds(c.hold)],
+      ["found by the end of the hold", (c) => (c.hold.found_pct == null ? "-" : `${c.hold.found_pct.toFixed(0)} of 100`)],
       ["worst in the hold asked for", (c) => Draw.pct(c.hold.worst_pct)], ["at the reveal", (c) => Draw.pct(c.hold.reveal_pct)],
       ...Object.keys(state.knobs).map((name) => [`${groupOf(name)}: ${state.knobs[name].label}`, (c) => c.shown[name] || "-"])];
     const table = make("table", {}, make("thead", {}, make("tr", {}, make("th", {}, ""), ...pair.map((c) => make("th", {}, c.name)))),

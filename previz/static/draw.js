@@ -332,6 +332,12 @@ const Draw = (() => {
       const held = data.held && data.held.map(rowOf);
       if (held && held[0] && held[1]) line(x(held[0]), box.bottom, Math.max(x(held[1]), x(held[0]) + 2), box.bottom, "d-held");
       for (const run of runs(rows)) add(el("path", { class: "d-curve" + (run.broken ? " broken" : ""), d: path(run.points) }));
+      const seen = rows.filter((row) => row.found_pct != null);
+      if (seen.length > 1) {
+        add(el("path", { class: "d-found", d: path(seen.map((row) => [x(row), y(Math.min(row.found_pct, ceiling()))])) }));
+        // the words stand where the line is lowest and leaves room above itself
+        text("found by then", x(seen[0]) + 6, y(seen[0].found_pct) - 8, "start", "d-head d-halo");
+      }
       now = el("g", {}, el("line", { class: "d-now", y1: box.top - 2, y2: box.bottom }), el("circle", { class: "d-now-dot", r: 6 }));
       add(now);
       if (lastFrame != null) update(lastFrame);

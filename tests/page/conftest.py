@@ -77,10 +77,13 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
             rank,
             (Fact("height", f"{100 + 10 * rank} mm", "height_mm", 100.0 + 10.0 * rank),),
             np.full((90, 160, 3), (20 * rank, 90, 200), dtype=np.uint8),
-            1e-3 * hold,
-            0.5 * worst,
-            worst,
-            80.0,
+            hold=1e-3 * hold,
+            hold_s=0.04 * hold,
+            hold_still=1.2e-3 * hold,
+            found_hold_pct=0.25 * worst,
+            break_mean_pct=0.5 * worst,
+            break_worst_pct=worst,
+            break_reveal_pct=80.0,
         )
         for rank, (hold, worst) in enumerate(CANDIDATES, start=1)
     )

@@ -298,8 +298,10 @@ def _value(name: str, text: str) -> str:
 def _candidates(page: ReportPage) -> str:
     if not page.candidates:
         return ""
-    facts = [name for name in page.candidates[0].row if name.endswith(("_mm", "_deg")) and name != "hold_mm"]
-    sorts = [("rank up", "best first"), ("hold down", "longest hold"), ("mean up", "least mean break"),
+    told = ("hold_mm", "hold_still_mm")
+    facts = [name for name in page.candidates[0].row if name.endswith(("_mm", "_deg")) and name not in told]
+    sorts = [("rank up", "best first"), ("hold down", "longest hold"), ("found up", "found by fewest"),
+             ("mean up", "least mean break"),
              ("worst up", "least worst break"), ("reveal down", "strongest reveal")]  # fmt: skip
     sorts += [(f"fact{i} up", f"{_head(name)}, lowest first") for i, name in enumerate(facts)]
     choices = "".join(f'<option value="{value}">{escape(word)}</option>' for value, word in sorts)
@@ -321,7 +323,8 @@ def _candidates(page: ReportPage) -> str:
 
 def _cell(candidate: Candidate, facts: Sequence[str]) -> str:
     row = candidate.row
-    names = {"rank": "rank", "hold": "hold_mm", "mean": "break_mean_pct", "worst": "break_worst_pct",
+    names = {"rank": "rank", "hold": "hold_mm", "found": "found_hold_pct", "mean": "break_mean_pct",
+             "worst": "break_worst_pct",
              "reveal": "break_reveal_pct"} | {f"fact{i}": name for i, name in enumerate(facts)}  # fmt: skip
     values = "".join(f' data-{key}="{escape(row.get(name, ""))}"' for key, name in names.items())
     rank = escape(row.get("rank", ""))
@@ -335,13 +338,18 @@ def _cell(candidate: Candidate, facts: Sequence[str]) -> str:
             f'{escape(where)}" src="data:image/webp;base64,{base64_text(webp_bytes(small, _CELL_QUALITY))}">'
         )
     hold = row.get("hold_mm", "")
-    word = f"holds {_value('hold_mm', hold)}" if hold and float(hold) > 0.0 else row.get("reason") or "does not hold"
+    seconds = row.get("hold_s", "")
+    word = row.get("reason") or "does not hold"
+    if hold and float(seconds or hold) > 0.0:
+        word = "holds " + (f"{float(seconds):.1f} s, " if seconds else "") + _value("hold_mm", hold)
+    found = "" if not row.get("found_hold_pct") else f"found {_value('found_hold_pct', row['found_hold_pct'])}, "
     breaks = ", ".join(
         f"{word} {_value(name, row.get(name, ''))}"
         for word, name in (("mean", "break_mean_pct"), ("worst", "break_worst_pct"), ("reveal", "break_reveal_pct"))
     )
     first = ' class="first"' if rank == "1" else ""
     return (
-        f"<li{first}{values}>{picture}<p><b>{rank}</b> &nbsp;<b>{escape(word)}</b></p><p>break {escape(breaks)}</p>"
+        f"<li{first}{values}>{picture}<p><b>{rank}</b> &nbsp;<b>{escape(word)}</b></p>"
+        f"<p>{escape(found)}break {escape(breaks)}</p>"
         f"<p>{escape(where)}</p></li>"
     )
