@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot, one_way
-from previz.draw.style import CHALK, SIGNAL
+from previz.draw.paper import Paper
+from previz.draw.style import CHALK, SIGNAL, text_width
 from previz.rail import eased
 from tests.deliver.made_up import TITLE, near, noise
 
@@ -117,6 +120,32 @@ def test_pictures_stand_above_and_the_bytes_are_the_same() -> None:
     np.testing.assert_array_equal(one[400:], plain[400:])
     # standing pictures are cut, not squeezed off the row
     assert hold_plot(plot(thumbnails={1001: noise(300, 100)})).shape == one.shape
+
+
+@pytest.mark.parametrize(
+    ("hold_mm", "wanted"),
+    [(31.0, 'holds for 1.36 s, 31.0 mm / 1 1/4" of rail, frames 1001 to 1034'),
+     (0.0, "holds for 1.36 s, frames 1001 to 1034")],
+)  # fmt: skip
+def test_the_headline_says_how_long_the_film_holds(
+    monkeypatch: pytest.MonkeyPatch, hold_mm: float, wanted: str
+) -> None:
+    """34 frames at 25 a second; a shot that stands has no rail to tell. However long the title, neither is covered."""
+    written: list[tuple[str, float]] = []
+    draw = Paper.text
+
+    def noted(paper: Paper, at: tuple[float, float], words: str, size: float, *more: object, **named: object) -> None:
+        if at[1] == 62.0:
+            written.append((words, text_width(words, size, True)))
+        draw(paper, at, words, size, *more, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Paper, "text", noted)
+    title = replace(TITLE, scene="A very long walk over the old quarry's second face")
+    hold_plot(plot(title=title, hold_mm=hold_mm, hold_s=34 / 25.0))
+    (scene, left), (words, right) = written
+    assert words == wanted
+    assert scene.startswith("A very long")
+    assert left + right < 1600.0 - 2 * 40.0
 
 
 def test_lengths_must_agree() -> None:

@@ -125,6 +125,21 @@ def test_words_of_the_scene_stay_words() -> None:
     assert "measured" not in re.sub(r"<(script|style).*?</\1>", "", text, flags=re.DOTALL)
 
 
+@pytest.mark.parametrize("over", ["break", "trace", "found", None])
+def test_the_cell_that_is_too_large_is_marked_and_no_other(over: str | None) -> None:
+    """5 % is the most of a frame that holds; drift and mismatch have no limit of their own."""
+    row = {**page().rows[0], "break_pct": 5.0, "trace_pct": 4.9, "found_pct": 5.0, "drift_deg_s": 9.0}
+    if over is not None:
+        row[f"{over}_pct"] = 5.1
+    text = report_html(page(rows=[row, {**row, "frame": 1002}]))
+    table = re.search(r'<table id="frames-table">.*?</table>', text, flags=re.DOTALL)
+    assert table is not None
+    heads = re.findall(r"<th[^>]*>([^<]*)</th>", table[0])
+    cells = re.findall(r"<td([^>]*)>", table[0].split('data-frame="1001"')[1].split("</tr>")[0])
+    marked = [head for head, cell in zip(heads, cells, strict=True) if "breaks" in cell]
+    assert [head.split(",")[0] for head in marked] == ([] if over is None else [over])
+
+
 def test_the_same_page_is_the_same_bytes() -> None:
     assert report_html(page()) == report_html(page())
 

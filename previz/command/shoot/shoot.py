@@ -271,6 +271,7 @@ def _write_plot(
         reveal=scene.rail.reveal,
         held=None if summary.hold_first is None else (summary.hold_first, summary.hold_last or summary.hold_first),
         hold_mm=1e3 * summary.hold,
+        hold_s=summary.hold_frames / float(scene.delivery.rate),
         found_pct=np.array([one.found_pct for one in film]),
         thumbnails={frame: read_frame(folder, "lens", frame) for frame in sorted(names)},
         names=names,

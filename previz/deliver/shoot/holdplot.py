@@ -55,9 +55,9 @@ class HoldPlot:
 
     ``frames`` (N,) frame numbers; ``rail_mm`` (N,); ``break_pct`` (N,) with NaN where a frame could not be judged.
     ``hold`` is the asked stretch (first and last frame); ``held`` the stretch around the station that does hold, or
-    None; ``hold_mm`` its length on the rail. ``found_pct`` (N,) is the chance, percent, that a viewer of the film has
-    found the bridge by then. ``thumbnails`` maps frames to lens pictures (H, W, 3) uint8; ``names`` maps frames to
-    words that stand under them; frames without one get the move's own ("station").
+    None; ``hold_mm`` its length on the rail, ``hold_s`` that of the film. ``found_pct`` (N,) is the chance, percent,
+    that a viewer of the film has found the bridge by then. ``thumbnails`` maps frames to lens pictures (H, W, 3) uint8;
+    ``names`` maps frames to words that stand under them; frames without one get the move's own ("station").
     """
 
     title: TitleBlock
@@ -69,6 +69,7 @@ class HoldPlot:
     reveal: int | None = None
     held: tuple[int, int] | None = None
     hold_mm: float = 0.0
+    hold_s: float = 0.0
     found_pct: Array | None = None
     thumbnails: Mapping[int, Pixels8] = field(default_factory=dict)
     names: Mapping[int, str] = field(default_factory=dict)
@@ -141,10 +142,12 @@ def _headline(paper: Paper, plot: HoldPlot) -> None:
     elif plot.held is None:
         words, colour = "does not hold at the station", SIGNAL
     elif plot.hold_mm == 0.0:
-        words = f"holds from frame {plot.held[0]} to {plot.held[1]}"
+        words = f"holds for {plot.hold_s:.2f} s, frames {plot.held[0]} to {plot.held[1]}"
     else:
-        words = f"holds for {_mm_and_inches(plot.hold_mm)} of rail, frames {plot.held[0]} to {plot.held[1]}"
-    paper.text((40.0, 62.0), fitted(plot.title.scene, 34.0, 640.0, True), 34.0, INK, "ls", bold=True)
+        length = _mm_and_inches(plot.hold_mm)
+        words = f"holds for {plot.hold_s:.2f} s, {length} of rail, frames {plot.held[0]} to {plot.held[1]}"
+    room = WIDTH_PX - 80.0 - 40.0 - text_width(words, 26.0, True)
+    paper.text((40.0, 62.0), fitted(plot.title.scene, 34.0, room, True), 34.0, INK, "ls", bold=True)
     paper.text((WIDTH_PX - 40.0, 62.0), words, 26.0, colour, "rs", bold=True)
 
 

@@ -20,7 +20,7 @@ from previz.deliver.rig.rigdata import CardTable, Measure, Setting
 from previz.deliver.shoot.pagedata import CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
 from previz.draw.paper import TitleBlock
 from previz.draw.statictext import static_text
-from previz.draw.style import break_text
+from previz.draw.style import HOLDS_BELOW_PCT, break_text
 from previz.workshop.surface import Pixels8
 
 # a page is smaller than this, bytes: it is to be sent by mail
@@ -228,19 +228,24 @@ def _rig(page: ReportPage) -> str:
     return f'<dl class="boxes">{boxes}</dl>{columns}'
 
 
+# of a frame that holds, each of these is at most 5 %
+_HELD_BELOW = ("break_pct", "trace_pct", "found_pct")
+
+
 def _frames_table(rows: Sequence[Mapping[str, Any]]) -> str:
     def number(value: float | None, decimals: int) -> str:
         return "" if value is None else f"{value:.{decimals}f}"
 
     body = []
     for row in rows:
-        breaks = any((row[key] or 0.0) > 5.0 for key in ("break_pct", "trace_pct", "found_pct"))
+        over = {key: " breaks" if (row[key] or 0.0) > HOLDS_BELOW_PCT else "" for key in _HELD_BELOW}
         cells = (
             f'<td class="n">{row["frame"]}</td><td class="n">{number(row["rail_mm"], 1)}</td>'
-            f'<td class="n{" breaks" if breaks else ""}">{escape(break_text(row["break_pct"]))}</td>'
-            f'<td class="n">{number(row["trace_pct"], 1)}</td><td class="n">{number(row["drift_deg_s"], 2)}</td>'
-            f'<td class="n">{number(row["found_pct"], 1)}</td><td class="n">{number(row["mismatch_de"], 1)}</td>'
-            f'<td class="n">{number(row["slip_px"], 1)}</td>'
+            f'<td class="n{over["break_pct"]}">{escape(break_text(row["break_pct"]))}</td>'
+            f'<td class="n{over["trace_pct"]}">{number(row["trace_pct"], 1)}</td>'
+            f'<td class="n">{number(row["drift_deg_s"], 2)}</td>'
+            f'<td class="n{over["found_pct"]}">{number(row["found_pct"], 1)}</td>'
+            f'<td class="n">{number(row["mismatch_de"], 1)}</td><td class="n">{number(row["slip_px"], 1)}</td>'
             f"<td>{escape(', '.join(row['tells']) or row['reason'])}</td>"
         )
         body.append(f'<tr data-frame="{row["frame"]}">{cells}</tr>')
