@@ -71,7 +71,8 @@ class JudgedFrame:
     """A frame's score and, where it could be judged, outline and traces piece by piece, in a frame so large.
 
     ``tell`` (N,) int8 is the index into ``TELLS`` of each piece's tell, -1 where it is not broken; so is ``trace_tell``
-    for the pieces of ``trace``, both None where the bridge leaves none.
+    for the pieces of ``trace``, both None where the bridge leaves none. ``length`` (N,) int is the length of the bridge
+    that each piece of the outline belongs to, by which the film adds up what slides; None where nothing is known of it.
     """
 
     score: FrameScore
@@ -81,6 +82,7 @@ class JudgedFrame:
     height_px: int
     trace: Break | None = None
     trace_tell: NDArray[np.int8] | None = None
+    length: NDArray[np.int64] | None = None
 
     def in_frame(self, width_px: int, height_px: int) -> JudgedFrame:
         """The same with its outlines in a frame of another size."""
@@ -147,11 +149,13 @@ def judge_frame(
         frame, rail, found.percent, mismatch, slip, named(*told), "", max(by_trace), found.by_seat, by_trace
     )
     found = replace(found, step_de=added_step(sides, outline, viewer))
+    length = None
     if around is not None:
         slide = slide_of(outline, (around.before, camera, around.after), around.seconds, sight, around.reach)
         drift = drift_of(slide, outline, seen, viewer)
         score = replace(score, drift_deg_s=drift.median_deg_s, drift=drift.by_length())
-    return JudgedFrame(score, found, tell, width_px, height_px, traces, trace_tell)
+        length = slide.place
+    return JudgedFrame(score, found, tell, width_px, height_px, traces, trace_tell, length)
 
 
 class _Drawn:

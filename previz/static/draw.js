@@ -406,8 +406,8 @@ const Draw = (() => {
     for (const [name, longer] of [["t-ink", 1.6], ["t-white", 0.9], ["", 0]]) {
       for (const [kind, d] of byKind) {
         if (kind === "hidden") continue;
-        nodes.push(el("path", { class: "t-line " + (name || "t-" + kind), d, "stroke-dasharray": dashes(kind, longer),
-          "stroke-dashoffset": longer / 2 }));
+        nodes.push(el("path", { class: "t-line " + (name || "t-" + kind), "data-kind": kind, d,
+          "stroke-dasharray": dashes(kind, longer), "stroke-dashoffset": longer / 2 }));
       }
     }
     svg.replaceChildren(...nodes);
@@ -418,8 +418,10 @@ const Draw = (() => {
     key.className = "tell-key";
     for (const { word: kind, meaning } of TELLS) {
       if (!kinds.includes(kind)) continue;
-      const svg = el("svg", { width: 54, height: 12, viewBox: "0 0 54 12", "aria-hidden": "true" },
-        el("path", { class: "t-line t-" + kind, d: "M2 6H52", "stroke-dasharray": kind === "hidden" ? null : dashes(kind) }));
+      // long enough for the gap after the longest dash
+      const tell = TELLS.find((t) => t.word === kind), wide = Math.max(54, Math.ceil(1.4 * tell.dash[0] + tell.dash[1]) + 4);
+      const svg = el("svg", { width: wide, height: 12, viewBox: `0 0 ${wide} 12`, "aria-hidden": "true" },
+        el("path", { class: "t-line t-" + kind, d: `M2 6H${wide - 2}`, "stroke-dasharray": kind === "hidden" ? null : dashes(kind) }));
       const item = document.createElement("li");
       item.title = meaning;
       item.append(svg, kind);

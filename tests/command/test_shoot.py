@@ -15,8 +15,10 @@ import pytest
 from PIL import Image
 
 from previz import __version__
+from previz.judge.telltable import TELL_TABLE
 from tests.command.scenes import laid
 from tests.conftest import Command, Run, files
+from tests.deliver.made_up import near
 
 FRAMES = [f"{frame}.png" for frame in (1001, 1002, 1003, 1004)]
 
@@ -122,6 +124,24 @@ def test_summary_agrees_with_the_table(shot: Run) -> None:
     assert summary["hold_frames"] == len(holding)
     assert summary["hold_s"] == pytest.approx(len(holding) / 25.0, abs=0.001)
     assert [summary["hold_first"], summary["hold_last"]] == [holding[0], holding[-1]]
+
+
+@pytest.mark.slow
+def test_the_worst_frame_shows_what_slides(previz: Command, tmp_path: Path) -> None:
+    """60 mm of rail in eight frames, all asked to hold: the line of parallax is in the picture and in its key."""
+    scene = laid(
+        tmp_path, ("frames = 4", "frames = 8"), ("hold = [1001, 1002]", "hold = [1001, 1008]"), ("reveal = 1004\n", "")
+    )
+    done = previz("shoot", scene, "--out", tmp_path / "out", "--width", 320, "--workers", 1, "--json")
+    assert done.code == 0, done.err
+    worst = json.loads(done.out)["worst_frame"]
+    drift = {int(row["frame"]): float(row["drift_pct"]) for row in rows(tmp_path / "out")}
+    assert drift[worst] > 50.0, "a worst frame in which nothing slides shows nothing of it"
+    parallax = next(tell for tell in TELL_TABLE if tell.word == "parallax")
+    with Image.open(tmp_path / "out" / "worst.png") as picture:
+        seen = near(np.asarray(picture.convert("RGB")), parallax.colour, 6)
+    assert seen[:180].sum() > 60
+    assert seen[180:].sum() > 60
 
 
 def test_json_is_the_summary_and_nothing_else(shot: Run) -> None:

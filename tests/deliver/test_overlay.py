@@ -5,8 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from previz.deliver.shoot.overlay import OutlinePieces, with_outline
+from previz.deliver.shoot.overlay import (
+    LineBeside,
+    OutlinePieces,
+    lines_beside,
+    outline_pieces,
+    outline_runs,
+    sliding_pieces,
+    tell_key,
+    with_outline,
+)
 from previz.draw.style import CHALK, PAPER, SIGNAL
+from previz.judge.breaks import Break
+from previz.judge.outline import Outline
+from previz.judge.telltable import TELL_TABLE
 from tests.deliver.made_up import near, noise
 from tests.examples import lens_strip
 
@@ -66,6 +78,72 @@ def test_one_broken_piece_can_be_seen() -> None:
     broken = np.zeros(160, dtype=bool)
     broken[80:86] = True
     assert near(with_outline(frame, [OutlinePieces(points, broken)]), SIGNAL, 40).sum() >= 6
+
+
+PARALLAX = next(tell for tell in TELL_TABLE if tell.word == "parallax")
+
+
+def beside(count: int = 480) -> tuple[Break, list[LineBeside]]:
+    """The upper edge of a bridge from x 240 to 720, the lengths 0 to 3 of it a quarter each; it is not found still."""
+    xy = np.stack([np.linspace(240.0, 720.0, count), np.full(count, 100.0)], axis=1)
+    outline = Outline(xy, np.tile([0.0, -1.0], (count, 1)), np.zeros(count, dtype=np.int64), (False,), 1.0)
+    zeros = np.zeros(count)
+    found = Break(0.0, outline, zeros, np.zeros(count, dtype=bool), np.full(count, -1, dtype=np.int8), zeros)
+    return found, lines_beside(found, np.arange(count) * 4 // count, 960)
+
+
+def test_what_slides_has_its_own_line_beside_the_outline() -> None:
+    found, lines = beside()
+    runs = [run for piece in sliding_pieces(lines, (1, 2)) for run in outline_runs(piece)]
+    # two lengths that follow one another are one line, so that its dashes run on
+    ((points, line),) = runs
+    assert line is PARALLAX
+    assert points[[0, -1], 0] == pytest.approx([360.0, 600.0], abs=2.0)
+    # off the bridge, and clear of the thickest line on the outline, rim and all: 4 + 3.4 px each
+    assert points[:, 1] == pytest.approx(np.full(len(points), 89.0))
+    assert 100.0 - points[0, 1] > 4.0 + 3.4
+    frame = np.full((200, 960, 3), 128, dtype=np.uint8)
+    drawn = with_outline(frame, [*outline_pieces(found, None), *sliding_pieces(lines, (1, 2))])
+    plain = with_outline(frame, outline_pieces(found, None))
+    rows, columns = np.nonzero((drawn != plain).any(axis=2))
+    assert columns.min() > 350
+    assert columns.max() < 612
+    assert rows.max() < 95, "the outline's own line is left as it was"
+    # dashes of 42 px: of 240 px four fifths and a little
+    inked = near(drawn, PARALLAX.colour, 12)[84:95].any(axis=0)
+    assert 0.7 < inked[360:600].mean() < 0.95
+
+
+def test_what_does_not_slide_has_no_line_beside_it() -> None:
+    found, lines = beside()
+    assert sliding_pieces(lines, ()) == []
+    assert sliding_pieces(lines, (9,)) == []
+    assert lines_beside(None, None, 960) == []
+    assert lines_beside(found, None, 960) == [], "a frame by itself, of which no film is known"
+
+
+def test_the_key_shows_dash_and_gap_of_every_tell() -> None:
+    for width in (320, 640, 960):
+        for tell in TELL_TABLE:
+            strip = tell_key(np.zeros((90, width, 3), np.uint8), [tell.word])[90:]
+            inked = near(strip, tell.colour, 8).any(axis=0)
+            starts = np.flatnonzero(np.diff(inked.astype(int)) == 1)
+            assert len(starts) >= 2, f"{tell.word} at {width}"
+
+
+def test_the_key_has_room_for_every_tell() -> None:
+    words = [tell.word for tell in TELL_TABLE]
+    for width in (160, 320, 640, 960, 1921):
+        got = tell_key(np.zeros((90, width, 3), np.uint8), words)
+        assert got.shape[0] % 2 == 0
+        strip = got[90:]
+        for tell in TELL_TABLE:
+            columns = np.flatnonzero(near(strip, tell.colour, 8).any(axis=0))
+            assert len(columns) > 2, f"{tell.word} at {width}"
+        # nothing is cut by the right edge
+        assert near(strip[:, -2:], PAPER, 2).all()
+    one = tell_key(np.zeros((90, 960, 3), np.uint8), words[:2])
+    assert one.shape[0] < tell_key(np.zeros((90, 960, 3), np.uint8), words).shape[0]
 
 
 def test_flags_must_match_points() -> None:

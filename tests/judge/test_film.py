@@ -161,6 +161,21 @@ def test_movement_adds_up_over_750_ms() -> None:
     assert film[-1].drift_pct == 0.0
 
 
+def test_what_slides_is_told_by_lengths_of_the_bridge() -> None:
+    """One half is found at the limit itself (Quick 1974): from then on a length slides, by itself and while in view."""
+    rate = 200.0
+    drift = ((3, 2.0, 0.5), (7, 0.9, 0.25), (30, 4.0, 0.25))
+    scores = [replace(score(1001 + k), drift=drift if k < 300 else drift[:2]) for k in range(400)]
+    film = film_of(scores, rate)
+    # a leaky sum of m times the least speed reaches it after tau ln (m / (m - 1)); of 0.9 never
+    for length, times in ((3, 2.0), (30, 4.0)):
+        first = next(k for k, one in enumerate(film) if length in one.slides)
+        assert (first + 1) / rate == pytest.approx(0.75 * math.log(times / (times - 1.0)), rel=0.03)
+    assert film[0].slides == ()
+    assert film[299].slides == (3, 30)
+    assert film[300].slides == (3,), "what is out of view"
+
+
 def test_a_still_frame_is_found_as_the_study_says() -> None:
     rate = 25.0
     film = film_of([score(1001 + k, break_pct=20.0) for k in range(int(60 * rate))], rate)

@@ -26,7 +26,7 @@ from previz.command.rig.rigfacts import (
     tables,
 )
 from previz.deliver.sheet.sheet import MOST_SHOWN, page_name, picture_box
-from previz.deliver.shoot.overlay import OutlinePieces
+from previz.deliver.shoot.overlay import LineBeside, OutlinePieces, sliding_pieces
 from previz.deliver.shoot.page import Candidate, ReportPage, report_html
 from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, report_data
 from previz.deliver.shoot.pageset import mesh_data
@@ -66,6 +66,7 @@ def keep_frame(
     folder: OutputFolder,
     result: FrameResult,
     pieces: Sequence[OutlinePieces],
+    beside: Sequence[LineBeside],
     side: SideView,
     stood: Callable[[Pixels8], Pixels8],
     lens: Pixels8,
@@ -74,7 +75,13 @@ def keep_frame(
     if result.clean_code is None:
         raise RuntimeError("a frame for the page came without its clean picture")
     patch = clean_patch(lens, stood(result.clean_code))
-    kept: dict[str, Any] = {"now": now_data(side.frame(result.judged)), "lines": outline_lines(pieces), "patch": None}
+    kept: dict[str, Any] = {
+        "now": now_data(side.frame(result.judged)),
+        "lines": outline_lines(pieces),
+        # which of them slide is known when the film is
+        "beside": [[np.round(b.points, 1).tolist(), b.length.tolist(), b.closed] for b in beside],
+        "patch": None,
+    }
     if patch is not None:
         kept["patch"] = [patch.left, patch.top, base64.b64encode(png_bytes(patch.code)).decode("ascii")]
     text = json.dumps(kept, separators=(",", ":"))
@@ -117,6 +124,10 @@ def _patch(kept: Mapping[str, Any]) -> CleanPatch | None:
         return CleanPatch(left, top, np.asarray(image.convert("RGBA")))
 
 
+def _beside(kept: Mapping[str, Any]) -> list[LineBeside]:
+    return [LineBeside(np.array(xy), np.array(length), closed) for xy, length, closed in kept["beside"]]
+
+
 def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]]) -> ReportPage:
     scene, summary, values = job.ready.scene, job.summary, job.values
     facts = rig_facts(scene)
@@ -134,7 +145,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             "tells": list(score.tells),
             "reason": score.reason,
             "now": frame["now"],
-            "lines": frame["lines"],
+            "lines": frame["lines"] + outline_lines(sliding_pieces(_beside(frame), one.slides)),
         }
         for score, one, frame in zip(job.order, job.film, kept, strict=True)
     ]

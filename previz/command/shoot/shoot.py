@@ -14,7 +14,15 @@ from previz.colour import JND_DE00
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
-from previz.deliver.shoot.overlay import OutlinePieces, outline_pieces, tell_key, with_outline
+from previz.deliver.shoot.overlay import (
+    LineBeside,
+    OutlinePieces,
+    lines_beside,
+    outline_pieces,
+    sliding_pieces,
+    tell_key,
+    with_outline,
+)
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
 from previz.judge.film.found import FilmFrame, film_of, if_it_stood, summary_of_film, with_parallax
@@ -98,7 +106,8 @@ def shoot(
         _write_plot(folder, scene, date, move, order, film, summary)
         if summary.worst_frame is not None:
             job = FrameJob(summary.worst_frame, width_px, height_px)
-            _write_worst(folder, next(iter(pool.run([job]))))
+            slides = next(one.slides for one in film if one.frame == summary.worst_frame)
+            _write_worst(folder, next(iter(pool.run([job]))), slides)
         values = _written(scene, order, summary, run, (width_px, height_px), ready)
         _write_tables(folder, order, film, values)
         progress.say("writing the report")
@@ -210,7 +219,7 @@ def _write_frame(
     lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
     folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
-    keep_frame(folder, result, judged_pieces(result.judged), side, stood, lens)
+    keep_frame(folder, result, judged_pieces(result.judged), _beside(result.judged), side, stood, lens)
 
 
 def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
@@ -237,15 +246,20 @@ def judged_pieces(judged: JudgedFrame, every: bool = False) -> list[OutlinePiece
     return [*found, *(piece for piece in traces if every or piece.broken.any())]
 
 
-def _tells_drawn(judged: JudgedFrame) -> tuple[str, ...]:
-    told = [tell for tell in (judged.tell, judged.trace_tell) if tell is not None]
+def _beside(judged: JudgedFrame) -> list[LineBeside]:
+    return lines_beside(judged.found, judged.length, judged.width_px)
+
+
+def _tells_drawn(pieces: Sequence[OutlinePieces]) -> tuple[str, ...]:
+    told = [piece.tell[piece.broken] for piece in pieces if piece.tell is not None]
     return tuple(TELLS[k] for k in np.unique(np.concatenate(told)) if k >= 0) if told else ()
 
 
-def _write_worst(folder: OutputFolder, result: FrameResult) -> None:
+def _write_worst(folder: OutputFolder, result: FrameResult, slides: Sequence[int]) -> None:
     if result.code is not None:
-        drawn = with_outline(result.code, judged_pieces(result.judged))
-        folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(result.judged))))
+        pieces = judged_pieces(result.judged) + sliding_pieces(_beside(result.judged), slides)
+        drawn = with_outline(result.code, pieces)
+        folder.write_bytes("worst.png", png_bytes(tell_key(drawn, _tells_drawn(pieces))))
 
 
 def _write_plot(

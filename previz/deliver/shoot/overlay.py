@@ -3,6 +3,7 @@
 What is unbroken is a thin chalk-blue line with a rim of paper white; what is broken is a thicker, dashed one with an
 outer rim of ink as well, so that it can be seen on any wall. Every tell has its own colour and its own dashes, those of
 :mod:`previz.judge.telltable`, named under the frame by :func:`tell_key`; where no tell is known they are signal red.
+What is found by its movement has the line of parallax beside the outline: the same stretch may be found still as well.
 """
 
 from __future__ import annotations
@@ -16,12 +17,14 @@ from numpy.typing import NDArray
 from previz.draw.paper import LEADING, Paper
 from previz.draw.style import CHALK, INK, PAPER, text_width
 from previz.judge.breaks import Break
-from previz.judge.telltable import HIDDEN, SHOWS, TELL_TABLE, Tell
+from previz.judge.telltable import HIDDEN, PARALLAX, SHOWS, TELL_TABLE, TELLS, Tell
 from previz.workshop.surface import Pixels8
 
 # widths at a frame 960 px wide; wider frames get wider lines
 _WIDTH_PX = 960.0
 _THIN, _THICK = 1.3, 4.0
+# how far beside the outline the line of what slides runs: both stay apart, rims and all
+_BESIDE = 11.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,10 +51,44 @@ def outline_pieces(found: Break | None, tell: NDArray[np.int8] | None) -> list[O
     ]
 
 
+@dataclass(frozen=True, eq=False)
+class LineBeside:
+    """A line beside the outline, off the bridge: ``points`` (N, 2) px in the frame, and the ``length`` (N,) of the
+    bridge that each lies at, -1 where that is not known."""
+
+    points: NDArray[np.float64]
+    length: NDArray[np.int64]
+    closed: bool = False
+
+
+def lines_beside(found: Break | None, length: NDArray[np.int64] | None, width_px: int) -> list[LineBeside]:
+    """Lines beside a judged outline in a frame ``width_px`` wide; ``length`` (N,) as in :class:`LineBeside`."""
+    if found is None or length is None:
+        return []
+    xy = found.outline.xy + _BESIDE * _size(width_px) * found.outline.normal
+    return [
+        LineBeside(xy[rows], length[rows], closed)
+        for number, closed in enumerate(found.outline.closed)
+        for rows in [found.outline.line == number]
+    ]
+
+
+def sliding_pieces(lines: Sequence[LineBeside], slides: Sequence[int]) -> list[OutlinePieces]:
+    """What is drawn where the lengths ``slides`` of the bridge are found by their movement."""
+    out = []
+    for line in lines:
+        found = np.isin(line.length, slides)
+        if found.any():
+            points = np.where(found[:, None], line.points, np.nan)
+            tell = np.full(len(points), TELLS.index(PARALLAX), dtype=np.int8)
+            out.append(OutlinePieces(points, found, line.closed, tell))
+    return out
+
+
 def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
     """A copy of ``frame`` (H, W, 3) uint8 with the judged outline drawn over it. Points that are NaN are left out."""
     height, width = frame.shape[:2]
-    size = max(0.75, width / _WIDTH_PX)
+    size = _size(width)
     runs = [run for piece in pieces for run in outline_runs(piece)]
     sheet = Paper(width, height, 3 if width <= 1280 else 2)
     sheet.paste(frame, (0, 0))
@@ -73,23 +110,33 @@ def with_outline(frame: Pixels8, pieces: Sequence[OutlinePieces]) -> Pixels8:
 
 
 def tell_key(picture: Pixels8, words: Sequence[str]) -> Pixels8:
-    """The picture (H, W, 3) uint8 with a strip of paper under it that shows the line of each tell named."""
+    """The picture (H, W, 3) uint8 with a strip of paper under it that shows the line of each tell named, in as many
+    rows as it takes."""
     height, width = picture.shape[:2]
     size = max(11.0, round(width / 56.0))
-    strip = round(size * LEADING * 1.7)
+    placed: list[tuple[int, float, float, Tell]] = []
+    row, x = 0, size
+    for line in (HIDDEN, *(line for line in TELL_TABLE if line.word in words)):
+        # long enough for the gap after the longest dash
+        sample = max(4.0 * size, 1.4 * line.dash[0] + line.dash[1])
+        entry = sample + 0.6 * size + text_width(line.word, size)
+        if x > size and x + entry > width:
+            row, x = row + 1, size
+        placed.append((row, x, sample, line))
+        x += entry + 2.0 * size
+    tall = round(size * LEADING * 1.7)
+    strip = tall * (row + 1)
     strip += (height + strip) % 2
     sheet = Paper(width, height + strip, 2)
     sheet.paste(picture, (0, 0))
-    middle = height + strip / 2.0
-    x = size
-    for line in (HIDDEN, *(line for line in TELL_TABLE if line.word in words)):
-        ends = [(x, middle), (x + 4.0 * size, middle)]
+    for row, x, sample, line in placed:
+        middle = height + (row + 0.5) * tall
+        ends = [(x, middle), (x + sample, middle)]
         if line is HIDDEN:
             sheet.line(ends, line.colour, 1.6)
         else:
             sheet.dashed(ends, line.colour, _THICK, line.dash)
-        sheet.text((x + 4.6 * size, middle), line.word, size, INK, "lm")
-        x += 6.6 * size + text_width(line.word, size)
+        sheet.text((x + sample + 0.6 * size, middle), line.word, size, INK, "lm")
     return sheet.picture()
 
 
@@ -119,6 +166,10 @@ def outline_runs(piece: OutlinePieces) -> list[tuple[NDArray[np.float64], Tell |
             start = i
     lines = (None, SHOWS, *TELL_TABLE)
     return [(run, lines[number]) for run, number in out if len(run) > 1]
+
+
+def _size(width_px: int) -> float:
+    return max(0.75, width_px / _WIDTH_PX)
 
 
 def _shifted(points: NDArray[np.float64], back: float) -> NDArray[np.float64]:

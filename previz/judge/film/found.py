@@ -36,13 +36,15 @@ MOVING_HAZARD: Final = (0.4, 1.0, 2.5)
 @dataclass(frozen=True)
 class FilmFrame:
     """One frame of the film: what share of the outline is seen to slide, percent, and the chance that a viewer has
-    found the bridge by its end, percent, with what it may lie between."""
+    found the bridge by its end, percent, with what it may lie between. ``slides`` are the lengths of the bridge that
+    are more likely than not found by their movement by then (numbers as in :class:`previz.judge.film.drift.Slide`)."""
 
     frame: int
     drift_pct: float
     found_pct: float
     found_low_pct: float
     found_high_pct: float
+    slides: tuple[int, ...] = ()
 
 
 class Watching:
@@ -60,12 +62,14 @@ class Watching:
         for place, how_many, part in score.drift:
             times[place], share[place] = how_many, part
         self._summed = self._kept * self._summed + (1.0 - self._kept) * times
-        drift = float((share * chance_found(self._summed)).sum())
+        chance = chance_found(self._summed)
+        drift = float((share * chance).sum())
+        slides = tuple(map(int, np.flatnonzero((share > 0.0) & (chance >= 0.5))))
         still = hazard(min(100.0, score.shown_pct or 0.0))
         chances = np.array([float(still.low), float(still.value), float(still.high)])
         self._exposure = self._exposure + (chances + drift * np.array(MOVING_HAZARD)) / self._rate
         low, found, high = 100.0 * -np.expm1(-self._exposure)
-        return FilmFrame(score.frame, 100.0 * drift, float(found), float(low), float(high))
+        return FilmFrame(score.frame, 100.0 * drift, float(found), float(low), float(high), slides)
 
 
 def film_of(scores: Sequence[FrameScore], rate: float) -> list[FilmFrame]:
