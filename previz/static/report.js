@@ -9,6 +9,7 @@
   const first = data.frames[0].frame, last = data.frames[data.frames.length - 1].frame;
   const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
   const webp = (text) => "data:image/webp;base64," + text;
+  const count = data.frames.length;
   let frame = data.start, without = false, kept = false, held = false, running = false;
 
   // ---- the lens view -------------------------------------------------------------------------------------------
@@ -37,15 +38,22 @@
     }
     canvas.dataset.frame = frame;
     canvas.dataset.without = without;
+    // these say what is drawn: a picture that is not ready yet leaves the one before it, and its words
+    get("without-word").hidden = !without;
+    const nth = String(frame - first + 1).padStart(String(count).length, "\u2007");
+    const seconds = ((frame - first) / data.rate).toFixed(2).padStart((count / data.rate).toFixed(2).length, "\u2007");
+    set_("counter", `frame ${frame}, ${nth} of ${count}, ${seconds} s, ${without ? "without" : "with"} the bridge`);
     return true;
   }
 
   // the rest is fetched from the page's own text while nothing else is to be done
   async function warm() {
     const order = data.frames.map((_, i) => i).sort((a, b) => Math.abs(a - data.start + first) - Math.abs(b - data.start + first));
-    for (const i of order) { await picture(seen, i).whole; if (clean.length) await (picture(clean, i) || {}).whole; }
+    for (const i of order) { await picture(seen, i).whole; await (picture(clean, i) || {}).whole; }
     document.documentElement.dataset.warm = "yes";
   }
+
+  const warmed = warm();
 
   // ---- what moves with the scrubber ----------------------------------------------------------------------------
   // drawn at the width at which they are shown, so that letters keep their size
@@ -72,7 +80,7 @@
   });
   const rows = new Map([...document.querySelectorAll("#table tr[data-frame]")].map((r) => [Number(r.dataset.frame), r]));
   const table = document.querySelector("#table .scroll");
-  let asked = false, marked = null, solid = null, telling = 0, told = false;
+  let asked = false, followed = 0, marked = null, solid = null, telling = 0, told = false;
 
   function ask() {
     if (asked) return;
@@ -86,26 +94,37 @@
     asked = false;
     const row = data.frames[frame - first];
     drawLens();
-    const outline = get("tells"), wanted = get("show-tells").checked && !without;
+    // a viewer of the film sees no outline
+    const outline = get("tells"), wanted = get("show-tells").checked && !without && !running;
     outline.toggleAttribute("hidden", !wanted);
     outline.style.display = wanted ? "" : "none";
     if (wanted) Draw.tells(outline, row.lines, data.size_px);
-    get("without-word").hidden = !without;
+    get("frame").value = String(frame);
+    // the running film's picture goes first: all that stands beside it follows five times a second, and at rest
+    if (!running || performance.now() - followed > 200) follow(row);
+    document.documentElement.dataset.frame = frame;
+  }
+
+  function follow(row) {
+    followed = performance.now();
     side.update(row.now);
     plan.update(row.now);
     curve.update(frame);
     set_("now-frame", String(frame));
     set_("now-rail", Draw.both(row.rail_mm / 1000));
-    const word = Draw.verdict(Draw.shown(row));
+    // a frame in which nothing shows is of no use once the film has given the bridge away
+    const still = Draw.verdict(Draw.shown(row)), slid = still === "holds" && row.found_pct > data.curve.limit_pct;
+    const word = slid ? "found by now" : still;
     set_("now-word", word);
     const traced = row.trace_pct > 0.05 ? `, trace ${Draw.pct(row.trace_pct)}` : "";
     set_("now-break", row.break_pct == null ? "" : Draw.pct(row.break_pct) + traced);
-    get("now-verdict").className = "verdict " + word;
+    get("now-verdict").className = "verdict " + (slid ? "breaks" : still);
     set_("now-mismatch", row.mismatch_de == null ? "-" : row.mismatch_de.toFixed(1));
     set_("now-slip", row.slip_px == null ? "-" : row.slip_px.toFixed(1));
+    set_("now-drift", row.drift_deg_s == null ? "-" : row.drift_deg_s.toFixed(2));
+    set_("now-found", row.found_pct.toFixed(1));
     set_("now-tells", row.reason || row.tells.join(", ") || "none");
     const slider = get("frame");
-    slider.value = String(frame);
     const words = `frame ${frame}, rail ${row.rail_mm.toFixed(1)} mm, ${row.break_pct == null ? "" : `break ${Draw.pct(row.break_pct)}${traced}, `}${word}`;
     slider.setAttribute("aria-valuetext", words);
     // who goes by keys or buttons hears it too, once the hand rests
@@ -121,7 +140,6 @@
       if (Math.abs(table.scrollTop - top) > table.clientHeight / 3) table.scrollTop = top;
     }
     if (solid) solid.moved(row.now);
-    document.documentElement.dataset.frame = frame;
   }
 
   function go(to) {
@@ -164,7 +182,14 @@
     without = !without;
     ask();
   }
-  get("without").addEventListener("change", (e) => { kept = e.target.checked; bridge(false); });
+  // one press, at the frame that is there; the film runs on
+  function flip() {
+    kept = !kept;
+    get("without").setAttribute("aria-pressed", String(kept));
+    bridge(held);
+    set_("said", `${without ? "without" : "with"} the bridge`);
+  }
+  get("without").addEventListener("click", flip);
   const stage = get("stage");
   stage.addEventListener("pointerdown", (e) => {
     if (e.button !== 0) return;
@@ -175,25 +200,43 @@
   // a long press must not open a menu over the picture
   stage.addEventListener("contextmenu", (e) => { if (held) e.preventDefault(); });
 
-  // the move at the delivered rate; with reduced motion wanted one step a second, so that nothing sweeps
-  let began = 0, from = 0;
-  function stop() { running = false; get("run").setAttribute("aria-pressed", "false"); set_("run", "run the move"); }
-  function run() {
-    if (running) { stop(); return; }
-    running = true;
-    get("run").setAttribute("aria-pressed", "true");
-    set_("run", "stop");
-    from = frame >= last ? first : frame;
-    began = performance.now();
-    requestAnimationFrame(tick);
-  }
-  function tick(time) {
+  // The film, at the pace that is asked for by the clock. It waits until every picture, with the bridge and without, has
+  // been made ready, so that a flip shows the same frame; what comes too late all the same is counted and told.
+  const pace = get("pace"), loop = get("loop");
+  let runs = 0, late = 0;
+  if (calm.matches) { pace.value = "1"; get("calm-word").hidden = false; }
+  function stop() {
     if (!running) return;
-    const rate = calm.matches ? 1 : data.rate;
-    const next = from + Math.max(0, Math.floor(((time - began) / 1000) * rate));
-    go(next);
-    if (next >= last) stop(); else requestAnimationFrame(tick);
+    running = false;
+    get("run").setAttribute("aria-pressed", "false");
+    set_("run", "play the film");
+    set_("late-word", late ? ` ${late === 1 ? "1 frame" : late + " frames"} came too late to be shown, last time.` : "");
+    ask();
   }
+  async function run() {
+    if (running) { stop(); return; }
+    const own = ++runs;
+    running = true;
+    late = 0;
+    get("run").setAttribute("aria-pressed", "true");
+    set_("run", "pause");
+    await warmed;
+    if (!running || own !== runs) return;
+    const rate = Number(pace.value), from = frame >= last ? 0 : frame - first, began = performance.now();
+    let shown = 0;
+    ask();
+    requestAnimationFrame(function tick(time) {
+      if (!running || own !== runs) return;
+      const gone = Math.max(0, Math.floor(((time - began) / 1000) * rate)), over = from + gone >= count && !loop.checked;
+      late += Math.max(0, (over ? count - 1 - from : gone) - shown - 1);
+      shown = gone;
+      go(first + (over ? count - 1 : (from + gone) % count));
+      if (over || (from + gone === count - 1 && !loop.checked)) stop(); else requestAnimationFrame(tick);
+    });
+  }
+  // out of sight the browser draws nothing
+  document.addEventListener("visibilitychange", () => { if (document.hidden) stop(); });
+  pace.addEventListener("change", stop);
   get("run").addEventListener("click", run);
 
   const help = get("help");
@@ -207,12 +250,12 @@
     const step = e.shiftKey ? 10 : 1;
     const does = {
       ArrowLeft: () => go(frame - step), ArrowRight: () => go(frame + step), Home: () => go(first), End: () => go(last),
-      t: () => { get("show-tells").checked = !get("show-tells").checked; ask(); }, r: run, "?": () => help.showModal(),
+      t: () => { get("show-tells").checked = !get("show-tells").checked; ask(); }, r: run, f: flip, "?": () => help.showModal(),
       " ": () => bridge(true),
     }[e.key.length === 1 ? e.key.toLowerCase() : e.key];
     if (!does || (inTable && e.key !== "?" && e.key !== " ")) return;
     if (e.key === " " && (button || e.target.matches("input[type=checkbox]"))) return;
-    if (e.key !== " " && e.key !== "r") stop();
+    if (!/^[ rf]$/i.test(e.key)) stop();
     does();
     e.preventDefault();
   });
@@ -417,5 +460,4 @@
   }
 
   show();
-  warm();
 })();

@@ -17,7 +17,7 @@ from html import escape
 from typing import Any
 
 from previz.deliver.rig.rigdata import CardTable, Measure, Setting
-from previz.deliver.shoot.pagedata import CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
+from previz.deliver.shoot.pagedata import UNSEEN_CODES, CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
 from previz.draw.paper import TitleBlock
 from previz.draw.statictext import static_text
 from previz.draw.style import HOLDS_BELOW_PCT, break_text
@@ -102,6 +102,8 @@ def report_html(page: ReportPage) -> str:
         "first": str(first),
         "last": str(last),
         "start": str(page.start),
+        "paces": _paces(page.rate),
+        "film": _film(len(page.rows), page.rate),
         "mark_buttons": "".join(
             f'<button type="button" data-go="{frame}">{escape(word)}</button>' for word, frame in page.go
         ),
@@ -135,9 +137,22 @@ def report_html(page: ReportPage) -> str:
     fills["pictures"] = script_json({"seen": shown.seen, "patches": shown.patches, "solid": page.solid})
     fills["shown"] = (
         f"Pictures of frames are {shown.width_px} px wide here and compressed (WebP, quality {shown.quality}); "
-        "the frames as judged are in lens/."
+        "the frames as judged are in lens/. Without the bridge they are changed where that makes more than "
+        f"{UNSEEN_CODES} codes of 255."
     )
     return _filled(template, fills)
+
+
+def _film(count: int, rate: float) -> str:
+    return (
+        f"The film has every frame of the shot, {count} at {rate:g} a second: {count / rate:.2f} s. "
+        "Flip it at any frame, while it runs or stands."
+    )
+
+
+def _paces(rate: float) -> str:
+    paces = [(rate, f"as delivered, {rate:g} a second"), (rate / 4.0, "a quarter of it"), (1.0, "one a second")]
+    return "".join(f'<option value="{pace:.10g}">{words}</option>' for pace, words in paces)
 
 
 def policy(scripts: Any, styles: Any) -> str:

@@ -46,7 +46,7 @@ _TRIED = 5
 _RIM_PX = 8
 # codes of 255 that do not count as a difference: the bridge bounces a breath of light over the whole wall, and what
 # the frames are compressed with changes more than that
-_UNSEEN_CODES = 2
+UNSEEN_CODES = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +134,7 @@ def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
 def clean_patch(seen: Pixels8, clean: Pixels8) -> CleanPatch | None:
     """Where two frames (H, W, 3) uint8 differ by more than two codes; None where they do nowhere."""
     larger, less = np.maximum(seen, clean), np.minimum(seen, clean)
-    differs = (larger - less).max(axis=2) > _UNSEEN_CODES
+    differs = (larger - less).max(axis=2) > UNSEEN_CODES
     rows, columns = np.flatnonzero(differs.any(axis=1)), np.flatnonzero(differs.any(axis=0))
     if len(rows) == 0:
         return None
