@@ -173,6 +173,13 @@ def test_the_page_says_which_frames_it_has(report: Opened, small: Shoot) -> None
     assert report.page.locator("#calm-word").is_visible() is False
 
 
+def test_the_curve_knows_traces_and_what_the_film_gives_away(report: Opened, small: Shoot) -> None:
+    curve = report.page.evaluate("JSON.parse(document.getElementById('data').textContent).curve.rows")
+    for row, table in zip(curve, small.rows, strict=True):
+        assert row["trace_pct"] == float(table["trace_pct"])
+        assert row["found_pct"] == float(table["found_pct"])
+
+
 def test_little_motion_is_kept_until_more_is_asked_for(browser: Any, small: Shoot) -> None:
     found = opened(browser, small.report, before=CLOCK, reduced_motion="reduce")
     page = found.page

@@ -45,6 +45,9 @@ from previz.workshop.surface import Pixels8
 
 REPORT = "report.html"
 
+# what of a frame the curve is drawn from
+_CURVE = ("frame", "rail_mm", "break_pct", "trace_pct", "found_pct")
+
 # what is kept of a frame lies here until the page is written
 _FOLDER = "unfinished"
 
@@ -168,7 +171,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
             for score, frame in zip(job.order, kept, strict=True)
         ],
         curve={
-            "rows": [{name: row[name] for name in ("frame", "rail_mm", "break_pct")} for row in rows],
+            "rows": [{name: row[name] for name in _CURVE} for row in rows],
             "hold": list(scene.rail.hold),
             "held": held,
             "marks": marks,

@@ -8,6 +8,7 @@ _PARALLAX = (_TESTS + "test_parallax_is_that_of_similar_triangles",)
 _PAN = (_TESTS + "test_a_pan_about_the_entrance_pupil_and_a_camera_at_rest_have_none",)
 _BANDS = (_TESTS + "test_bands_along_the_slide_show_none_of_it_and_bands_across_it_all",)
 _TIME = (_TESTS + "test_movement_adds_up_over_750_ms",)
+_LENGTHS = (_TESTS + "test_what_slides_is_told_by_lengths_of_the_bridge",)
 _STILL = (_TESTS + "test_a_still_frame_is_found_as_the_study_says",)
 _HOLD = (_TESTS + "test_the_films_hold_ends_where_it_is_found",)
 _AREA = (_TESTS + "test_patterns_are_looked_at_over_the_published_area",)
@@ -28,6 +29,7 @@ MUTATIONS = (
     Mutation(_FOUND, "TIME_CONSTANT_S: Final = 0.75", "TIME_CONSTANT_S: Final = 0.5", "found_pct: it adds up", _TIME),
     Mutation(_FOUND, "MOVING_HAZARD: Final = (0.4, 1.0, 2.5)", "MOVING_HAZARD: Final = (0.4, 0.1, 2.5)",
              "found_pct: what moves is found at once", _HOLD),
+    Mutation(_FOUND, "(chance >= 0.5)", "(chance >= 0.8)", "worst.png: what slides", _LENGTHS),
     Mutation(_FOUND, "still = hazard(min(100.0, score.shown_pct or 0.0))", "still = hazard(0.0)",
              "found_pct: what stands counts", _STILL),
     Mutation(_FOUND, "score.holds and one.found_pct <= HOLDS_BELOW_PCT", "score.holds", "hold_mm: of the film", _HOLD),
