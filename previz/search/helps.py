@@ -21,6 +21,9 @@ from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
 from previz.units import inches_text, mm_text
 
+# what helps is tried in frames this wide: it is found at the same time to a tenth of a second, and for a third
+TRIED_PX: Final = 480
+
 # from so many times as far, with as much longer a lens
 _FARTHER: Final = 1.5
 
@@ -56,10 +59,12 @@ class HelpsJob:
     height_px: int
 
     def done_by(self, looker: Looker) -> list[str]:
-        """What helps, with numbers, the most first; nothing where nothing that was tried does."""
+        """What helps, with numbers, the most first; nothing where the film holds as long as it is to, or nothing that
+        was tried helps."""
         scene, sets = looker.loaded.scene, bridge_sets(looker)
         own = self._looked(sets.with_bridge(scene).fast, scene)
-        if own is None or own.found_s is None:
+        ends = (scene.rail.hold[1] - move_of(scene).frames[0]) / float(scene.delivery.rate)
+        if own is None or own.found_s is None or own.found_s > ends:
             return []
         told = []
         for words, other in variations(scene):

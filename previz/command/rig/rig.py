@@ -42,10 +42,11 @@ from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
 from previz.run.workers import WorkerPool
 from previz.scene.reader import read_scene, scene_sha256
+from previz.search.helps import TRIED_PX, HelpsJob
 from previz.stage.cautions import scene_cautions
 from previz.stage.delivering import JUDGED_WIDTH_PX
 from previz.stage.looking import FrameJob
-from previz.stage.prepare import ReadySet, prepare, sight_of
+from previz.stage.prepare import ReadySet, continues_wall, prepare, sight_of
 from previz.workshop.set import BuiltSet
 
 
@@ -65,7 +66,7 @@ def rig(
                 progress.note(pool.opened.message)
                 found = light_found(ready, sight_of(ready.built), judge_of(pool), progress.say, cache)
         facts = rig_facts(scene, found.level, found.reflectance) if found else rig_facts(scene)
-        advice = found.advice if found else ()
+        advice = (*(found.advice if found else ()), *_helps(ready, engine, progress))
         cautions = scene_cautions(scene)
         knock = knock_lines(folder, sha256)
         card = card_of(facts, ready.built, scene_date(scene, scene_path), knock, advice, cautions)
@@ -79,6 +80,17 @@ def rig(
         values = {**_values(facts, sha256, knock, advice, cautions), "shadow": shadow, "files": files}
         folder.write_text("rig.json", json_text(values, decimals=4, sort_keys=False))
     return RunResult(values, folder.path)
+
+
+def _helps(ready: ReadySet, engine: str | None, progress: Progress) -> tuple[str, ...]:
+    """What would keep the film's bridge hidden for longer, in sentences, where it does not hold as long as it is to."""
+    if not continues_wall(ready.scene):
+        return ()
+    progress.say("following the film")
+    with WorkerPool(1, engine) as pool:
+        pool.load(ready)
+        told = next(iter(pool.run([HelpsJob(TRIED_PX, scaled_height(ready.scene, TRIED_PX))])))
+    return tuple(f"The bridge is found by its sliding; {words}." for words in told)
 
 
 def judge_of(pool: WorkerPool) -> JudgeSet:

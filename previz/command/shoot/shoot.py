@@ -43,9 +43,10 @@ from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
+from previz.search.helps import TRIED_PX, HelpsJob
 from previz.stage.cautions import once, scene_cautions
 from previz.stage.looking import FrameJob, FrameResult
-from previz.stage.prepare import ReadySet
+from previz.stage.prepare import ReadySet, continues_wall
 from previz.workshop.surface import Pixels8
 
 
@@ -108,7 +109,8 @@ def shoot(
             job = FrameJob(summary.worst_frame, width_px, height_px)
             slides = next(one.slides for one in film if one.frame == summary.worst_frame)
             _write_worst(folder, next(iter(pool.run([job]))), slides)
-        values = _written(scene, order, summary, run, (width_px, height_px), ready)
+        helps = _what_helps(scene, order, summary, pool, progress)
+        values = _written(scene, order, summary, run, (width_px, height_px), ready, helps)
         _write_tables(folder, order, film, values)
         progress.say("writing the report")
         write_report(folder, ReportJob(ready, side, date, order, film, summary, values))
@@ -148,7 +150,8 @@ def score(
             ledger.close(finished=False)
         order, film = _film_of(scene, [ledger.done[f] for f in move.frames])
         summary = _summary_of(scene, move, order, film)
-        values = _written(scene, order, summary, run, (width_px, height_px), ready)
+        helps = _what_helps(scene, order, summary, pool, progress)
+        values = _written(scene, order, summary, run, (width_px, height_px), ready, helps)
         _write_tables(folder, order, film, values)
         ledger.close(finished=True)
     return RunResult(values, folder.path)
@@ -300,6 +303,7 @@ def _written(
     run: dict[str, str],
     size_px: tuple[int, int],
     ready: ReadySet,
+    helps: list[str],
 ) -> dict[str, Any]:
     warnings = [*scene_cautions(scene), *ready.built.cautions]
     if ready.out_of_range > 0.01:
@@ -336,7 +340,7 @@ def _written(
         "break_reveal_pct": _rounded(summary.break_reveal_pct),
         "trace_worst_pct": _rounded(summary.trace_worst_pct),
         **_film_values(summary.film),
-        "helps": _what_helps(scene, order, summary),
+        "helps": helps,
         "hidden": summary.hidden,
         "viewers": {
             name: {"break_worst_pct": _rounded(worst), "trace_worst_pct": _rounded(trace)}
@@ -363,7 +367,9 @@ def _film_values(film: FilmSummary | None) -> dict[str, Any]:
     }
 
 
-def _what_helps(scene: Scene, order: Sequence[FrameScore], summary: HoldSummary) -> list[str]:
+def _what_helps(
+    scene: Scene, order: Sequence[FrameScore], summary: HoldSummary, pool: WorkerPool, progress: Progress
+) -> list[str]:
     """What would make the film hold, with numbers, where its movement gives the bridge away in the hold asked for."""
     film, (first, last) = summary.film, scene.rail.hold
     if summary.hidden or film is None or film.parallax_from is None or film.parallax_from > last:
@@ -371,10 +377,14 @@ def _what_helps(scene: Scene, order: Sequence[FrameScore], summary: HoldSummary)
     rate = float(scene.delivery.rate)
     frames = last - first + 1
     now, then = if_it_stood(order, rate, frames)
-    helps = [f"stand for {frames} frames, then slide: found at {then / rate:.1f} s, not {now / rate:.1f}"]
+    until = "not found by the end" if then >= len(order) + frames else f"found at {then / rate:.1f} s"
+    helps = [f"stand for {frames} frames, then slide: {until}, not at {now / rate:.1f}"]
     if scene.rail.travel and scene.rail.stand == 0:
         helps.append("pan about the entrance pupil: no parallax at all")
     helps.append("let the wall's bands run along the slide")
+    if continues_wall(scene):
+        progress.say("trying what would help")
+        helps += next(iter(pool.run([HelpsJob(TRIED_PX, scaled_height(scene, TRIED_PX))])))
     return helps
 
 
