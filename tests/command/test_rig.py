@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from previz.command.rig import rig as rigcommand
-from previz.command.rig.rig import knock_lines
+from previz.run.knocktold import knock_lines
 from previz.run.output import OutputFolder
 from tests.command.scenes import changed, laid
 from tests.conftest import Command, files

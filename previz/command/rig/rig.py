@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -36,8 +35,9 @@ from previz.judge.frame import JudgedFrame
 from previz.rig.lightadvice import JudgeSet, light_found
 from previz.rig.shadow import ShadowTell
 from previz.run.frames import write_png
+from previz.run.knocktold import knock_lines
 from previz.run.lightcache import LightCache
-from previz.run.output import OutputFolder, json_text
+from previz.run.output import json_text
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
 from previz.run.workers import WorkerPool
@@ -102,18 +102,6 @@ def judge_of(pool: WorkerPool) -> JudgeSet:
         return [found.judged for found in pool.run(FrameJob(frame, *size_px, pictures=False) for frame in frames)]
 
     return judge
-
-
-def knock_lines(folder: OutputFolder, sha256: str) -> list[str]:
-    """What ``previz knock`` has found for the same scene file, where its results lie in the folder."""
-    ask = ["Not worked out yet for this scene: previz knock tells how far the camera may drift."]
-    try:
-        told = json.loads((folder.path / "knock.json").read_text(encoding="utf-8"))
-        sentences = [str(line) for line in told["sentences"]]
-        same = told["scene_sha256"] == sha256
-    except (OSError, ValueError, KeyError, TypeError):
-        return ask
-    return [f"{line[:1].upper()}{line[1:]}." for line in sentences] if same else ask
 
 
 def card_of(
