@@ -3,13 +3,14 @@
 The same steps as the judge's (:mod:`previz.judge.breaks`), each followed backwards by its derivative (reverse-mode
 differentiation, written out by hand). Three things are softened, only here: the largest of a piece's steps is a power
 mean, the chance of being found is log-logistic, which agrees with the judge's Weibull curve near the limit and goes on
-to fall where that one is flat, and short runs count. What runs on along the outline, and what the near and the far
-viewer see, is judged but not followed.
+to fall where that one is flat, and short runs count. Of what runs on, the signed step of colour and sharpness are
+followed, over the lengths of all three viewers; what is a piece's own is that of the middle viewer; ratios of light are
+judged but not followed, as the step of colour has them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,16 +23,20 @@ from previz.judge.fields import own_width_px, window_px
 from previz.judge.ordinary import Ordinary, in_direction
 from previz.judge.outline import Outline, smoothed_along
 from previz.judge.planes import blurred, look, spread, window_weights
-from previz.judge.steps import JND, OWN_KINDS, steps_across
+from previz.judge.steps import JND, KINDS, OWN_KINDS, steps_across, stretch_sigma
 from previz.judge.viewer import (
     COLOUR_LINE_DEG,
     GRAIN_FLOOR,
     GRAIN_LINE_DEG,
     GRAIN_OFFSET,
     GRAIN_WINDOW,
+    JND_COLOUR,
+    JND_GRAIN,
     MIDDLE_SEAT,
     PSYCHOMETRIC_SLOPE,
     RIM_GAIN,
+    SEATS,
+    STRETCH_DEG,
     WINDOW_ASPECT,
     WINDOW_DEG,
     WINDOW_GAIN,
@@ -46,6 +51,11 @@ Field = NDArray[np.float32]
 
 # the power mean that stands for the largest of a piece's steps
 _LARGEST_POWER: Final = 8.0
+
+# Lengths over which an edge that runs on is followed, as a viewer and which of the viewer's stretches: half a degree of
+# the middle viewer's to eight, each about twice the one before.
+_NEAR, _MIDDLE, _FAR = SEATS
+_FOLLOWED: Final = ((_NEAR, 0), (_MIDDLE, 0), (_MIDDLE, 1), (_MIDDLE, 2), (_FAR, 2))
 
 # steps smaller than this share of their limit have no slope worth following
 _LEAST: Final = 1e-3
@@ -90,9 +100,16 @@ class FrameBreak:
         self.outline, self._viewer, self._ends = outline, viewer, ends
         self._height, self._width = size_px[1], size_px[0]
         self._ordinary = ordinary
-        # what runs on has no slope here
-        limit = np.maximum(in_direction(ordinary.of(MIDDLE_SEAT).limit, outline.normal), JND)
-        self.limit = limit[..., : len(OWN_KINDS)].astype(np.float32)
+        limits = {
+            seat: np.maximum(in_direction(ordinary.of(seat).limit, outline.normal), JND).astype(np.float32)
+            for seat in SEATS
+        }
+        self.limit = limits[MIDDLE_SEAT][..., : len(OWN_KINDS)]
+        self._sharpness_limit = limits[MIDDLE_SEAT][:, 0, KINDS.index("sharpness")]
+        # (S - 1, N): the widest windows see far from the line, where what runs along it is long gone
+        self._edge_limits = [
+            np.ascontiguousarray(limits[seat][:, :-1, KINDS.index("edge") + k].T) for seat, k in _FOLLOWED
+        ]
         self.clean = sides.clean.astype(np.float32)
         self._grain_outside = sides.seen[0, ..., 3].astype(np.float32)
         self._sigmas = window_px(viewer)
@@ -201,7 +218,9 @@ class FrameBreak:
         by_step = step <= change
         size = np.where(by_step, step, change)
         power = np.float32(_LARGEST_POWER)
-        largest = np.maximum((size**power).sum(axis=(0, 2)), np.float32(1e-30)) ** (np.float32(1.0) / power)
+        running, back_running = self._running(seen, clean)
+        powers = (size**power).sum(axis=(0, 2)) + (running**power).sum(axis=0)
+        largest = np.maximum(powers, np.float32(1e-30)) ** (np.float32(1.0) / power)
         found = largest**PSYCHOMETRIC_SLOPE
         share = float((found / (1.0 + found)).mean())
         # and backwards
@@ -226,8 +245,48 @@ class FrameBreak:
         of_seen[2, ..., :3] += rim[0]
         of_seen[0, ..., 3] += slope_grain[0]
         of_seen[1, ..., 3] -= slope_grain[0]
+        with np.errstate(under="ignore"):
+            slope_running = slope_largest[None] * (running / largest[None]) ** (power - 1.0)
+        back_running(slope_running, of_seen, of_change)
         percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer, ends=self._ends).percent
         return share, percent, of_seen, -of_change
+
+    def _running(self, seen: Field, clean: Field) -> tuple[Field, Callable[[Field, Field, Field], None]]:
+        """Sizes (M, N) of what runs on, and the way back from a slope for them to slopes (3, S, N, 4): of what is seen,
+        to which those of what is changed are added as well."""
+        step = (seen[0] - seen[1])[None]
+        # as it is, and what of it is the bridge's doing
+        steps = step, step - (clean[0] - clean[1])[None]
+        gain = np.float32(WINDOW_GAIN)
+        sizes: list[Field] = []
+        ways: list[tuple[float, _Back]] = []
+        for (seat, k), limit in zip(_FOLLOWED, self._edge_limits, strict=True):
+            sigma = seat.degree * stretch_sigma(STRETCH_DEG[k])
+            pair = [self._along_pieces(each[:, :-1, :, :3], sigma)[0] / gain for each in steps]
+            found, way = _lesser(pair, (limit, np.float32(JND_COLOUR)))
+            sizes.extend(found)
+            ways.append((sigma, way))
+        fine = [self._along_pieces((each[:, :1] - each[:, -1:])[..., 3:], GRAIN_LINE_DEG)[0] for each in steps]
+        found, of_fine = _lesser(fine, (self._sharpness_limit[None], np.float32(JND_GRAIN)))
+        sizes.extend(found)
+        rows = len(WINDOW_DEG) - 1
+
+        def back(slope: Field, of_seen: Field, of_change: Field) -> None:
+            into = (of_seen,), (of_seen, of_change)
+            for i, (sigma, way) in enumerate(ways):
+                for part, targets in zip(way(slope[rows * i : rows * (i + 1)]), into, strict=True):
+                    down = self._along_pieces(part[None], sigma)[0] / gain
+                    for target in targets:
+                        target[0, :-1, :, :3] += down
+                        target[1, :-1, :, :3] -= down
+            for part, targets in zip(of_fine(slope[-1:]), into, strict=True):
+                down = self._along_pieces(part[None], GRAIN_LINE_DEG)[0, 0, :, 0]
+                for target in targets:
+                    for scale, sign in ((0, 1.0), (-1, -1.0)):
+                        target[0, scale, :, 3] += np.float32(sign) * down
+                        target[1, scale, :, 3] -= np.float32(sign) * down
+
+        return np.stack(sizes), back
 
     def _along_pieces(self, values: Field, sigma_deg: float) -> Field:
         """Values (3, S, N, ...) averaged along the outline."""
@@ -240,6 +299,25 @@ class FrameBreak:
             self._along_pieces(values[:, s : s + 1], WINDOW_ASPECT * width) for s, width in enumerate(WINDOW_DEG)
         ]
         return np.concatenate(scales, axis=1)
+
+
+_Back = Callable[[Field], tuple[Field, Field]]
+
+
+def _lesser(pair: Sequence[Field], limits: tuple[Field | np.float32, Field | np.float32]) -> tuple[Field, _Back]:
+    """The lesser (S, N) of two vectors' lengths (S, N, C) against their limits (S, N), and the way back from a slope
+    for it to slopes (S, N, C) for both."""
+    lengths = [np.sqrt(np.maximum((each**2).sum(axis=-1), _LEAST**2)).astype(np.float32) for each in pair]
+    ratios = [length / limit for length, limit in zip(lengths, limits, strict=True)]
+    first = ratios[0] <= ratios[1]
+
+    def back(slope: Field) -> tuple[Field, Field]:
+        parts = []
+        for vector, length, limit, chosen in zip(pair, lengths, limits, (first, ~first), strict=True):
+            parts.append((np.where(chosen, slope / (length * limit), 0.0)[..., None] * vector).astype(np.float32))
+        return parts[0], parts[1]
+
+    return np.where(first, *ratios).astype(np.float32), back
 
 
 # what the judge divides sizes of colour and rim by

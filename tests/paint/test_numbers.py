@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from types import SimpleNamespace
 
@@ -36,7 +37,7 @@ from previz.stage.prepare import LitWall, ReadySet
 from previz.workshop.charts import Chart
 from previz.workshop.surface import LitSurface
 from tests.judge.pictures import wall
-from tests.judge.walls import wall_of
+from tests.judge.walls import NEVER, wall_of
 from tests.paint.walls import grain_error, rock
 from tests.search.flatset import flat_set
 
@@ -179,7 +180,7 @@ class Frame:
     What is ``wrong`` with the bridge: its "colour", its "grain" (it has none), or a "rim" along its edge.
     """
 
-    def __init__(self, limit: float = 4.0, tint: float = 1.2, wrong: str = "colour") -> None:
+    def __init__(self, limit: float = 4.0, tint: float = 1.2, wrong: str = "colour", running: float = NEVER) -> None:
         self.clean = wall(4, 120, 110)
         cover = np.zeros((110, 120), dtype=np.float32)
         cover[35:75, 40:80] = 1.0
@@ -192,7 +193,7 @@ class Frame:
         self.seen = np.where(changed[..., None] > 0, painted, self.clean).astype(np.float32)
         self.outline = outline_of(cover, VIEWER)
         grain = 1.0 if wrong == "grain" else 0.3
-        self.ordinary = wall_of((limit, grain, limit))
+        self.ordinary = wall_of((limit, grain, limit), running)
         self.sides = sides_of(self.seen, self.clean, self.outline, VIEWER)
         self.judged = FrameBreak(self.outline, self.sides, self.ordinary, VIEWER, (120, 110), (0, 0))
 
@@ -217,6 +218,41 @@ def test_its_slope_is_that_of_small_differences(limit: float, tint: float, wrong
         way = (rng.uniform(0.5, 1.0, made.seen.shape) * np.sign(slope)).astype(np.float32)
         near = [made.judged.at(made.seen + np.float32(step) * way).share for step in (-3e-4, 3e-4)]
         assert (near[1] - near[0]) / 6e-4 == pytest.approx(float((slope * way).sum()), rel=0.01)
+
+
+def slope_by_differences(of: Callable[[np.ndarray], float], at: np.ndarray, slope: np.ndarray) -> float:
+    """Largest error of a slope along three ways, as a share of what small differences say."""
+    rng, step = np.random.default_rng(5), np.float32(3e-4)
+    off = []
+    for _ in range(3):
+        way = (rng.uniform(0.5, 1.0, at.shape) * np.sign(slope)).astype(np.float32)
+        wanted = (of(at + step * way) - of(at - step * way)) / (2.0 * float(step))
+        off.append(abs(float((slope * way).sum()) / wanted - 1.0))
+    return max(off)
+
+
+@pytest.mark.parametrize(("running", "tint"), [(2.0, 1.2), (6.0, 1.3)])
+def test_the_slope_of_an_edge_that_runs_on_is_that_of_small_differences(running: float, tint: float) -> None:
+    """With own limits that nothing comes near, so that what runs on alone is followed."""
+    made = Frame(1000.0, tint, "colour", running)
+    found = made.judged.at(made.seen, made.clean)
+    assert found.share > 0.02
+    assert found.slope_clean is not None
+    assert slope_by_differences(lambda seen: made.judged.at(seen, made.clean).share, made.seen, found.slope) < 0.02
+    if running < 3.0:
+        # where the step that is the bridge's is the lesser, the wall's paint has a slope of its own
+        assert np.abs(found.slope_clean).sum() > 0.1
+        wall = slope_by_differences(lambda clean: made.judged.at(made.seen, clean).share, made.clean, found.slope_clean)
+        assert wall < 0.03
+
+
+def test_the_slope_of_sharpness_is_that_of_small_differences() -> None:
+    made = Frame(1000.0, 1.0, "grain", 0.2)
+    for limit in made.judged._edge_limits:
+        limit[...] = 1e6
+    found = made.judged.at(made.seen)
+    assert found.share > 0.1
+    assert slope_by_differences(lambda seen: made.judged.at(seen).share, made.seen, found.slope) < 0.02
 
 
 def test_its_slope_for_the_wall_is_that_of_small_differences() -> None:

@@ -13,6 +13,8 @@ from previz import colour
 from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
+from previz.judge.viewer import HOLDS_BELOW_PCT
+from previz.paint.bands import SMEAR, banded, way_on_map
 from previz.paint.baselines import BASELINES, WallViews, random, wall_views
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
 from previz.paint.holdframes import held_frames
@@ -45,6 +47,15 @@ _AT_ONCE = 4
 
 # paints worth beginning with: projected from the station point and from three places of the hold, and two of others'
 _STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
+
+# and, where the wall is free, from the station point onto a wall in bands along the slide
+BANDS = "bands along the slide"
+
+# how far solving may take a wall's codes, 0 to 1, off its bands
+_OFF_BANDS = np.float32(0.02)
+
+# a camera that goes less than this share of its way along the wall does not slide along it
+_SLIDES = 0.3
 
 Answer = TypeVar("Answer")
 
@@ -97,8 +108,15 @@ class BeginSolving:
             frames, part = in_one_row(frames, free_wall, texture_px[0] * texture_px[1])
             wall = part.codes(free_wall.code)
             starts = {name: np.concatenate([codes, wall]) for name, codes in starts.items()}
+            bands = _in_bands(ready, move, part, free_wall)
+            if bands is not None:
+                bridge = codes_of(bench.lit("station", move, width_px, height_px, part.put(free_wall.code, bands)))
+                starts[BANDS] = np.concatenate([bridge, bands])
         worst = {name: worst_of(frames, codes) for name, codes in starts.items()}
         start = min(worst, key=lambda name: worst[name])
+        # bands hide what slides, which no frame shows: they are begun with unless they cost the still frames
+        if BANDS in worst and worst[BANDS][0] <= max(HOLDS_BELOW_PCT, worst[start][0]):
+            start = BANDS
         brush = self.scene.paint.brush or USUAL_BRUSH
         laying = Laying(
             texture_px[1], texture_px[0], ready.built.bridge.charts, brush / ready.built.bridge.texel,
@@ -112,6 +130,9 @@ class BeginSolving:
             descent = Descent(frames, starts[start], lowest, highest, laying, self.steps)
         else:
             low, high = (np.clip(wall + way * free_wall.change, 0.0, 1.0) for way in (-1.0, 1.0))
+            if start == BANDS:
+                kept = starts[BANDS][-len(wall) :]
+                low, high = np.maximum(low, kept - _OFF_BANDS), np.minimum(high, kept + _OFF_BANDS)
             lowest, highest = np.concatenate([lowest, low]), np.concatenate([highest, high])
             # the wall's texels are of another size than the bridge's
             both = LayingBoth(laying, part, brush / _wall_texel(ready))
@@ -170,6 +191,21 @@ def solving_of(looker: Looker) -> Solving:
     if found is None:
         raise RuntimeError("no paint is being solved on the set that is loaded")
     return found
+
+
+def _in_bands(ready: ReadySet, move: Move, part: WallPart, wall: FreeWall) -> NDArray[np.float32] | None:
+    """The part's codes (T, 3) in bands along the slide, as far as the wall may change; None where nothing slides along
+    the wall, or its map has no one direction for it."""
+    way = move.positions[-1] - move.positions[0]
+    length = float(np.linalg.norm(way))
+    along = float(np.hypot(*way[:2]))
+    if length == 0.0 or along < _SLIDES * length:
+        return None
+    way_px = way_on_map(ready.built.wall, SMEAR * way[:2] / along)
+    if way_px is None:
+        return None
+    design = part.codes(wall.code).reshape(part.height, part.width, 3)
+    return banded(design, way_px, wall.change).reshape(-1, 3)
 
 
 def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
@@ -243,8 +279,11 @@ class PaintBench:
         """Light (H, W, 3) on the bridge's map."""
         return self._painter.light
 
-    def lit(self, paint: str, move: Move, width_px: int, height_px: int) -> Pixels8:
-        """A paint by its name as it is lit, (H, W, 3) uint8."""
+    def lit(
+        self, paint: str, move: Move, width_px: int, height_px: int, wall: Pixels8 | None = None
+    ) -> Pixels8:
+        """A paint by its name as it is lit, (H, W, 3) uint8; paint projected from a place continues another ``wall``'s
+        picture where one is given."""
         ready, painter = self._looker.loaded, self._painter
         if paint in ("bare", "wash"):
             scene = ready.scene.edited(bridge__paint=paint, bridge__image=None)
@@ -255,7 +294,8 @@ class PaintBench:
             if paint in parts:
                 first, last = ready.scene.rail.hold
                 point = np.asarray(move.camera(round(first + parts[paint] * (last - first))).position)
-            target, wanted = hidden_wall(painter.texels, point, self._looker.sight, WALL, ready.wall.clean.code)
+            code = ready.wall.clean.code if wall is None else wall
+            target, wanted = hidden_wall(painter.texels, point, self._looker.sight, WALL, code)
         else:
             views = self._wall_views(move, width_px, height_px)
             made = random(views, ready.scene.wall.seed) if paint == "random" else BASELINES[paint](views)
