@@ -10,7 +10,7 @@ import pytest
 from previz.judge.film.drift import visible_speed
 from previz.judge.film.pattern import SlidPattern, told_apart
 from previz.judge.viewer import Viewer
-from previz.paint.bands import banded, way_on_map
+from previz.paint.bands import SMEAR, banded, way_on_map
 from tests.judge.pictures import wall
 from tests.search.flatset import flat_wall
 
@@ -82,3 +82,8 @@ def test_a_way_on_the_wall_is_found_on_its_map() -> None:
 def test_a_way_shorter_than_a_texel_changes_nothing() -> None:
     own = design()
     assert banded(own, np.array([0.4, 0.3]), 1.0) is own
+
+
+def test_bands_are_as_long_as_a_hand() -> None:
+    # 100 mm either way (our choice, no source): longer than any patch that a walkway 50 to 80 mm wide crosses
+    assert pytest.approx(0.1) == SMEAR

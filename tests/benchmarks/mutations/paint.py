@@ -106,10 +106,24 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/paint/sensitivity.py",
-        "limit = np.maximum(in_direction(ordinary.of(MIDDLE_SEAT).limit, outline.normal), JND)",
-        "limit = np.maximum(0.5 * in_direction(ordinary.of(MIDDLE_SEAT).limit, outline.normal), JND)",
+        "seat: np.maximum(in_direction(ordinary.of(seat).limit, outline.normal), JND).astype(np.float32)",
+        "seat: np.maximum(0.5 * in_direction(ordinary.of(seat).limit, outline.normal), JND).astype(np.float32)",
         "solved paint: its percent is the judge's",
         _JUDGE,
+    ),
+    Mutation(
+        "previz/paint/sensitivity.py",
+        "target[1, :-1, :, :3] -= down",
+        "target[1, :-1, :, :3] += down",
+        "solved paint: what runs on is followed",
+        ("tests/paint/test_numbers.py::test_the_slope_of_an_edge_that_runs_on_is_that_of_small_differences",),
+    ),
+    Mutation(
+        "previz/paint/bands.py",
+        "SMEAR: Final = 0.1",
+        "SMEAR: Final = 0.01",
+        "the wall's bands",
+        ("tests/paint/test_bands.py::test_bands_are_as_long_as_a_hand",),
     ),
     Mutation(
         "previz/paint/bound.py",
