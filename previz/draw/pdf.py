@@ -242,7 +242,8 @@ class Pen:
         width: float = _THIN,
         dash: tuple[float, ...] | None = None,
     ) -> None:
-        """Outlines (N, 2) of one thing, inner ones being holes (even-odd rule); none draw nothing."""
+        """Outlines (N, 2) of one thing, inner ones being holes (even-odd rule); none, or empty ones, draw nothing."""
+        rings = [ring for ring in rings if np.size(ring)]
         if not rings:
             return
         if outline is not None:

@@ -39,7 +39,9 @@ def test_sets_differ_in_what_matters() -> None:
     assert len({s.rail.along for s in scenes}) == 3
     # each stands before it slides: what stands is not found by its sliding
     assert all(s.rail.stand > 0 for s in scenes)
-    assert all(s.bridge.paint == "projected" for s in scenes)
+    assert [(s.bridge.paint, s.paint.wall) for s in scenes] == [
+        ("projected", "kept"), ("projected", "kept"), ("solved", "free"),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("name", NAMES)
