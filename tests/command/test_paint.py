@@ -12,7 +12,9 @@ import pytest
 import trimesh
 from PIL import Image
 
+from previz.command.paint.solvedpaint import kept
 from previz.command.paint.solving import frames_between, solved_frames
+from previz.run.output import OutputFolder
 from previz.scene.reader import read_scene
 from previz.stage.prepare import WALL, prepare, sight_of
 from previz.workshop.texels import texel_points
@@ -64,16 +66,29 @@ def test_paint_can_be_laid_on_again_as_a_picture(made: Path, previz: Command, tm
 
 
 def test_shooting_takes_the_paint_that_was_solved(made: Path, previz: Command, tmp_path: Path) -> None:
-    scene = laid(tmp_path, ('paint = "projected"', 'paint = "solved"'))
+    scene = laid(tmp_path)
     options = ("--steps", 2, "--workers", 1, "--out", tmp_path / "o")
     assert previz("paint", scene, *options).code == 0
-    done = previz("score", scene, "--out", tmp_path / "o", "--workers", 1)
+    # what the paint follows from is the same: other words, another reveal, and the paint now asked for by name
+    same = laid(
+        tmp_path, ('paint = "projected"', 'paint = "solved"'), ("Small quarry", "Quarry again"),
+        ("reveal = 1004", "reveal = 1003"), ('width = "50 mm"', 'width = "5 cm"'), name="same.toml",
+    )  # fmt: skip
+    done = previz("score", same, "--out", tmp_path / "o", "--workers", 1)
     assert done.code == 0
     assert "solved by an earlier run" in " ".join(done.err.split())
-    # another scene's paint is not taken
-    other = laid(tmp_path, ('paint = "projected"', 'paint = "solved"'), ("seed = 7", "seed = 8"), name="other.toml")
-    done = previz("score", other, "--out", tmp_path / "o", "--workers", 1)
-    assert "solved by an earlier run" not in " ".join(done.err.split())
+
+
+@pytest.mark.parametrize(
+    "change",
+    [("seed = 7", "seed = 8"), ("hold = [1001, 1002]", "hold = [1001, 1003]"), ('"-8 deg"', '"-7.9 deg"'),
+     ('travel = "60 mm"', 'travel = "61 mm"'), ('width = "50 mm"', 'width = "51 mm"')],
+)  # fmt: skip
+def test_paint_of_other_content_is_not_taken(made: Path, tmp_path: Path, change: tuple[str, str]) -> None:
+    # wall, hold, camera, move and bridge: each changes what would be solved
+    folder = OutputFolder(made / "out")
+    assert kept(folder, prepare(read_scene(laid(tmp_path, name="same.toml")))) is not None
+    assert kept(folder, prepare(read_scene(laid(tmp_path, change)))) is None
 
 
 def test_strings_meet_the_wall_where_another_ray_caster_says(made: Path) -> None:

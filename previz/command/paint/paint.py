@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 
 from previz import __version__, colour
 from previz.camera import Camera
+from previz.command.paint.choosing import PAINT_NAMES, in_paint
 from previz.command.paint.guides import WallAround, guide_of
-from previz.command.paint.solvedpaint import LaidPaint, keep, solved_paint
+from previz.command.paint.laidpaint import LaidPaint
+from previz.command.paint.solvedpaint import Solved, keep, solved_paint
 from previz.command.paint.solving import (
     SolvedPaint,
-    SolveReport,
-    frames_between,
+    compared_frames,
     paint_bench,
     solved_frames,
     solved_size_px,
-    with_paint,
 )
 from previz.command.shoot.shoot import run_of, scene_date
 from previz.deliver.paint.guide import guide_pdf
@@ -51,12 +51,6 @@ from previz.workshop.surface import Pixels8
 # paints that others would have made, for --compare, from those that people find first to those that they find last
 OTHER_PAINTS = ("bare", "wash", "mean", "random", "greedy", "faces", "labelling", "single", "station")
 
-# what they are called in tables
-PAINT_NAMES = {"faces": "one view a face", "single": "best single view", "station": "projected"}
-
-# frames of the hold that paints are compared on, at most
-_COMPARED = 12
-
 
 @dataclass(frozen=True, eq=False)
 class PaintedJob:
@@ -74,15 +68,13 @@ class PaintedJob:
 
     def done_by(self, looker: Looker) -> tuple[list[float | None], Pixels8 | None]:
         """Judge them; the picture (H, W, 3) of the frame ``pictured``."""
-        own = looker.loaded
         wall = None if self.wall is None else np.load(self.wall)
-        looker.load(with_paint(own, SolvedPaint(np.load(self.bridge), wall)))
         breaks, picture = [], None
-        for frame in self.frames:
-            result = looker.look(FrameJob(frame, *self.size_px, pictures=frame == self.pictured))
-            breaks.append(result.judged.score.break_pct)
-            picture = result.code if frame == self.pictured else picture
-        looker.load(own)
+        with in_paint(looker, SolvedPaint(np.load(self.bridge), wall)):
+            for frame in self.frames:
+                result = looker.look(FrameJob(frame, *self.size_px, pictures=frame == self.pictured))
+                breaks.append(result.judged.score.break_pct)
+                picture = result.code if frame == self.pictured else picture
         return breaks, picture
 
 
@@ -119,11 +111,12 @@ def paint(
             pool.load(ready)
             progress.note(pool.opened.message)
             run = run_of(scene, sha256, pool.opened, size_px)
-            art, report, around = solved_paint(ready, pool, progress, steps)
+            solved = solved_paint(ready, pool, progress, steps)
+            art, around = solved.art, solved.around
             others = {name: SolvedPaint(next(iter(pool.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
-        keep(folder, sha256, art)
+        keep(folder, sha256, ready, art)
         rows, pictures = _judged(ready, {**others, "solved": art.lit}, workers, engine, size_px, progress)
-        values = _values(scene, run, report, rows, art)
+        values = _values(scene, run, solved, rows)
         date = scene_date(scene, scene_path)
         progress.say("drawing guide and pattern")
         _write(folder, scene, date, ready, art, around, values, paper)
@@ -150,7 +143,7 @@ def _judged(
     progress: Progress,
 ) -> tuple[list[dict[str, Any]], list[Pixels8]]:
     """Break of every paint on frames between those solved for, one row each, and a picture of the last of them."""
-    frames = _compared_frames(ready.scene)
+    frames = compared_frames(ready.scene)
     rows, pictures = [], []
     with WorkerPool(workers, engine, len(paints)) as pool, tempfile.TemporaryDirectory() as name:
         jobs = []
@@ -180,7 +173,7 @@ def _judged(
 def _strip_rows(
     ready: ReadySet, rows: Sequence[dict[str, Any]], pictures: Sequence[Pixels8], size_px: tuple[int, int]
 ) -> list[PaintRow]:
-    camera = ready.move.camera(_compared_frames(ready.scene)[-1], *size_px)
+    camera = ready.move.camera(compared_frames(ready.scene)[-1], *size_px)
     part = _around_bridge(camera, ready.built.bridge.surface.vertices)
     return [
         PaintRow(row["paint"], np.ascontiguousarray(picture[part]), row["break_mean_pct"], row["break_worst_pct"])
@@ -199,15 +192,10 @@ def _around_bridge(camera: Camera, vertices: Array) -> tuple[slice, slice]:
     return slice(int(first[1]), int(last[1])), slice(int(first[0]), int(last[0]))
 
 
-def _compared_frames(scene: Scene) -> tuple[int, ...]:
-    """Frames between those solved for on which paints are compared."""
-    between = frames_between(scene)
-    return tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
-
-
 def _values(
-    scene: Scene, run: dict[str, str], report: SolveReport, rows: list[dict[str, Any]], art: LaidPaint
+    scene: Scene, run: dict[str, str], solved: Solved, rows: list[dict[str, Any]]
 ) -> dict[str, Any]:
+    art, report, choice = solved.art, solved.report, solved.choice
     by_name = {row["paint"]: row for row in rows}
     return {
         "title": scene.title,
@@ -220,6 +208,8 @@ def _values(
         "views": report.frames,
         "steps": report.taken,
         "begun_with": report.start,
+        "kept": PAINT_NAMES.get(choice.kept, choice.kept),
+        "sentence": choice.sentence,
         "brush_mm": None if scene.paint.brush is None else 1e3 * scene.paint.brush,
         "palette": scene.paint.palette,
         "paints": [
@@ -229,6 +219,12 @@ def _values(
         "break_mean_pct": by_name["solved"]["break_mean_pct"],
         "break_worst_pct": by_name["solved"]["break_worst_pct"],
         "compared": rows,
+        # solved paint and what it could begin with, all as they are laid; whole: judged on all frames between
+        "laid": [
+            {"paint": v.title, "shown_mean_pct": v.mean, "shown_worst_pct": v.worst, "frames": len(v.scores),
+             "whole": v.whole}
+            for v in choice.verdicts
+        ],
         "cautions": scene_cautions(scene),
     }
 
@@ -277,9 +273,4 @@ def _notes(scene: Scene, values: dict[str, Any]) -> list[str]:
             "show the solved paint itself. Write palette under [paint] in the scene to have the paint laid and "
             "judged in so many."
         )
-    worst = values["break_worst_pct"]
-    if worst is not None:
-        notes.append(
-            f"Judged on frames of the hold between those solved for: at most {worst:.1f} % of the outline shows."
-        )
-    return notes
+    return [*notes, values["sentence"]]

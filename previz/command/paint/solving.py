@@ -19,7 +19,7 @@ from previz.paint.baselines import BASELINES, WallViews, random, wall_views
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
-from previz.paint.solver import STEPS, Descent, worst_of
+from previz.paint.solver import STEPS, Descent, HeldFrame, worst_of
 from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
@@ -45,8 +45,11 @@ USUAL_BRUSH = 0.003
 # steps between two words to the user
 _AT_ONCE = 4
 
+# frames of the hold that paints are compared on, at most
+_COMPARED = 12
+
 # paints worth beginning with: projected from the station point and from three places of the hold, and two of others'
-_STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
+STARTS = ("station", "quarter", "middle", "three quarters", "single", "mean")
 
 # and, where the wall is free, from the station point onto a wall in bands along the slide
 BANDS = "bands along the slide"
@@ -74,8 +77,66 @@ class SolveReport:
 
 
 @dataclass(frozen=True, eq=False)
+class FramesJob:
+    """Makes the frames of the hold ready up to some ``number`` of their cameras; those that are, stay so."""
+
+    scene: Scene
+    size_px: tuple[int, int]
+    number: int
+
+    def done_by(self, looker: Looker) -> None:
+        """Make them ready."""
+        ready = looker.loaded
+        found = looker.kept(ReadyFrames) or looker.keep(ReadyFrames(0, (), _free_wall(ready, self.scene)))
+        width_px, height_px = self.size_px
+        cameras = solved_cameras(self.scene, ready.move, width_px, height_px)[found.number : self.number]
+        if not cameras:
+            return
+        bridge = ready.built.bridge
+        frames = held_frames(
+            cameras, looker.engine, looker.sight, looker.ordinary(height_px), (WALL, CLEAN_WALL, BRIDGE),
+            bridge.size_px, bridge.surface.vertices, found.free_wall,
+        )  # fmt: skip
+        looker.engine.repaint(BRIDGE, ready.bridge.code)
+        looker.keep(ReadyFrames(found.number + len(cameras), (*found.frames, *frames), found.free_wall))
+
+
+@dataclass(frozen=True, eq=False)
+class ReadyFrames:
+    """Frames of the hold that are ready to be solved for, of the first ``number`` of its cameras, and the wall where it
+    may be painted over."""
+
+    number: int
+    frames: tuple[HeldFrame, ...]
+    free_wall: FreeWall | None
+
+
+@dataclass(frozen=True)
+class StartJob:
+    """Lays a paint that one could begin with, as it is lit, (H, W, 3) uint8."""
+
+    name: str
+
+    def done_by(self, looker: Looker) -> Pixels8:
+        """Lay it."""
+        found = looker.kept(StartPaint, self.name)
+        if found is None:
+            ready = looker.loaded
+            lit = paint_bench(looker).lit(self.name, ready.move, *solved_size_px(ready.scene))
+            found = looker.keep(StartPaint(lit), self.name)
+        return found.code
+
+
+@dataclass(frozen=True, eq=False)
+class StartPaint:
+    """A paint that one could begin with, as it is lit: ``code`` (H, W, 3) uint8."""
+
+    code: Pixels8
+
+
+@dataclass(frozen=True, eq=False)
 class BeginSolving:
-    """Makes the frames of the hold ready and chooses the paint to begin with."""
+    """Chooses the paint to begin with; makes the frames of the hold ready where :class:`FramesJob` has not."""
 
     scene: Scene
     size_px: tuple[int, int]
@@ -86,15 +147,12 @@ class BeginSolving:
         ready = looker.loaded
         move = ready.move
         width_px, height_px = self.size_px
-        cameras = solved_cameras(self.scene, move, width_px, height_px)
-        surface = ready.built.bridge.surface
         texture_px = ready.built.bridge.size_px
-        free_wall = _free_wall(ready, self.scene)
-        frames = held_frames(
-            cameras, looker.engine, looker.sight, looker.ordinary(height_px), (WALL, CLEAN_WALL, BRIDGE), texture_px,
-            surface.vertices, free_wall,
-        )  # fmt: skip
-        looker.engine.repaint(BRIDGE, ready.bridge.code)
+        cameras = solved_cameras(self.scene, move, width_px, height_px)
+        FramesJob(self.scene, self.size_px, len(cameras)).done_by(looker)
+        found = looker.kept(ReadyFrames)
+        frames = [] if found is None else list(found.frames)
+        free_wall = None if found is None else found.free_wall
         if not frames:
             first, last = self.scene.rail.hold
             raise JudgeError(
@@ -102,7 +160,7 @@ class BeginSolving:
                 "there is nothing to solve paint for: move the camera or change the hold"
             )
         bench = paint_bench(looker)
-        starts = {name: codes_of(bench.lit(name, move, width_px, height_px)) for name in _STARTS}
+        starts = {name: codes_of(StartJob(name).done_by(looker)) for name in STARTS}
         part = None
         if free_wall is not None:
             frames, part = in_one_row(frames, free_wall, texture_px[0] * texture_px[1])
@@ -250,6 +308,12 @@ def frames_between(scene: Scene) -> list[int]:
     return [f for f in range(first, last + 1) if f not in taken] or taken
 
 
+def compared_frames(scene: Scene) -> tuple[int, ...]:
+    """Frames between those solved for on which paints are compared."""
+    between = frames_between(scene)
+    return tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
+
+
 def solved_cameras(scene: Scene, move: Move, width_px: int, height_px: int) -> list[tuple[int, Camera]]:
     """Cameras that paint is solved for: the frames', and every other one's knocked as far as the rig is not true."""
     rng = np.random.default_rng(scene.knock.seed)
@@ -342,7 +406,16 @@ def solve(
 
     The paint, and how it went.
     """
-    report = _only(pool.run([BeginSolving(ready.scene, solved_size_px(ready.scene), steps)]))
+    size_px = solved_size_px(ready.scene)
+    cameras = len(solved_cameras(ready.scene, ready.move, *size_px))
+    jobs = [FramesJob(ready.scene, size_px, number + 1) for number in range(cameras)]
+    tally = progress.tally(cameras, "views of the hold made ready")
+    for number, _ in enumerate(pool.run(jobs), 1):
+        tally.at(number, f"{cameras - number} to go")
+    tally = progress.tally(len(STARTS), "paints to begin with laid")
+    for number, (name, _) in enumerate(zip(STARTS, pool.run(StartJob(name) for name in STARTS), strict=True), 1):
+        tally.at(number, name)
+    report = _only(pool.run([BeginSolving(ready.scene, size_px, steps)]))
     tally = progress.tally(steps, "steps of solving")
     more = steps > 0
     while more:

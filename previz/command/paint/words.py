@@ -13,6 +13,7 @@ def paint_rows(values: dict[str, Any], folder: str) -> list[tuple[str, str]]:
         ("solved for", f"frames {first} to {last}: {len(frames)} of them, {values['views']} views with knocked ones"),
         ("begun with", f"{values['begun_with']}, {values['steps']} steps"),
     ]
+    rows.append(("kept", values["sentence"]))
     for row in values["compared"]:
         mean, worst = row["break_mean_pct"], row["break_worst_pct"]
         found = "cannot be judged" if worst is None else f"break {mean:.1f} % on the mean, {worst:.1f} % at worst"
