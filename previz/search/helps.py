@@ -14,7 +14,7 @@ from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import move_of
-from previz.search.bridges import bridge_sets
+from previz.search.bridges import bridge_sets, fast_looker
 from previz.search.candidates import looked_over
 from previz.search.filmhold import told_as_film
 from previz.stage.fastlooking import FastLooker
@@ -38,17 +38,54 @@ _WORTH_S: Final = 0.1
 
 @dataclass(frozen=True)
 class FilmLook:
-    """A film in three numbers: ``found_s`` s from its start until the bridge is found, None where it is not by the end;
-    the largest ``drift_deg_s`` in the hold asked for; break at the reveal, percent."""
+    """A film in four numbers: ``found_s`` s from its start until the bridge is found, None where it is not by the end;
+    the largest ``drift_deg_s`` in the hold asked for; break at the reveal, percent; and how many have found it by the
+    end of that hold, percent."""
 
     found_s: float | None
     drift_deg_s: float
     reveal_pct: float | None
+    found_hold_pct: float
 
     @property
     def until(self) -> str:
         """When it is found, in words."""
         return "not found by the end" if self.found_s is None else f"found at {self.found_s:.1f} s"
+
+
+def film_look(fast: FastLooker, scene: Scene, size_px: tuple[int, int]) -> FilmLook | None:
+    """A scene's film in frames of a size (width, height); None where its station frame cannot be judged."""
+    move = move_of(scene)
+    scores = looked_over(lambda frame: fast.score(scene, move, frame, *size_px), scene, move)
+    if len(scores) == 1:
+        return None
+    still = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
+
+    def drifting(score: FrameScore) -> FrameScore:
+        return fast.drifting(scene, move, score, *size_px)
+
+    told = told_as_film(scores, drifting, still, move, scene.rail.hold)
+    passed = [k for k, one in enumerate(told.film) if one.found_pct > HOLDS_BELOW_PCT]
+    rate = float(scene.delivery.rate)
+    film = told.summary.film
+    return FilmLook(
+        found_s=passed[0] / rate if passed else None,
+        drift_deg_s=0.0 if film is None else film.drift_deg_s,
+        reveal_pct=told.summary.break_reveal_pct,
+        found_hold_pct=0.0 if film is None else film.found_pct,
+    )
+
+
+@dataclass(frozen=True)
+class FilmLookJob:
+    """Follows the film of the set that is loaded, in the paint that it has."""
+
+    width_px: int
+    height_px: int
+
+    def done_by(self, looker: Looker) -> FilmLook | None:
+        """Follow it."""
+        return film_look(fast_looker(looker, own_paint=True), looker.loaded.scene, (self.width_px, self.height_px))
 
 
 @dataclass(frozen=True)
@@ -62,13 +99,14 @@ class HelpsJob:
         """What helps, with numbers, the most first; nothing where the film holds as long as it is to, or nothing that
         was tried helps."""
         scene, sets = looker.loaded.scene, bridge_sets(looker)
-        own = self._looked(sets.with_bridge(scene).fast, scene)
+        size_px = self.width_px, self.height_px
+        own = film_look(sets.with_bridge(scene).fast, scene, size_px)
         ends = (scene.rail.hold[1] - move_of(scene).frames[0]) / float(scene.delivery.rate)
         if own is None or own.found_s is None or own.found_s > ends:
             return []
         told = []
         for words, other in variations(scene):
-            found = self._looked(sets.with_bridge(other).fast, other)
+            found = film_look(sets.with_bridge(other).fast, other, size_px)
             if found is None:
                 continue
             later = np.inf if found.found_s is None else found.found_s
@@ -77,24 +115,6 @@ class HelpsJob:
             told.append((-later, f"{words}: {found.until}, not at {own.found_s:.1f}{_more(own, found)}"))
         sets.with_bridge(scene)
         return [words for _, words in sorted(told)]
-
-    def _looked(self, fast: FastLooker, scene: Scene) -> FilmLook | None:
-        """A scene's film; None where its station frame cannot be judged."""
-        move, size = move_of(scene), (self.width_px, self.height_px)
-        scores = looked_over(lambda frame: fast.score(scene, move, frame, *size), scene, move)
-        if len(scores) == 1:
-            return None
-        still = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)
-
-        def drifting(score: FrameScore) -> FrameScore:
-            return fast.drifting(scene, move, score, *size)
-
-        told = told_as_film(scores, drifting, still, move, scene.rail.hold)
-        passed = [k for k, one in enumerate(told.film) if one.found_pct > HOLDS_BELOW_PCT]
-        rate = float(scene.delivery.rate)
-        film = told.summary.film
-        drift = 0.0 if film is None else film.drift_deg_s
-        return FilmLook(passed[0] / rate if passed else None, drift, told.summary.break_reveal_pct)
 
 
 def variations(scene: Scene) -> Iterator[tuple[str, Scene]]:

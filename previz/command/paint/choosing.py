@@ -160,6 +160,9 @@ def chosen(
         verdicts.append(judge(name, hand.lit(paint)))
         tally.at(len(verdicts), f"{verdicts[-1].title} {verdicts[-1].worst:.0f} % at worst")
     best = judge.best or verdicts[0]
+    if solved.wall is not None and verdicts[0].worst <= HOLDS_BELOW_PCT:
+        # a wall in bands hides what slides, which no single frame shows: where it holds as well, it is the better film
+        best = verdicts[0]
     helps: list[str] = []
     if best.worst > HOLDS_BELOW_PCT:
         helps = _helps(ready, hand, judge, best, {name: paints[name] for name in ("solved", best.name)}, progress)

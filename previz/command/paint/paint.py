@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +23,9 @@ from previz.command.paint.solving import (
     paint_bench,
     solved_frames,
     solved_size_px,
+    with_paint,
 )
-from previz.command.shoot.shoot import run_of, scene_date
+from previz.command.shoot.shoot import run_of, scaled_height, scene_date
 from previz.deliver.paint.guide import guide_pdf
 from previz.deliver.paint.paintstrip import PaintRow, paint_strip
 from previz.deliver.paint.pattern import pattern_pdf
@@ -42,6 +43,7 @@ from previz.run.table import csv_text
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene, scene_sha256
+from previz.search.helps import TRIED_PX, FilmLookJob
 from previz.stage.cautions import scene_cautions
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import ReadySet, prepare
@@ -115,8 +117,9 @@ def paint(
             art, around = solved.art, solved.around
             others = {name: SolvedPaint(next(iter(pool.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
         keep(folder, sha256, ready, art)
+        films = _films(ready, art.lit, engine, progress)
         rows, pictures = _judged(ready, {**others, "solved": art.lit}, workers, engine, size_px, progress)
-        values = _values(scene, run, solved, rows)
+        values = {**_values(scene, run, solved, rows), "film": films}
         date = scene_date(scene, scene_path)
         progress.say("drawing guide and pattern")
         _write(folder, scene, date, ready, art, around, values, paper)
@@ -128,6 +131,20 @@ def paint(
             say_scene(folder, "compare.json", scene, sha256)
         folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
     return RunResult(values, folder.path)
+
+
+def _films(ready: ReadySet, lit: SolvedPaint, engine: str | None, progress: Progress) -> dict[str, Any]:
+    """What is found of the film in projected paint and in the paint that is kept, by name: None where the station frame
+    cannot be judged."""
+    progress.say("following the film")
+    size_px = TRIED_PX, scaled_height(ready.scene, TRIED_PX)
+    told = {}
+    with WorkerPool(1, engine) as pool:
+        for name, painted in (("projected", ready), ("kept", with_paint(ready, lit))):
+            pool.load(painted)
+            look = next(iter(pool.run([FilmLookJob(*size_px)])))
+            told[name] = None if look is None else asdict(look)
+    return told
 
 
 def _others(compare: bool) -> Sequence[str]:
