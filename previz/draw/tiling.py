@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from shapely.geometry import Polygon, box
+
 from previz.draw.labels import SheetBox
 from previz.draw.paper import Point
 from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, corners, wrapped
@@ -31,12 +33,17 @@ Draw = Callable[[Pen, "Tile"], None]
 
 @dataclass(frozen=True)
 class PrintPiece:
-    """A flat piece to be printed. ``words`` go under its name on every part: which way it lies."""
+    """A flat piece to be printed. ``words`` go under its name on every part: which way it lies.
+
+    Parts of a piece with an ``outline`` (x, y) mm that is cut along one side only are no larger across than what they
+    show of it: a stair's side takes the room of its parts, not of its box.
+    """
 
     name: str
     width_mm: float
     height_mm: float
     words: str = ""
+    outline: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,9 +98,9 @@ class Tile:
         """Places on the piece, in the middle of this part's overlaps, of its register crosses."""
         out = []
         for at in self._joints(1):
-            out += [(x, at) for x in self._along(0)]
+            out += [(x, at) for x in self._along(0, at)]
         for at in self._joints(0):
-            out += [(at, y) for y in self._along(1)]
+            out += [(at, y) for y in self._along(1, at)]
         return out
 
     @property
@@ -106,9 +113,11 @@ class Tile:
         first, last = self.box[axis], self.box[axis + 2]
         return [first + OVERLAP_MM / 2.0] * (place > 0) + [last - OVERLAP_MM / 2.0] * (place < places - 1)
 
-    def _along(self, axis: int) -> tuple[float, float]:
+    def _along(self, axis: int, joint: float) -> tuple[float, float]:
         first, last = self.box[axis], self.box[axis + 2]
         if not self.crosses_inside:
+            # beside what both parts show of the piece where they overlap
+            first, last = _across(self.piece, axis, joint - OVERLAP_MM / 2.0, joint + OVERLAP_MM / 2.0, first, last)
             return first - _CROSS_AT, last + _CROSS_AT
         return first + 0.2 * (last - first), last - 0.2 * (last - first)
 
@@ -184,6 +193,21 @@ def _box_of(tile: Tile) -> tuple[float, float, float]:
     return max(_NARROWEST, tile.width_mm + 2.0 * SIDE_MM), label + tile.height_mm + 2.0 * _ends(tile), label
 
 
+def _across(
+    piece: PrintPiece, axis: int, start: float, end: float, first: float, last: float
+) -> tuple[float, float]:
+    """From where to where along an ``axis`` (0 right, 1 down) a piece reaches between ``start`` and ``end`` of the
+    other one; ``first`` and ``last`` where its outline is not known."""
+    if not piece.outline:
+        return first, last
+    far = 2.0 * (piece.width_mm + piece.height_mm)
+    strip = box(start, -far, end, far) if axis == 1 else box(-far, start, far, end)
+    shown = Polygon(piece.outline).buffer(0.0).intersection(strip)
+    if shown.is_empty:
+        return first, last
+    return float(shown.bounds[axis]), float(shown.bounds[axis + 2])
+
+
 def _cut(piece: PrintPiece, columns: int, rows: int) -> list[Tile]:
     wide = (piece.width_mm + (columns - 1) * OVERLAP_MM) / columns
     high = (piece.height_mm + (rows - 1) * OVERLAP_MM) / rows
@@ -191,9 +215,13 @@ def _cut(piece: PrintPiece, columns: int, rows: int) -> list[Tile]:
     for row in range(rows):
         for column in range(columns):
             x, y = column * (wide - OVERLAP_MM), row * (high - OVERLAP_MM)
-            box = (x, y, x + wide, y + high)
+            left, top, right, bottom = x, y, x + wide, y + high
+            if rows == 1 < columns:
+                top, bottom = _across(piece, 1, left, right, top, bottom)
+            elif columns == 1 < rows:
+                left, right = _across(piece, 0, top, bottom, left, right)
             index = row * columns + column + 1
-            out.append(Tile(piece, index, columns * rows, column, row, columns, rows, box))
+            out.append(Tile(piece, index, columns * rows, column, row, columns, rows, (left, top, right, bottom)))
     return out
 
 

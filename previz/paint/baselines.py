@@ -128,6 +128,22 @@ def wall_views(
     )
 
 
+def seen_by(
+    texels: TexelMap, cameras: Sequence[Camera], sight: SightLines, wall: str, bridge: str
+) -> NDArray[np.bool_]:
+    """Texels (H, W) of the bridge's map that any of ``cameras`` sees, as :func:`wall_views` says it."""
+    rows = np.flatnonzero(texels.valid)
+    points = texels.points.reshape(-1, 3)[rows].astype(np.float64)
+    normals = texels.normals.reshape(-1, 3)[rows].astype(np.float64)
+    seen = np.zeros(texels.valid.size, dtype=np.bool_)
+    for camera in cameras:
+        # what one camera has seen the others need not look for
+        left = ~seen[rows]
+        _, visible = _seen(points[left], normals[left], camera, sight, (wall, bridge))
+        seen[rows[left]] = visible
+    return seen.reshape(texels.valid.shape)
+
+
 def _seen(
     points: Array, normals: Array, camera: Camera, sight: SightLines, names: tuple[str, ...]
 ) -> tuple[Array, NDArray[np.bool_]]:

@@ -11,7 +11,7 @@ begin: mix, let a swatch dry, compare it with the printed one under the set's la
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
@@ -148,6 +148,38 @@ def gamut() -> str:
         f"These pigments mix L* {darkest:.0f} to {lightest:.0f}; the most colourful are, in chroma C*ab, {most}. "
         "Colours outside are marked."
     )
+
+
+@dataclass(frozen=True)
+class Tube:
+    """How much of a pigment is needed: ``area`` m2 that it covers on its own, and ``volume_ml`` to buy for it."""
+
+    pigment: str
+    area: float
+    volume_ml: float
+
+
+# usual practice with artists' acrylics laid by brush, no source: what a millilitre covers in one coat (m2), coats, and
+# how much more is mixed than stays on the bridge
+COVERS_PER_ML: Final = 80e-4
+COATS: Final = 2
+WASTE: Final = 1.5
+
+TUBES_NOTE: Final = (
+    f"Usual practice, no source: 1 ml covers {COVERS_PER_ML * 1e4:.0f} cm² in one coat; {COATS} coats, and half as "
+    "much again for mixing, trying and mending."
+)
+
+
+def tubes(recipes: Sequence[Recipe], areas: Sequence[float]) -> tuple[Tube, ...]:
+    """What to buy for mixtures that cover ``areas`` (m2), most first; what is left out of a mixture is not listed."""
+    area: dict[str, float] = {}
+    for recipe, covered in zip(recipes, areas, strict=True):
+        parts = sum(n for _, n in recipe.parts)
+        for pigment, n in recipe.parts:
+            area[pigment] = area.get(pigment, 0.0) + covered * n / parts
+    found = [Tube(name, a, a / COVERS_PER_ML * COATS * WASTE) for name, a in area.items() if a > 0.0]
+    return tuple(sorted(found, key=lambda tube: (-tube.area, tube.pigment)))
 
 
 @lru_cache(maxsize=1)

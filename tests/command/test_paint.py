@@ -15,7 +15,7 @@ from PIL import Image
 from previz.command.paint.solvedpaint import kept
 from previz.command.paint.solving import frames_between, solved_frames
 from previz.run.output import OutputFolder
-from previz.scene.reader import read_scene
+from previz.scene.reader import read_scene, scene_sha256
 from previz.stage.prepare import WALL, prepare, sight_of
 from previz.workshop.texels import texel_points
 from tests.command.scenes import laid
@@ -45,6 +45,9 @@ def test_everything_is_left(made: Path) -> None:
     for name in ("paint.png", "guide.pdf", "pattern.pdf", "strings.csv", "paint.json", "compare.png", "compare.csv"):
         assert (out / name).stat().st_size > 100, name
     values = json.loads((out / "paint.json").read_text(encoding="utf-8"))
+    assert set(values["files"]) == {
+        "paint.png", "guide.pdf", "pattern.pdf", "strings.csv", "paint.json", "compare.png", "compare.csv",
+    }  # fmt: skip
     assert values["frames_solved"] == [1001, 1002]
     assert {row["paint"] for row in values["compared"]} >= {
         "bare", "wash", "mean", "one view a face", "labelling", "projected", "solved",
@@ -179,11 +182,17 @@ def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_pat
 @pytest.mark.slow
 def test_a_palette_of_one_is_one_colour(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
-    scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\n", encoding="utf-8")
+    scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\nsheet = '20 mm'\n", encoding="utf-8")
+    (tmp_path / "o").mkdir()
+    (tmp_path / "o" / "pattern.pdf").write_bytes(b"of an earlier run")
     done = previz("paint", scene, "--out", tmp_path / "o", "--json", *QUICK)
     assert done.code == 0, done.err
     values = json.loads(done.out)
     assert len(values["paints"]) == 1
+    # board of 20 mm cannot be folded to a bridge of 12 mm: what is not there is not named
+    assert any("No cut pattern" in caution for caution in values["cautions"])
+    assert "pattern.pdf" not in values["files"]
+    assert not (tmp_path / "o" / "pattern.pdf").exists()
     # one colour is found where the paint of many is not
     assert values["break_mean_pct"] >= next(
         r["break_mean_pct"] for r in values["compared"] if r["paint"] == "projected"
@@ -204,10 +213,17 @@ def test_a_brush_wider_than_the_bridge_still_paints(previz: Command, tmp_path: P
 
 def test_a_hold_of_one_frame(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path, ("hold = [1001, 1002]", "hold = [1001, 1001]"))
+    # what knock has said of the same scene goes on the first sheet
+    told = {"scene_sha256": scene_sha256(scene), "sentences": ["lock the height: 0.8 mm is all you have"]}
+    (tmp_path / "o").mkdir()
+    (tmp_path / "o" / "knock.json").write_text(json.dumps(told), encoding="utf-8")
     done = previz("paint", scene, "--out", tmp_path / "o", "--json", *QUICK)
     assert done.code == 0, done.err
     values = json.loads(done.out)
     assert values["frames_solved"] == [1001]
+    with pdfplumber.open(tmp_path / "o" / "guide.pdf") as pdf:
+        first = pdf.pages[0].extract_text()
+    assert "Lock the height: 0.8 mm is all you have." in first
     assert values["break_worst_pct"] <= 2.0
 
 

@@ -125,7 +125,7 @@ def test_what_would_help_is_tried_and_told_with_numbers(monkeypatch: pytest.Monk
     choice, _ = choose(monkeypatch, told, brush=0.004, palette=10)
     assert "a brush of 2.0 mm (7.5 % at worst)" in choice.sentence
     assert "; 20 paints (" not in choice.sentence
-    assert "both (a brush of 2.0 mm and 20 paints) (1.5 % at worst)" in choice.sentence
+    assert "a brush of 2.0 mm and 20 paints (1.5 % at worst)" in choice.sentence
     # only frame 1002, the station's, holds: one frame is no hold
     assert "rail.hold" not in choice.sentence
 

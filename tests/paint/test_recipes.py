@@ -19,12 +19,15 @@ from previz.paint.recipes import (
     MOST_PIGMENTS,
     MUCH_WHITE,
     PIGMENTS,
+    TUBES_NOTE,
+    Recipe,
     constants,
     gamut,
     mixed,
     ratio,
     recipes_for,
     reflectance_of,
+    tubes,
 )
 
 NAMES = list(PIGMENTS)
@@ -151,3 +154,15 @@ def test_gamut_is_stated() -> None:
 def test_there_are_as_many_recipes_as_colours() -> None:
     """How long they take is measured by ``tests.benchmarks.main``."""
     assert len(recipes_for(np.random.default_rng(3).uniform(0.03, 0.8, (12, 3)))) == 12
+
+
+def test_what_to_buy_by_hand() -> None:
+    # 160 cm2 of one part white and three of umber: 40 and 120 cm2; 80 cm2 to the millilitre, two coats, half as much
+    # again: 1.5 and 4.5 ml
+    mix = Recipe((("raw umber", 3), ("titanium white", 1)), (0.2, 0.2, 0.2), 0.0, True)
+    umber, white = tubes([mix, Recipe((("lamp black", 1),), (0.0, 0.0, 0.0), 0.0, True)], [160e-4, 0.0])
+    assert (umber.pigment, white.pigment) == ("raw umber", "titanium white")
+    assert (umber.area, white.area) == pytest.approx((120e-4, 40e-4))
+    assert (umber.volume_ml, white.volume_ml) == pytest.approx((4.5, 1.5))
+    for said in ("80 cm²", "2 coats", "half as much again", "no source"):
+        assert said in TUBES_NOTE

@@ -188,14 +188,17 @@ def _helps(
         more = hand.palette * _MORE
         tries.append((f"{more} paints", None, more))
     if len(tries) == 2:
-        tries.append((f"both ({tries[0][0]} and {tries[1][0]})", tries[0][1], tries[1][2]))
-    told = []
+        tries.append((f"{tries[0][0]} and {tries[1][0]}", tries[0][1], tries[1][2]))
+    told: list[str] = []
+    least = best.worst
     tally = progress.tally(len(tries), "tried what would help")
     for number, (words, brush, palette) in enumerate(tries, 1):
         judge.best = best
         for name, paint in paints.items():
             judge(name, hand.lit(paint, brush, palette))
-        if judge.best.worst < best.worst - _SAME:
+        # the last, both together, is worth a word where it does more than either
+        if judge.best.worst < (least if number == 3 else best.worst) - _SAME:
+            least = min(least, judge.best.worst)
             told.append(f"{words} ({judge.best.worst:.1f} % at worst)")
         tally.at(number, f"{words}: {judge.best.worst:.0f} % at worst")
     traced = max((s.trace_pct or 0.0 for s in best.scores), default=0.0)

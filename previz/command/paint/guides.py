@@ -7,20 +7,22 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from previz import colour
 from previz.command.paint.solving import paint_bench, solved_size_px
-from previz.deliver.paint.guidedata import Guide, GuideFace, GuideString, GuideWall, Mark, PaintSwatch
+from previz.deliver.paint.guidedata import Guide, GuideFace, GuideString, GuideTube, GuideWall, Mark, PaintSwatch
 from previz.draw.paper import TitleBlock
 from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
 from previz.paint.palette import Palette
-from previz.paint.recipes import Recipe
+from previz.paint.recipes import TUBES_NOTE, Recipe, tubes
 from previz.paint.strings import EVERY, StringPoint, strings, top_edge_points
 from previz.stage.looking import Looker
 from previz.stage.prepare import CLEAN, WALL, WITH_BRIDGE, ReadySet, Rectangle, square_on
+from previz.workshop.charts import Chart
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import Picture, Pixels8
 from previz.workshop.texels import TexelMap
@@ -38,7 +40,8 @@ class WallAround:
     """The clean wall around what the bridge hides from the station point, square on, and that outline on it.
 
     ``code`` (h, w, 3) uint8; ``part`` of the wall's datum plane, m; ``outline`` polylines (K, 2) m, x right, y up.
-    ``seen`` (H, W) are the texels of the bridge's map that some frame of the hold sees, ``strings`` from the lens.
+    ``seen`` (H, W) are the texels of the bridge's map that some frame of the hold sees, ``ever_seen`` (H, W) those that
+    some frame of the move does, ``strings`` from the lens.
     ``repainted`` is the same part painted over, where it is.
     """
 
@@ -46,6 +49,7 @@ class WallAround:
     part: Rectangle
     outline: tuple[Array, ...]
     seen: NDArray[np.bool_]
+    ever_seen: NDArray[np.bool_]
     strings: tuple[StringPoint, ...]
     repainted: Pixels8 | None = None
 
@@ -87,10 +91,11 @@ class WallAroundJob:
         low, high = points.min(axis=0) - _AROUND, points.max(axis=0) + _AROUND
         part = Rectangle(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
         picture = WallPictureJob(part).done_by(looker)
-        seen = paint_bench(looker).seen(move, *solved_size_px(ready.scene))
+        bench, size_px = paint_bench(looker), solved_size_px(ready.scene)
+        seen, ever_seen = bench.seen(move, *size_px), bench.ever_seen(move, *size_px)
         edges = top_edge_points(ready.built.bridge.surface)
         return WallAround(
-            picture, part, lines, seen, tuple(strings(ready.station_point, edges, looker.sight, WALL))
+            picture, part, lines, seen, ever_seen, tuple(strings(ready.station_point, edges, looker.sight, WALL))
         )
 
 
@@ -104,12 +109,13 @@ def guide_of(
     recipes: Sequence[Recipe],
     around: WallAround,
     notes: Sequence[str],
+    errors: Sequence[str] = (),
 ) -> Guide:
     """The guide of a paint: ``reflectance`` (H, W, 3) and palette numbers ``region`` (H, W) on the bridge's map."""
     marked = _marked(around.strings)
     code = colour.encoded8(reflectance)
     faces = []
-    for chart in ready.built.bridge.charts:
+    for chart in in_order(ready.built.bridge.charts, texels):
         window = chart.window()
         faces.append(
             GuideFace(
@@ -123,6 +129,9 @@ def guide_of(
                 seen=around.seen[window],
                 texel=ready.built.bridge.texel,
                 marks=_marks_on(marked, texels.points[window], texels.valid[window], ready.built.bridge.texel),
+                place=_outline_in_set(chart, texels, ready.built.bridge.texel),
+                facing=_facing(texels.normals[window][texels.valid[window]]),
+                visible=bool(around.ever_seen[window].any()),
             )
         )
     part = around.part
@@ -144,16 +153,50 @@ def guide_of(
         )
         for k in range(len(paints))
     )
+    painted = np.concatenate([face.region[face.region > 0] for face in faces if face.visible] or [np.zeros(0, int)])
+    areas = np.bincount(painted, minlength=len(paints) + 1)[1:] * ready.built.bridge.texel**2
+    bought = tuple(GuideTube(t.pigment, t.area * 1e4, t.volume_ml) for t in tubes(recipes, areas.tolist()))
+    mark_of = {string.name: f", mark {name}" for name, string in marked}
     table = tuple(
         GuideString(
-            s.name,
+            s.name + mark_of.get(s.name, ""),
             _place(s.lens),
             _place(s.edge),
             None if s.wall is None else _place(s.wall),
         )
         for s in around.strings
     )
-    return Guide(block, tuple(faces), wall, swatches, table, tuple(notes))
+    return Guide(block, tuple(faces), wall, swatches, table, tuple(notes), tuple(errors), bought, TUBES_NOTE)
+
+
+def in_order(charts: Sequence[Chart], texels: TexelMap) -> list[Chart]:
+    """Faces in the order to paint them: from the wall towards the camera, so that no hand leans on wet paint, and at
+    one distance what looks aside or down before what looks up, which covers the brims."""
+
+    def key(number: int) -> tuple[float, float, float, int]:
+        window = charts[number].window()
+        on = texels.valid[window]
+        if not on.any():
+            return np.inf, np.inf, 0.0, number
+        z, up = texels.points[window][on][:, 2], texels.normals[window][on][:, 1]
+        return round(float(z.min()), 2), round(float(z.max()), 2), round(float(up.mean()), 2), number
+
+    return [charts[number] for number in sorted(range(len(charts)), key=key)]
+
+
+def _facing(normals: Picture) -> tuple[float, float, float]:
+    return _place(normals.mean(axis=0)) if len(normals) else (0.0, 1.0, 0.0)
+
+
+def _outline_in_set(chart: Chart, texels: TexelMap, texel: float) -> Array | None:
+    """The outline (K, 3) m of a face in the set's axes, to a texel: that of the valid texels nearest to it."""
+    window = chart.window()
+    rows, columns = np.nonzero(texels.valid[window])
+    if len(rows) == 0:
+        return None
+    points = texels.points[window][rows, columns]
+    _, nearest = cKDTree(np.stack([columns + 0.5, rows + 0.5], axis=1) * texel).query(chart.outline)
+    return np.asarray(points[nearest], dtype=np.float64)
 
 
 def _recipe(recipe: Recipe) -> str:

@@ -11,6 +11,7 @@ from previz import colour
 from previz.command.paint.solving import USUAL_BRUSH, SolvedPaint, reflectance_of
 from previz.paint.brush import brushed
 from previz.paint.palette import Palette, labelled, palette_of
+from previz.paint.patches import merged
 from previz.stage.prepare import Painter, ReadySet, sight_of
 from previz.workshop.charts import PADDING_PX
 from previz.workshop.surface import Picture
@@ -54,9 +55,8 @@ class LayingHand:
     def laid(self, paint: SolvedPaint) -> LaidPaint:
         """The paint as the scene has it laid, and its numbers for the guide."""
         reflectance = reflectance_of(paint.bridge, self._painter.light)
-        valid = self._painter.texels.valid
         paints = palette_of(reflectance, self._weight, self.palette or _USUAL_PALETTE)
-        region = labelled(reflectance, valid, paints, (self.brush or USUAL_BRUSH) / self._texel, self._owner)
+        region = self._numbers(reflectance, paints, self.brush)
         if not self.changes:
             return LaidPaint(reflectance, paint, paints, region, self._painter)
         if self.palette is not None:
@@ -75,9 +75,13 @@ class LayingHand:
         if palette is None:
             return self._lit(self._brushed(reflectance, brush), paint)
         paints = palette_of(reflectance, self._weight, palette)
-        valid = self._painter.texels.valid
-        region = labelled(reflectance, valid, paints, (brush or USUAL_BRUSH) / self._texel, self._owner)
+        region = self._numbers(reflectance, paints, brush)
         return self._lit(_numbered(reflectance, paints, region), paint)
+
+    def _numbers(self, reflectance: Picture, paints: Palette, brush: float | None) -> NDArray[np.int16]:
+        """Which paint (H, W) goes where, in patches that the brush can lay."""
+        valid, wide = self._painter.texels.valid, (brush or USUAL_BRUSH) / self._texel
+        return merged(labelled(reflectance, valid, paints, wide, self._owner), valid, wide, self._owner)
 
     def _brushed(self, reflectance: Picture, brush: float | None = None) -> Picture:
         wide = (brush or self.brush or USUAL_BRUSH) / self._texel

@@ -35,6 +35,7 @@ from previz.errors import BuildError
 from previz.geometry import Array
 from previz.paint.recipes import NOTE, gamut, recipes_for
 from previz.run.frames import png_bytes
+from previz.run.knocktold import knock_lines
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
@@ -96,6 +97,7 @@ def paint(
     compare: bool,
     paper: PaperName,
     steps: int | None,
+    every_sheet: bool,
     out: Path | None,
     workers: int | None,
     engine: str | None,
@@ -122,13 +124,15 @@ def paint(
         values = {**_values(scene, run, solved, rows), "film": films}
         date = scene_date(scene, scene_path)
         progress.say("drawing guide and pattern")
-        _write(folder, scene, date, ready, art, around, values, paper)
+        errors = knock_lines(folder, sha256)
+        _write(folder, scene, date, ready, art, around, values, errors, paper, every_sheet)
         if compare:
             shown = _strip_rows(ready, rows, pictures, size_px)
             strip = paint_strip(title_block(scene, date, "paints compared"), shown)
             folder.write_bytes("compare.png", png_bytes(strip))
             folder.write_text("compare.csv", csv_text(list(rows[0]), [list(row.values()) for row in rows]))
             say_scene(folder, "compare.json", scene, sha256)
+            values["files"] += ["compare.png", "compare.csv"]
         folder.write_text("paint.json", json_text(values, decimals=4, sort_keys=False))
     return RunResult(values, folder.path)
 
@@ -254,28 +258,35 @@ def _write(
     art: LaidPaint,
     around: WallAround,
     values: dict[str, Any],
+    errors: Sequence[str],
     paper: PaperName,
+    every_sheet: bool,
 ) -> None:
     folder.write_bytes("paint.png", png_bytes(colour.encoded8(art.reflectance)))
     recipes = recipes_for(art.paints.reflectance)
     notes = _notes(scene, values)
     block = title_block(scene, date, "paint guide")
     guide = guide_of(
-        block, ready, art.painter.texels, art.reflectance, art.region, art.paints, recipes, around, notes
+        block, ready, art.painter.texels, art.reflectance, art.region, art.paints, recipes, around, notes, errors
     )
-    folder.write_bytes("guide.pdf", guide_pdf(guide, paper))
+    folder.write_bytes("guide.pdf", guide_pdf(guide, paper, every=every_sheet))
+    values["files"] = ["paint.png", "guide.pdf"]
     try:
         pattern = unfold(ready.built.bridge, scene.paint.sheet, scene.paint.material)
     except BuildError as error:
         # the paint is none the worse for a bridge that cannot be cut from sheet
         values["cautions"].append(f"paint.sheet: No cut pattern is written: {error}.")
+        # one from an earlier run is another bridge's
+        folder.place("pattern.pdf").unlink(missing_ok=True)
     else:
+        values["files"].append("pattern.pdf")
         folder.write_bytes("pattern.pdf", pattern_pdf(pattern, title_block(scene, date, "cut pattern"), paper))
     head = ["string", *(f"{what}_{axis}_mm" for what in ("lens", "edge", "wall") for axis in "xyz")]
     table = [
         [s.name, *(1e3 * float(v) for p in (s.lens, s.edge) for v in p), *_wall_mm(s.wall)] for s in around.strings
     ]
     folder.write_text("strings.csv", csv_text(head, table))
+    values["files"] += ["strings.csv", "paint.json"]
 
 
 def _wall_mm(wall: NDArray[np.float64] | None) -> list[float | None]:
@@ -286,8 +297,8 @@ def _notes(scene: Scene, values: dict[str, Any]) -> list[str]:
     notes = [NOTE, gamut()]
     if scene.paint.palette is None:
         notes.append(
-            f"The numbered sheets are a mix of {len(values['paints'])} paints for painting by hand; the colour sheets "
-            "show the solved paint itself. Write palette under [paint] in the scene to have the paint laid and "
-            "judged in so many."
+            f"The numbered sheets are a mix of {len(values['paints'])} paints for painting by hand; paint.png, and the "
+            "colour sheets that --every-sheet adds, show the paint itself. Write palette under [paint] in the scene to "
+            "have the paint laid and judged in so many."
         )
     return [*notes, values["sentence"]]

@@ -15,7 +15,7 @@ from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.paint.bands import SMEAR, banded, way_on_map
-from previz.paint.baselines import BASELINES, WallViews, random, wall_views
+from previz.paint.baselines import BASELINES, WallViews, random, seen_by, wall_views
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
 from previz.paint.holdframes import held_frames
 from previz.paint.laying import Laying, wall_mixing
@@ -35,6 +35,9 @@ _FRAMES = 20
 
 # views that paints made from many views are made from
 VIEWS = 6
+
+# frames of the whole move, at most, that are looked through for what of the bridge is ever seen
+_LOOKED_AT = 24
 
 # frames are solved for at this width: windows are in degrees, and a finer picture shows them little more
 SOLVED_WIDTH_PX = 960
@@ -369,6 +372,13 @@ class PaintBench:
     def seen(self, move: Move, width_px: int, height_px: int) -> NDArray[np.bool_]:
         """Texels (H, W) of the bridge's map that some view of the hold sees."""
         return np.asarray(self._wall_views(move, width_px, height_px).seen.any(axis=0))
+
+    def ever_seen(self, move: Move, width_px: int, height_px: int) -> NDArray[np.bool_]:
+        """Texels (H, W) of the bridge's map that any frame of the move sees; of a long move, frames spread over it."""
+        frames = sorted({int(f) for f in np.linspace(move.frames[0], move.frames[-1], _LOOKED_AT).round()})
+        cameras = [move.camera(frame, width_px, height_px) for frame in frames]
+        seen = seen_by(self._painter.texels, cameras, self._looker.sight, WALL, BRIDGE)
+        return np.asarray(seen | self.seen(move, width_px, height_px))
 
     def _wall_views(self, move: Move, width_px: int, height_px: int) -> WallViews:
         if self._views is None:

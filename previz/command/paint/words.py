@@ -22,5 +22,6 @@ def paint_rows(values: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     for row in values["compared"]:
         mean, worst = row["break_mean_pct"], row["break_worst_pct"]
         found = "cannot be judged" if worst is None else f"break {mean:.1f} % on the mean, {worst:.1f} % at worst"
-        rows.append((row["paint"], f"{found}, {row['frames']} frames between those solved for"))
-    return [*rows, ("written to", f"{folder}: paint.png, guide.pdf, pattern.pdf, strings.csv, paint.json")]
+        name = "as laid" if row["paint"] == "solved" else row["paint"]
+        rows.append((name, f"{found}, {row['frames']} frames between those solved for"))
+    return [*rows, ("written to", f"{folder}: {', '.join(values['files'])}")]

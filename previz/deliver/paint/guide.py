@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from previz.deliver.paint.guidedata import Guide, GuideFace, GuideString, GuideWall, PaintSwatch
 from previz.deliver.paint.guideindex import MapEntry, first_sheets, string_sheets
+from previz.deliver.paint.guidekey import KeyFace, key_sheets
 from previz.deliver.paint.regions import boundaries, filled_out, inside_outline, regions
 from previz.draw.labels import SheetBox
 from previz.draw.paper import Point
@@ -37,6 +38,7 @@ _KEY_MM: Final = 6.5
 _KEY_STEP_MM: Final = 14.0
 _GRID_MM: Final = 50.0
 _UNPAINTED: Final = np.uint8(255)
+_TINT: Final = 0.45  # strength of the paint's colour under its number
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,8 +63,12 @@ class _Art:
     origin: Point | None = None  # the wall's: set coordinates (mm) of its top left corner
 
 
-def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> bytes:
+def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610, every: bool = True) -> bytes:
     """The guide as PDF on A4, US Letter or a roll ``roll_width`` m wide. Same input, same bytes.
+
+    ``every`` sheet is: all faces, each in colour, by numbers and as lines, and the wall in colour and as lines.
+    Otherwise there is what is needed to paint: the faces that some frame of the move sees, by numbers on a tint of
+    their paints, and the wall where it is painted over. Where marks lie on the wall the table of strings says.
 
     On sheets, pieces larger than the paper come in parts that overlap by 10 mm; on a roll in one piece, unless both
     their sides are wider than the roll. Raises :class:`previz.errors.OutputError` for a paper that cannot be used.
@@ -70,7 +76,10 @@ def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> byte
     pages = page_sizes(paper, roll_width)
     across = pages[0].free_width_mm if paper != "roll" else 190.0
     key = _KEY_MM * -(-len(guide.swatches) // int(across // _KEY_STEP_MM))
-    faces = [_face_art(face, name) for face, name in zip(guide.faces, _names(guide.faces), strict=True)]
+    shown = [face for face in guide.faces if every or face.visible]
+    names = [f"{k}: {name}" for k, name in enumerate(_names(shown), 1)]
+    tints = None if every else _tints(guide.swatches)
+    faces = [_face_art(face, name, tints) for face, name in zip(shown, names, strict=True)]
     wall = guide.wall
     walls = [("as it is", _wall_art(wall, wall.code, None))]
     if wall.repainted is not None:
@@ -86,30 +95,41 @@ def guide_pdf(guide: Guide, paper: PaperName, roll_width: float = 0.610) -> byte
     keyed = partial(_key, guide.swatches)
     if faces:
         named = {art.piece: art for art in faces}
-        more = "join the parts, cut along the thin line; colour goes on 1.5 mm past it"
-        add("in colour", layout, sheets_of(layout, "Faces as colour", more, _colour_of(named)))
+        if every:
+            more = "join the parts, cut along the thin line; colour goes on 1.5 mm past it"
+            add("in colour", layout, sheets_of(layout, "Faces as colour", more, _colour_of(named)))
         listed = _Listed()
         more = "a number is a paint, no number is bare; beyond a dashed line nothing is seen in the hold"
-        drawn = sheets_of(layout, "Faces by numbers", more, _numbers_of(named, listed), keyed)
+        drawn = sheets_of(layout, "Faces by numbers", more, _numbers_of(named, listed, not every), keyed)
         add("by numbers", layout, [_with_note(sheet, listed) for sheet in drawn])
-        more = "rub the back with chalk or graphite, lay it on the face, go over the lines"
-        add("lines", layout, sheets_of(layout, "Faces, lines for transfer", more, _lines_of(named)))
-    for word, art in walls:
+        if every:
+            more = "rub the back with chalk or graphite, lay it on the face, go over the lines"
+            add("lines", layout, sheets_of(layout, "Faces, lines for transfer", more, _lines_of(named)))
+    for word, art in walls if every else walls[1:]:
         more = "blue: the bridge's outline from the station point; ringed crosses: the same on the bridge"
         sheets = sheets_of(wall_layout, f"Wall, {word}, in colour", more, _wall_colour(art))
         add(word, wall_layout, sheets)
     if walls[-1][1].labels is not None:
         listed, art = _Listed(), walls[-1][1]
         more = "a number is a paint, no number is bare"
-        drawn = sheets_of(wall_layout, "Wall by numbers", more, _numbers_of({art.piece: art}, listed), keyed)
+        drawn = sheets_of(wall_layout, "Wall by numbers", more, _numbers_of({art.piece: art}, listed, False), keyed)
         add("by numbers", wall_layout, [_with_note(sheet, listed) for sheet in drawn])
-    more = f"grid every {_GRID_MM:.0f} mm; x from the middle of the doorway, y from the bridge's top"
-    lines = sheets_of(wall_layout, "Wall, lines for transfer", more, _wall_lines(walls[-1][1]))
-    add("lines", wall_layout, lines)
+    if every or wall.repainted is not None:
+        more = f"grid every {_GRID_MM:.0f} mm; x from the middle of the doorway, y from the bridge's top"
+        lines = sheets_of(wall_layout, "Wall, lines for transfer", more, _wall_lines(walls[-1][1]))
+        add("lines", wall_layout, lines)
 
     # the first sheets are as many whatever the numbers in them
-    ahead = len(first_sheets(guide, _map(faces, walls, sections, 0), pages[0], paper == "roll"))
-    sheets = first_sheets(guide, _map(faces, walls, sections, ahead), pages[0], paper == "roll")
+    def first(ahead: int) -> list[PdfPage]:
+        entries = _map(faces, walls, sections, ahead)
+        sheets = first_sheets(guide, entries if every else [], pages[0], paper == "roll")
+        keys = [
+            KeyFace(k, face, tuple(sorted({n for _, found in entry.tiles for _, n in found})))
+            for k, (face, entry) in enumerate(zip(shown, entries, strict=False), 1)
+        ]
+        return sheets + key_sheets(keys, pages[0], paper == "roll")
+
+    sheets = first(len(first(0)))
     for _, _, drawn in sections:
         sheets += drawn
     sheets += string_sheets(guide, pages[0], paper == "roll")
@@ -148,7 +168,15 @@ def _names(faces: Sequence[GuideFace]) -> list[str]:
     return out
 
 
-def _face_art(face: GuideFace, name: str) -> _Art:
+def _tints(swatches: Sequence[PaintSwatch]) -> Pixels8:
+    """Colours (K, 3) to lay under the numbers, by number from 0: pale enough for lines and digits to be read."""
+    codes = np.full((max((s.number for s in swatches), default=0) + 1, 3), 255.0)
+    for swatch in swatches:
+        codes[swatch.number] = 255.0 - _TINT * (255.0 - np.array(swatch.code))
+    return np.asarray(np.rint(codes), dtype=np.uint8)
+
+
+def _face_art(face: GuideFace, name: str, tints: Pixels8 | None) -> _Art:
     texel_mm = face.texel * 1e3
     h, w = face.region.shape
     inside = inside_outline(face.outline, (h, w), face.texel)
@@ -160,12 +188,15 @@ def _face_art(face: GuideFace, name: str) -> _Art:
         rows, columns, away = filled_out(np.pad(inside, b))
         picture, labels, seen = picture[rows, columns], labels[rows, columns], seen[rows, columns]
         picture[away > BLEED_MM / texel_mm] = _UNPAINTED
+    if tints is not None:
+        picture = np.where((picture == _UNPAINTED).all(axis=-1, keepdims=True), _UNPAINTED, tints[labels])
     lines = [line * 1e3 - b * texel_mm for line in boundaries(labels, face.texel)]
     words = f"→ {face.rightwards}, ↓ {face.downwards}"
     if not face.seen[inside].any():
-        words += "; never seen in the hold: any dark paint will do"
+        words += "; never seen in the hold"
+        words += ", only outside it: its paint need not match" if face.visible else ": any dark paint will do"
     return _Art(
-        piece=PrintPiece(name, face.size[0] * 1e3, face.size[1] * 1e3, words),
+        piece=PrintPiece(name, face.size[0] * 1e3, face.size[1] * 1e3, words, _corners(face)),
         texel=(texel_mm, texel_mm),
         picture=picture,
         bleed=b,
@@ -176,6 +207,10 @@ def _face_art(face: GuideFace, name: str) -> _Art:
         inside=inside,
         marks=tuple((name, x * 1e3, y * 1e3) for name, x, y in face.marks),
     )
+
+
+def _corners(face: GuideFace) -> tuple[Point, ...]:
+    return tuple((float(x) * 1e3, float(y) * 1e3) for x, y in face.outline)
 
 
 def _wall_art(wall: GuideWall, code: Pixels8, region: NDArray[np.int16] | None) -> _Art:
@@ -307,9 +342,12 @@ def _with_note(sheet: PdfPage, listed: _Listed) -> PdfPage:
     return PdfPage(sheet.room, sheet.subject, draw)
 
 
-def _numbers_of(arts: dict[PrintPiece, _Art], listed: _Listed) -> Callable[[Pen, Tile], None]:
+def _numbers_of(arts: dict[PrintPiece, _Art], listed: _Listed, tinted: bool) -> Callable[[Pen, Tile], None]:
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
+        if tinted:
+            with pen.clipped(art.outline):
+                _draw_picture(pen, art, tile)
         _draw_lines(pen, art, tile, 0.12, True)
         _draw_outline(pen, art, tile, 0.2)
         _draw_numbers(pen, art, tile, listed)

@@ -33,7 +33,8 @@ class GuideFace:
     not painted, ``seen`` (h, w) bool what some frame of the hold sees; texels are squares of ``texel`` m and cover
     the face from its top left corner, so the picture may be up to a texel larger than ``size`` (width, height) m.
     ``outline`` (K, 2) m goes round the face, right and down from that corner; ``marks`` are (name, x, y) there.
-    ``rightwards`` and ``downwards`` say where those directions lead.
+    ``rightwards`` and ``downwards`` say where those directions lead. ``place`` (K, 3) m is the outline in the set's
+    axes, ``facing`` (3,) where the face looks, ``visible`` whether any frame of the whole move sees it.
     """
 
     name: str
@@ -46,6 +47,18 @@ class GuideFace:
     seen: NDArray[np.bool_]
     texel: float
     marks: tuple[Mark, ...] = ()
+    place: Array | None = None
+    facing: tuple[float, float, float] = (0.0, 1.0, 0.0)
+    visible: bool = True
+
+
+@dataclass(frozen=True)
+class GuideTube:
+    """What to buy of a pigment: ``area_cm2`` that it covers on its own, and ``volume_ml``."""
+
+    pigment: str
+    area_cm2: float
+    volume_ml: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +93,8 @@ class GuideString:
 
 @dataclass(frozen=True, eq=False)
 class Guide:
-    """All that a guide shows; ``notes`` are plain sentences for its first page."""
+    """All that a guide shows, the faces in the order to paint them; ``notes`` and ``errors``, what must be right and by
+    how much, are plain sentences for its first page. ``tubes_note`` says what the amounts of ``tubes`` rest on."""
 
     title_block: TitleBlock
     faces: tuple[GuideFace, ...]
@@ -88,3 +102,6 @@ class Guide:
     swatches: tuple[PaintSwatch, ...]
     strings: tuple[GuideString, ...] = ()
     notes: tuple[str, ...] = ()
+    errors: tuple[str, ...] = ()
+    tubes: tuple[GuideTube, ...] = ()
+    tubes_note: str = ""

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from previz.deliver.paint.guidedata import Guide, GuideString, PaintSwatch, Place
+from previz.deliver.paint.guidedata import Guide, GuideString, GuideTube, PaintSwatch, Place
 from previz.draw.paper import Point
 from previz.draw.pdf import LEADING, PageSize, PdfPage, Pen, both_mm, fitted, text_width, wrapped
 from previz.draw.style import CHALK, INK, SOFT
@@ -71,15 +71,18 @@ class _Block:
 
 
 def first_sheets(guide: Guide, entries: Sequence[MapEntry], room: PageSize, roll: bool) -> list[PdfPage]:
-    """How to use the guide, the page map and the palette."""
+    """How to use the guide, what must be right, the page map, the palette and what to buy."""
     blocks = [_words(guide.title_block.scene, 5.0, True), _words("Painting guide, true size", 3.2, False), _space(2.0)]
     blocks += [_words("How to use it", 3.0, True)]
     blocks += [_numbered(str(i), text) for i, text in enumerate(_HOW, 1)]
+    if guide.errors:
+        blocks += [_space(1.5), _words("What must be right, and by how much", 3.0, True)]
+        blocks += [_numbered("-", line) for line in guide.errors]
     if guide.notes:
         blocks += [_space(1.5), _words("About this paint", 3.0, True)]
         blocks += [_numbered("-", note) for note in guide.notes]
     blocks += [_space(1.5), *_map_blocks(entries)]
-    blocks += [_space(1.5), *_palette_blocks(guide)]
+    blocks += [_space(1.5), *_palette_blocks(guide), _space(1.5), *_tube_blocks(guide)]
     return _flowed(blocks, room, roll, "Index, page map, palette")
 
 
@@ -287,8 +290,8 @@ def _palette_blocks(guide: Guide) -> list[_Block]:
 
 
 def _areas(guide: Guide) -> dict[int, float]:
-    """Painted area (m2) of every swatch, on all faces and the wall."""
-    pictures = [(face.region, face.texel**2) for face in guide.faces]
+    """Painted area (m2) of every swatch, on all faces that are seen and the wall."""
+    pictures = [(face.region, face.texel**2) for face in guide.faces if face.visible]
     wall = guide.wall
     if wall.region is not None:
         pictures.append((wall.region, wall.size[0] * wall.size[1] / wall.region.size))
@@ -323,6 +326,26 @@ def _swatch_block(swatch: PaintSwatch, area: float, heads: _Block) -> _Block:
         pen.block_of_text((x + _PALETTE_X[5], y + 1.4), recipe, _SMALL)
 
     return _Block(height, draw, heads)
+
+
+# ---- what to buy
+
+_TUBE_X: Final = (0.0, 50.0, 90.0)
+_TUBE_HEADS: Final = ("tube", "covers", "to buy")
+
+
+def _tube_blocks(guide: Guide) -> list[_Block]:
+    if not guide.tubes:
+        return []
+    heads = _Block(5.0, partial(_heads, _TUBE_X, _TUBE_HEADS))
+    blocks = [_words("Shopping list", 3.0, True), _paragraph(guide.tubes_note), heads]
+    return blocks + [_Block(3.6, partial(_tube_row, tube), heads) for tube in guide.tubes]
+
+
+def _tube_row(tube: GuideTube, pen: Pen, at: Point) -> None:
+    least = "less than 1 ml" if tube.volume_ml < 1.0 else f"{math.ceil(tube.volume_ml)} ml"
+    for x, words in zip(_TUBE_X, (tube.pigment, f"{tube.area_cm2:.1f} cm²", least), strict=True):
+        pen.text((at[0] + x, at[1] + 2.6), words, _SMALL)
 
 
 # ---- strings
