@@ -93,6 +93,16 @@ def lab_of_xyz(values: ArrayLike) -> Floats:
     return np.asarray(out)
 
 
+def xyz_of_lab(values: ArrayLike) -> Floats:
+    """XYZ of CIELAB (CIE 15:2004, annex D) against the white of this package: undoes :func:`lab_of_xyz`."""
+    v = _floats(values)
+    y = (v[..., 0] + 16.0) / 116.0
+    f = np.stack([y + v[..., 1] / 500.0, y, y - v[..., 2] / 200.0], axis=-1)
+    delta = 6.0 / 29.0
+    t = np.where(f > delta, f**3, 3.0 * delta**2 * (f - 4.0 / 29.0))
+    return np.asarray(t * WHITE_XYZ, dtype=v.dtype)
+
+
 def lab(linear: ArrayLike) -> Floats:
     """CIELAB of linear Rec.709 light; L* 0 to 100 for 0 to 1."""
     return lab_of_xyz(xyz(linear))

@@ -24,7 +24,7 @@ from previz.judge.breaks import Break, Sides, decided
 from previz.judge.ends import ends_of
 from previz.judge.fasttraces import WallTraces
 from previz.judge.fields import window_px
-from previz.judge.layerfields import LayerFields, Places
+from previz.judge.layerfields import LayerFields, Places, Shown
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.shares import shares
@@ -53,6 +53,11 @@ _SHARP_PX = 0.1
 _NARROW_PX = 0.6
 
 
+def _in_place(camera: Camera) -> Camera:
+    """The bridge is where it was meant to be."""
+    return camera
+
+
 def _no_traces() -> None:
     """Nothing but the bridge itself is looked at."""
 
@@ -74,7 +79,7 @@ class Near:
 class Paint(Protocol):
     """What the bridge shows."""
 
-    def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Places:
+    def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Shown:
         """The pattern at points (S, N, 3) m of the bridge, ``depth`` (S, N) m from ``camera`` along its axis."""
 
 
@@ -122,6 +127,7 @@ class FastJudge:
     ``near`` gives what is seen from near a lens position (3,) m; ``sight`` casts against the surfaces named ``wall``
     and ``bridge``; ``vertices`` (V, 3) m and ``faces`` (F, 3) are the bridge's, ``wall_reaches`` the largest z (m) of
     the wall. ``spread_px`` is the standard deviation (px) of the lens's blur at depths (m); none without it.
+    ``bridge_camera`` is the camera that sees the bridge in its own place as a camera sees it off that place.
     """
 
     near: Callable[[Array], Near]
@@ -133,11 +139,12 @@ class FastJudge:
     wall: str = "wall"
     bridge: str = "bridge"
     spread_px: Callable[[Array], Array] | None = None
+    bridge_camera: Callable[[Camera], Camera] = _in_place
 
     def outline(self, camera: Camera) -> tuple[Outline, Field, tuple[int, int]]:
         """The bridge's outline in the camera's frame, its cover (h, w) in a part of it and that part's corner."""
         cover, corner = silhouette(
-            camera, self.vertices, self.faces, self.sight, self.wall, self.wall_reaches
+            self.bridge_camera(camera), self.vertices, self.faces, self.sight, self.wall, self.wall_reaches
         )
         if cover.size == 0 or min(cover.shape) < 2:
             raise JudgeError("the bridge's outline is not in the frame")
@@ -175,7 +182,8 @@ class FastJudge:
         if near.shadowed is not near.clean:
             wall_out, wall_in = near.shadowed.at(*out_point), near.shadowed.at(*in_point)
             wall = _of_wall(wall_out, wall_in, sigma)
-        points, _, depth = self._bridge_at(camera, outline, in_px)
+        towards = self.bridge_camera(camera)
+        points, _, depth = self._bridge_at(towards, outline, in_px)
         pattern = paint.at(points, camera, depth, near)
         inside = _covered(cover, in_px - _TO_GRAIN * sigma - corner)
         on_px = np.broadcast_to(outline.xy, out_px.shape)
@@ -183,7 +191,7 @@ class FastJudge:
         bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
         seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
         ordinary = self.ordinary.at(size)
-        ends = ends_of(outline, camera, points[0])
+        ends = ends_of(outline, towards, points[0])
         return decided(Sides(seen, clean), outline, ordinary, viewer, ends=ends), ordinary
 
     def _traces(
@@ -283,7 +291,7 @@ def _of_wall(out: Places, within: Places, sigma: Array) -> Field:
 
 
 def _across_the_edge(
-    wall: Field, wall_out: Places, wall_in: Places, paint: Places, sigma: Array, bridge_share: Field, inside: Field
+    wall: Field, wall_out: Places, wall_in: Places, paint: Shown, sigma: Array, bridge_share: Field, inside: Field
 ) -> Field:
     """Fields (3, S, N, 4) as the windows outside, inside and on the outline see them.
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,6 +136,19 @@ def _grain_at(level, f, x, y):  # type: ignore[no-untyped-def]
 
 
 _NOT_ASIDE = np.zeros((0, 0, 2))
+
+
+class Shown(Protocol):
+    """What is seen of a layer at places (S, N), to be looked up as :class:`Places` are."""
+
+    def colour(self, aside_px: Array | None = None, finer: bool = False) -> Field:
+        """L*, a*, b* (S, N, 3)."""
+
+    def pattern(self) -> Array:
+        """What movement shows (N, 5)."""
+
+    def grain(self, aside_px: Array | None = None) -> Field:
+        """Log grain (S, N)."""
 
 
 @dataclass(frozen=True, eq=False)

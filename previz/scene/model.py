@@ -388,7 +388,10 @@ class Search(Table):
 
 
 class Knock(Table):
-    """What a build and a rig are true to: every error lies anywhere within plus and minus what is given."""
+    """What a build and a rig are true to: every error lies anywhere within plus and minus what is given.
+
+    What it is unless given is a careful hand's (common practice, no source).
+    """
 
     shift: LengthOrZero = Field(0.001, description="How true the lens's place is, along each axis.")
     turn: Annotated[Angle, Field(ge=0.0)] = Field(
@@ -396,6 +399,15 @@ class Knock(Table):
     )
     focal: Share = Field(0.005, description="How true the focal length is, as a percentage.")
     paint: LengthOrZero = Field(0.0005, description="How true the paint lies on the bridge.")
+    paint_turn: Annotated[Angle, Field(ge=0.0)] = Field(math.radians(0.1), description="How true it is turned there.")
+    hung: LengthOrZero = Field(0.0005, description="How true the bridge hangs, along each axis.")
+    hung_turn: Annotated[Angle, Field(ge=0.0)] = Field(
+        math.radians(0.1), description="How true the bridge is turned at its joint, about each axis."
+    )
+    colour: Annotated[Number, Field(ge=0, le=50)] = Field(2.0, description="Largest error of a mixed colour, dE*ab.")
+    brush: LengthOrZero = Field(0.002, description="Diameter of the brush that the bridge is painted with.")
+    lamp: LengthOrZero = Field(0.02, description="How true each lamp stands, along each axis.")
+    lamp_level: Share = Field(0.05, description="How true each lamp's brightness is, as a percentage.")
     samples: Annotated[Whole, Field(ge=10, le=1_000_000)] = Field(400, description="Builds to try, at least 10.")
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, other builds.")
 

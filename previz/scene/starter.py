@@ -176,7 +176,14 @@ seed = 1                     # another whole number from 0 makes another search
 shift = "1 mm"               # the lens's place
 turn = "0.2 deg"             # pan, tilt and roll
 focal = "0.5%"               # focal length
-paint = "0.5 mm"             # paint on the bridge
+paint = "0.5 mm"             # paint on the bridge,
+paint_turn = "0.1 deg"       # and how it is turned there
+hung = "0.5 mm"              # the bridge's own place,
+hung_turn = "0.1 deg"        # and how it is turned at its joint with the wall
+colour = 2                   # the largest error of a mixed colour, dE*ab; 0 to 50
+brush = "2 mm"               # the brush that the bridge is painted with
+lamp = "20 mm"               # each lamp's place,
+lamp_level = "5%"            # and its brightness
 samples = 400                # builds that are tried, 10 to 1000000
 seed = 1                     # another whole number from 0 makes other builds
 

@@ -32,7 +32,7 @@ from previz.look.view import Engine, View
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.stage.delivering import at_rest
-from previz.stage.misprint import Misprinted
+from previz.stage.misbuilt import AsBuilt, Misbuilt
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, continues_wall
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import Picture
@@ -78,6 +78,7 @@ class FastLooker:
         self._ready = ready
         self._engine = engine
         self._sight = sight
+        self._as_built = AsBuilt(ready, sight)
         self._flat = ready.wall.shadowed.code is ready.wall.clean.code
         self._near: OrderedDict[tuple[int, ...], Near] = OrderedDict()
         bridge = ready.built.bridge.surface
@@ -142,26 +143,26 @@ class FastLooker:
         reach = float(self._vertices[:, 2].max())
         try:
             judge = self._judge_of(own)
-            slide = fast_drift(judge, (one, own, other), seconds, reach, self._paint(scene, station, None))
+            slide = fast_drift(judge, (one, own, other), seconds, reach, self._paint(scene, station))
         except JudgeError:
             return score
         return replace(score, drift_deg_s=slide.median_deg_s, drift=slide.by_length())
 
-    def judged(self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None) -> Break:
+    def judged(self, scene: Scene, camera: Camera, station: Camera, built: Misbuilt | None = None) -> Break:
         """Break of a camera alone, its traces not looked at; as for :meth:`looked`."""
-        return self._judge_of(camera).judge(camera, self._paint(scene, station, misprint))
+        return self._judge_of(camera, built).judge(camera, self._paint(scene, station, built))
 
     def looked(
-        self, scene: Scene, camera: Camera, station: Camera, misprint: Array | None = None
+        self, scene: Scene, camera: Camera, station: Camera, built: Misbuilt | None = None
     ) -> tuple[Break, Break | None]:
         """Break of a camera, and what is found of its traces; ``station`` is the camera for which the paint lines up.
 
-        ``misprint`` (3,) m is how far off its place the paint lies on the bridge.
+        ``built`` is what is wrong with the build, the camera's own errors apart.
         """
-        return self._judge_of(camera).look(camera, self._paint(scene, station, misprint))
+        return self._judge_of(camera, built).look(camera, self._paint(scene, station, built))
 
-    def _judge_of(self, camera: Camera) -> FastJudge:
-        """The judge of frames as large as the camera's."""
+    def _judge_of(self, camera: Camera, built: Misbuilt | None = None) -> FastJudge:
+        """The judge of frames as large as the camera's, and of a build."""
         if self._judge is None or (self._width_px, self._height_px) != (camera.width_px, camera.height_px):
             self._width_px, self._height_px = camera.width_px, camera.height_px
             self._near.clear()
@@ -178,7 +179,7 @@ class FastLooker:
                 bridge=BRIDGE,
                 spread_px=None if self._blur is None else self._spread_px,
             )
-        return self._judge
+        return self._judge if built is None else self._as_built.judge(self._judge, built)
 
     def forget(self) -> None:
         """Let go of all that was drawn; what is looked at again is drawn again.
@@ -188,9 +189,9 @@ class FastLooker:
         self._near.clear()
         self._judge = None
 
-    def _paint(self, scene: Scene, station: Camera, misprint: Array | None) -> Paint:
+    def _paint(self, scene: Scene, station: Camera, built: Misbuilt | None = None) -> Paint:
         paint = self._laid_paint(scene, station)
-        return paint if misprint is None else Misprinted(paint, misprint)
+        return paint if built is None else self._as_built.paint(paint, built)
 
     def _laid_paint(self, scene: Scene, station: Camera) -> Paint:
         own = self._own_paint and np.allclose(station.position, self._ready.station_point, rtol=0.0, atol=1e-9)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from previz.camera import Camera
-from previz.geometry import Array
+from previz.geometry import Array, turned
 from previz.judge.fast import Near, Paint
-from previz.judge.layerfields import Places
+from previz.judge.layerfields import Shown
 
 
 @dataclass(frozen=True, eq=False)
 class Misprinted:
-    """``paint`` (a ``Paint``) moved as a whole by ``off`` (3,) m on the bridge.
+    """``paint`` (a ``Paint``) turned as a whole by ``turn`` rad about the upright through ``middle`` (3,) m, its near
+    end to camera right where that is positive, and then moved by ``off`` (3,) m on the bridge.
 
     A point of the bridge then shows what was meant for the point ``off`` before it: for projected paint that is the
     wall hidden by that other point.
@@ -20,7 +23,14 @@ class Misprinted:
 
     paint: Paint
     off: Array
+    turn: float = 0.0
+    middle: Array | None = None
 
-    def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Places:
+    def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Shown:
         """The pattern at points (S, N, 3) m of the bridge, ``depth`` (S, N) m from ``camera`` along its axis."""
-        return self.paint.at(points - self.off, camera, depth, near)
+        meant = points - self.off
+        if self.turn != 0.0:
+            middle = np.zeros(3) if self.middle is None else self.middle
+            # a rotation is undone by its transpose: from the right, itself
+            meant = middle + (meant - middle) @ turned(-self.turn, 0.0, 0.0)
+        return self.paint.at(meant, camera, depth, near)

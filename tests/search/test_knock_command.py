@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 from scipy.stats import binomtest
 
-from previz.command.search.knock import frames_of_hold, knock
+from previz.command.search.knock import knock
 from previz.run.frames import read_png
 from previz.run.progress import Progress
 from previz.scene.move import move_of
+from previz.search.builds import frames_before, frames_of_hold
 from tests.search.example import small, small_scene
 
 # a set built anew, or whole runs, for nearly every test
@@ -87,7 +88,36 @@ def test_it_is_said_in_plain_words(whole: tuple[Path, dict[str, Any]]) -> None:
     assert f"{shown:.2f}" in first or f"{shown:.1f}" in first
     assert any("no worry" in sentence and "tilt" in sentence for sentence in summary["sentences"])
     assert any("of 100 builds" in sentence and "20 tried" in sentence for sentence in summary["sentences"])
-    assert read_png(out / "knock.png").shape == (1000, 1600, 3)
+    assert any(sentence.startswith("the film holds in") for sentence in summary["sentences"])
+    assert len(summary["costliest"]) == 3
+    assert summary["costliest"][0] == summary["matters_most"]
+    costs = next(s for s in summary["sentences"] if s.startswith("what costs most: "))
+    assert costs.count(";") == 2
+    assert read_png(out / "knock.png").shape[1:] == (1600, 3)
+
+
+def test_the_whole_build_is_tried(whole: tuple[Path, dict[str, Any]]) -> None:
+    """A lens off by b slips f b (1/z_bridge - 1/z_wall), a bridge off by b against its wall f b / z_bridge: it may be
+    off by less."""
+    rows = by_name(whole[1])
+    assert [name for name in rows if name.startswith("bridge")] == [
+        f"bridge {way}" for way in ("sideways", "height", "distance", "yaw", "pitch", "roll")
+    ]
+    assert {"paint turned", "colour", "brush"} < set(rows)
+    assert not any(name.startswith("lamp") for name in rows), "the set has none"
+    assert 0.0 < allowed(rows["bridge sideways"], "hold") < allowed(rows["sideways"], "hold")
+    assert 0.0 < allowed(rows["colour"], "hold") < 12.0
+    for row in rows.values():
+        assert 0.0 <= row["break_added_pct"] < 100.0
+
+
+def test_the_film_of_builds_is_no_likelier_to_hold_than_their_stills(whole: tuple[Path, dict[str, Any]]) -> None:
+    joint, unknocked = whole[1]["joint"], whole[1]["unknocked"]
+    assert joint["film"]["holds"] <= joint["hold"]["holds"]
+    assert unknocked["film_holds"] == (
+        unknocked["found_pct"] <= 5.0 and unknocked["break_pct"] <= 5.0 and unknocked["trace_pct"] <= 5.0
+    )
+    assert unknocked["found_pct"] <= whole[1]["middle_build"]["found_pct"] + 1.0
 
 
 def test_the_table(whole: tuple[Path, dict[str, Any]]) -> None:
@@ -98,6 +128,8 @@ def test_the_table(whole: tuple[Path, dict[str, Any]]) -> None:
     for row, found in zip(rows, summary["drifts"], strict=True):
         for key in ("station_minus", "station_plus", "hold_minus", "hold_plus"):
             wanted = f">{found['looked_up_to']:g}" if found[key] is None else f"{found[key]:.3f}"
+            if found["one_way"] and key.endswith("minus"):
+                wanted = ""
             assert row[key] == wanted
         assert row["unit"] == found["unit"]
 
@@ -108,13 +140,23 @@ def test_a_shot_that_never_held_has_nothing_to_lose(tmp_path: Path) -> None:
     assert summary["frames"] == []
     assert summary["builds"] == 0
     assert summary["joint"]["hold"]["probability"] is None
-    assert summary["sentences"] == ["the bridge shows at the station frame 1004 without any knock"]
+    first, *helps = summary["sentences"]
+    assert first.startswith("the bridge shows at the station frame 1004 without any error: break ")
+    assert summary["unknocked"]["break_pct"] > 90.0
+    assert "where at most 5 % holds, found by " in first
+    assert "of 100 by frame 1005" in first
+    assert helps[0] == "what would change that: paint that continues the wall (bridge.paint, projected or solved)"
+    assert all(line.startswith("what would change that: ") for line in helps)
+    assert summary["drifts"] == []
     assert (tmp_path / "out" / "knock.png").exists()
 
 
 def test_frames_that_are_looked_at(tmp_path: Path) -> None:
     scene = small_scene(tmp_path)
     assert frames_of_hold(scene, move_of(scene)) == (1004, 1001, 1002, 1003, 1005, 1006, 1007, 1008)
+    assert frames_before(scene, move_of(scene)) == ()
+    late = scene.edited(rail__hold=(1005, 1008))
+    assert frames_before(late, move_of(late)) == (1001, 1002, 1004)
     long = scene.edited(rail__frames=200, rail__hold=(1001, 1101), rail__reveal=1190)
     frames = frames_of_hold(long, move_of(long))
     assert frames[0] == 1051

@@ -28,9 +28,12 @@ def search(scene: Path, width: int, budget: int | None, asked: Asked) -> None:
 @click.option("--samples", type=click.IntRange(10, 1_000_000), help="Builds to try; as the scene says unless given.")
 @scene_command()
 def knock(scene: Path, width: int, samples: int | None, asked: Asked) -> None:
-    """How far the camera may drift before the bridge shows, per freedom and all together."""
+    """How far camera, paint, bridge, colours, brush and lamps may be off before the bridge shows.
+
+    Each alone, and all together as builds of the whole set, with the chance that the film holds. [knock] says how true
+    each of them is."""
     from previz.command.search.knock import knock as run
-    from previz.command.search.words import knock_rows
+    from previz.command.search.knockwords import knock_rows
 
     with asked.progress() as progress:
         made = run(scene, samples, asked.out, width, asked.workers, asked.engine, progress)

@@ -1,13 +1,9 @@
-"""What a search and a knock have found, in words and short tables for people."""
+"""What a search has found, in words and short tables for people."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from typing import Any
 
-from previz.scene.model import Scene
-from previz.search.knock import SIZE, Drift, Slack, smaller
 from previz.units import inches_text
 
 # key of a value that was searched for, and what people call it
@@ -77,59 +73,3 @@ def _hold(row: dict[str, Any]) -> str:
     if row["found_hold_pct"] is not None:
         found = f"; found by {row['found_hold_pct']:.0f} of 100 by the end of the hold asked for"
     return f"{held}{found}; break at the reveal {reveal}"
-
-
-def amount(value: float | None, slack: Slack) -> str:
-    """A drift for people: ``0.8 mm``, ``more than 5 deg``."""
-    size = SIZE[slack.unit]
-    if value is None:
-        return f"more than {slack.limit / size:g} {slack.unit}"
-    shown = value / size
-    return f"{shown:.2f} {slack.unit}" if shown < 1.0 else f"{shown:.1f} {slack.unit}"
-
-
-def knock_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
-    """Rows (label, words) of a knock's summary: the sentences, then where the rest is."""
-    first, *rest = summary["sentences"]
-    return [("knock", first), *(("", sentence) for sentence in rest), ("written to", f"{folder}: knock.csv, knock.png")]
-
-
-def knock_sentences(scene: Scene, drifts: Sequence[Drift], summary: dict[str, Any]) -> list[str]:
-    """What a knock does to the shot, in plain words, what matters most first."""
-    if not summary["frames"]:
-        return [f"the bridge shows at the station frame {summary['station_frame']} without any knock"]
-    out = []
-    by_strain = sorted(drifts, key=lambda d: -d.strain(d.slack.stated(scene.knock)))
-    worst = by_strain[0]
-    least = smaller(worst.hold)
-    if least is None:
-        out.append("nothing that was tried breaks the hold: the camera may be knocked freely")
-    else:
-        out.append(f"{worst.slack.lock}: {amount(least, worst.slack)} is all you have")
-    for drift in by_strain[1:]:
-        least = smaller(drift.hold)
-        if least is not None:
-            out.append(f"{drift.slack.name} may be off by {amount(least, drift.slack)}")
-    free = [drift.slack for drift in by_strain if smaller(drift.hold) is None]
-    if free:
-        out.append("no worry: " + ", ".join(f"{slack.name} ({amount(None, slack)})" for slack in free))
-    out.append(_odds(scene, summary))
-    lost = list(summary["frames_lost_unknocked"])
-    if lost:
-        which = f"frame {lost[0]}" if len(lost) == 1 else f"frames {', '.join(lost)}"
-        out.append(f"left out, since not held even without a knock: {which} of the hold asked for")
-    return out
-
-
-def _odds(scene: Scene, summary: dict[str, Any]) -> str:
-    knock = scene.knock
-    built = (
-        f"+-{1e3 * knock.shift:g} mm, +-{math.degrees(knock.turn):g} deg, focal length +-{100 * knock.focal:g} %, "
-        f"paint +-{1e3 * knock.paint:g} mm"
-    )
-    hold = summary["joint"]["hold"]
-    low, high = hold["interval_95"]
-    return (
-        f"built to {built} the shot holds in {100 * hold['probability']:.0f} of 100 builds "
-        f"(95 % sure: {100 * low:.0f} to {100 * high:.0f}; {summary['builds']} tried)"
-    )

@@ -388,8 +388,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/misprint.py",
-        "return self.paint.at(points - self.off, camera, depth, near)",
-        "return self.paint.at(points + self.off, camera, depth, near)",
+        "meant = points - self.off",
+        "meant = points + self.off",
         "how far a print may lie off its place",
         _PROJECTED,
     ),

@@ -77,8 +77,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/search/knock.py",
-        '"deg": math.radians(5.0), "%": 0.05}',
-        '"deg": math.radians(0.5), "%": 0.05}',
+        '"deg": math.radians(5.0), "%": 0.05, "dE"',
+        '"deg": math.radians(0.5), "%": 0.05, "dE"',
         "how far a turn is looked for",
         (SEARCH + "knocks_are_looked_for_as_far_as_rigs_slip",),
     ),
