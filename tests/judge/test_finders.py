@@ -91,9 +91,9 @@ def flat(breaks: dict[str, float]) -> dict[str, np.ndarray]:
 
 
 def test_a_known_map_is_found_again() -> None:
-    # break such that every share is right for h = 0.02 (break / 40)^1.3: turned round by hand
+    # break such that every share is right for h = 0.02 (break / 50)^1.3: turned round by hand
     hazards = {paint: -np.log(not_found / 100.0) / 60.0 for paint, (not_found, _) in PEOPLE.items()}
-    breaks = {paint: 40.0 * (h / 0.02) ** (1.0 / 1.3) for paint, h in hazards.items()}
+    breaks = {paint: 50.0 * (h / 0.02) ** (1.0 / 1.3) for paint, h in hazards.items()}
     found = fitted(flat(breaks))
     assert found.hazard == pytest.approx(0.02, rel=1e-6)
     assert found.exponent == pytest.approx(1.3, rel=1e-6)

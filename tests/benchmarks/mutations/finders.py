@@ -12,7 +12,7 @@ _FILE = "previz/judge/finders.py"
 MUTATIONS: tuple[Mutation, ...] = (
     Mutation(_FILE, "HAZARD * np.exp", "0.5 * HAZARD * np.exp", "chance a second at the reference", _MEANS),
     Mutation(_FILE, "np.exp(EXPONENT * known)", "np.exp(2.0 * EXPONENT * known)", "how it rises with break", _MEANS),
-    Mutation(_FILE, "REFERENCE_PCT: Final = 40.0", "REFERENCE_PCT: Final = 20.0", "break it is stated at", _MEANS),
+    Mutation(_FILE, "REFERENCE_PCT: Final = 50.0", "REFERENCE_PCT: Final = 20.0", "break it is stated at", _MEANS),
     Mutation(_FILE, "LOOKED_S: Final = 60.0", "LOOKED_S: Final = 30.0", "how long people looked", _ONE),
     Mutation(_FILE, "known), 0.0)", "known), HAZARD)", "nothing is found without break", _ZERO),
     Mutation(_FILE, "np.maximum(value * spread, other)", "value * spread", "high: another form", _ZERO),
