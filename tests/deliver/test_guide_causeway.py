@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from previz.command.paint.guides import WallAround, WallAroundJob, guide_of
+from previz.command.paint.guides import WallAround, WallAroundJob, guide_of, painted_patches
 from previz.command.paint.laidpaint import LaidPaint, LayingHand
 from previz.command.paint.solving import SolvedPaint, StartJob, solved_size_px
 from previz.deliver.paint.guide import Guide, guide_pdf
@@ -123,6 +123,14 @@ def test_no_patch_is_smaller_than_a_dab(made: Made) -> None:
         if len(areas) > 1:
             # the face's own texels, its margin left out, may hold a row less than the chart
             assert min(areas) >= np.pi / 4.0 * BRUSH_MM**2 - 2.0 * BRUSH_MM * texel, face.name
+
+
+def test_patches_that_nobody_sees_get_no_number() -> None:
+    # by hand: two patches of paint 1, of which one texel of the left one is seen; paint 2 between them is not
+    region = np.array([[1, 1, 2, 1], [1, 1, 2, 1]], dtype=np.int16)
+    seen = np.zeros((2, 4), dtype=bool)
+    seen[1, 0] = True
+    assert painted_patches(region, seen).tolist() == [[1, 1, 0, 0], [1, 1, 0, 0]]
 
 
 @pytest.mark.slow

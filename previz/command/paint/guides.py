@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import label as find_patches
 from scipy.spatial import cKDTree
 
 from previz import colour
@@ -121,7 +122,7 @@ def guide_of(
             GuideFace(
                 name=chart.name,
                 code=code[window],
-                region=region[window],
+                region=painted_patches(region[window], around.ever_seen[window]),
                 size=chart.size,
                 outline=chart.outline,
                 rightwards=chart.rightwards,
@@ -167,6 +168,16 @@ def guide_of(
         for s in around.strings
     )
     return Guide(block, tuple(faces), wall, swatches, table, tuple(notes), tuple(errors), bought, TUBES_NOTE)
+
+
+def painted_patches(region: NDArray[np.int16], seen: NDArray[np.bool_]) -> NDArray[np.int16]:
+    """Paint numbers (h, w) of a face, 0 on every patch of which no frame of the move sees anything (``seen``, h, w)."""
+    out = region.copy()
+    for number in np.unique(region[region > 0]):
+        patch, count = find_patches(region == number)
+        unseen = np.setdiff1d(np.arange(1, count + 1), patch[seen])
+        out[np.isin(patch, unseen)] = 0
+    return out
 
 
 def in_order(charts: Sequence[Chart], texels: TexelMap) -> list[Chart]:

@@ -331,11 +331,11 @@ def _with_note(sheet: PdfPage, listed: _Listed) -> PdfPage:
         if not found:
             return
         counts = ", ".join(f"{number} ({count})" for number, count in sorted(found.items()))
-        words = f"Specks too small for a number, by paint: {counts}. See the colour sheet, or paint them over."
+        words = f"Specks too small for a number, by paint: {counts}. See paint.png, or paint them over."
         room = pen.room
         size = min(2.1, 2.1 * room.free_width_mm / text_width(words, 2.1))
         if size < 1.5:
-            words = f"{sum(found.values())} specks are too small for a number: see the colour sheet or paint them over."
+            words = f"{sum(found.values())} specks are too small for a number: see paint.png or paint them over."
             size = 2.1
         pen.text((room.left, room.top + room.free_height_mm - 1.5), words, size, SOFT)
 

@@ -83,7 +83,7 @@ def first_sheets(guide: Guide, entries: Sequence[MapEntry], room: PageSize, roll
         blocks += [_numbered("-", note) for note in guide.notes]
     blocks += [_space(1.5), *_map_blocks(entries)]
     blocks += [_space(1.5), *_palette_blocks(guide), _space(1.5), *_tube_blocks(guide)]
-    return _flowed(blocks, room, roll, "Index, page map, palette")
+    return _flowed(blocks, room, roll, "Index, page map, palette" if entries else "Index, palette, what to buy")
 
 
 def string_sheets(guide: Guide, room: PageSize, roll: bool) -> list[PdfPage]:

@@ -54,10 +54,12 @@ def key_sheets(faces: Sequence[KeyFace], room: PageSize, roll: bool) -> list[Pdf
         return []
     if roll:
         room = replace(room, height_mm=_ROLL_PAGE_MM, grows="")
-    columns = max(1, int(room.free_width_mm // _COLUMN_MM))
     first = int((room.free_height_mm - 2.0 * (_VIEW_MM + _HEAD_MM)) // _ROW) - 1
     later = int(room.free_height_mm // _ROW) - 1
     rows = list(faces)
+    # few faces get wide rows: a long one has many sheets
+    columns = max(1, min(int(room.free_width_mm // _COLUMN_MM), -(-len(rows) // first)))
+    wide = min(room.free_width_mm, 190.0) / columns
     pages: list[list[KeyFace]] = [rows[: first * columns]]
     for at in range(first * columns, len(rows), later * columns):
         pages.append(rows[at : at + later * columns])
@@ -71,7 +73,7 @@ def key_sheets(faces: Sequence[KeyFace], room: PageSize, roll: bool) -> list[Pdf
                     pen.text((pen.room.left, top + 3.0), words, 2.4, bold=True)
                     _view(pen, placed, aside, top + _HEAD_MM)
                     top += _VIEW_MM + _HEAD_MM
-            _table(pen, listed, top, first if number == 0 else later)
+            _table(pen, listed, top, first if number == 0 else later, wide)
 
         return on_paper
 
@@ -145,15 +147,15 @@ def _beside(pen: Pen, outside: Sequence[tuple[int, Array]], left: float, right: 
             y += _STEP
 
 
-def _table(pen: Pen, faces: Sequence[KeyFace], top: float, deep: int) -> None:
-    """Number, name, size and sheets of each face, column by column."""
+def _table(pen: Pen, faces: Sequence[KeyFace], top: float, deep: int, wide: float) -> None:
+    """Number, name, size and sheets of each face, in columns ``deep`` rows deep and ``wide`` mm wide."""
     for k, key in enumerate(faces):
-        x = pen.room.left + (k // deep) * _COLUMN_MM
+        x = pen.room.left + (k // deep) * wide
         y = top + (k % deep + 1) * _ROW
         size = f"{key.face.size[0] * 1e3:.1f} × {key.face.size[1] * 1e3:.1f} mm"
         pen.text((x + 5.0, y), str(key.number), 2.0, INK, "r", bold=True)
         pen.text((x + 6.5, y), fitted(key.face.name, 2.0, 19.0), 2.0)
         pen.text((x + 26.0, y), fitted(size, 2.0, 22.0), 2.0, SOFT)
         sheets = "sheet " + ", ".join(str(number) for number in key.sheets) if key.sheets else "-"
-        pen.text((x + 48.5, y), fitted(sheets, 2.0, 13.0), 2.0)
+        pen.text((x + 48.5, y), fitted(sheets, 2.0, wide - 49.0), 2.0)
 
