@@ -88,3 +88,32 @@ def test_the_odds_are_a_line_in_their_interval() -> None:
 def test_nothing_allowed_and_nothing_stated_can_be_drawn() -> None:
     got = knock_plot(plot(bar(hold=(0.0, 0.0), station=(0.0, 0.0), stated=0.0)))
     assert got.shape == (1000, 1600, 3)
+
+
+def test_a_plot_of_a_whole_build_is_as_high_as_its_rows_and_keeps_within_its_margins() -> None:
+    """22 rows of the longest words that there are: nothing reaches the last 20 px at either side."""
+    rows = [
+        bar("bridge sideways", part="bridge", worst=k < 3, words=("inwards > 200 mm", "> 200 mm outwards"),
+            hold=(None, 0.2)) for k in range(21)
+    ]  # fmt: skip
+    one = bar("brush", one_way=True, part="hand", hold=(None, 0.5), station=(None, 0.5), words=("", "0.50 mm wide"))
+    long = "what costs most: " + "; ".join(["hang the bridge within 0.31 deg in yaw"] * 3)
+    got = knock_plot(plot(*rows, one, more=(long,)))
+    paper = got[2, 2].astype(int)
+    assert got.shape[0] > 1000
+    assert np.abs(got[:, :20].astype(int) - paper).max() < 8
+    assert np.abs(got[:, -12:].astype(int) - paper).max() < 8
+    # what goes one way has no bar to the other: the last row lies above the key
+    last = got.shape[0] - 240 - 22
+    level = near(got[last - 6 : last + 7, 500:1320], CHALK).any(axis=0)
+    columns = np.flatnonzero(level) + 500
+    assert columns[0] >= MIDDLE - 3.0
+    assert columns[-1] == pytest.approx(MIDDLE + HALF * 0.5 / 3.0, abs=4.0)
+
+
+def test_parts_of_a_build_have_scales_of_their_own() -> None:
+    """Of two rows of one unit and the same numbers, the one of a part where much is stated is drawn shorter."""
+    lamp = bar("lamp height", part="lamp", stated=20.0, hold=(10.0, 10.0), station=(10.0, 10.0))
+    got = knock_plot(plot(bar(part="camera", hold=(1.0, 1.0)), lamp))
+    assert extent(got, CHALK, 0)[1] == pytest.approx(MIDDLE + HALF / 3.0, abs=5.0)
+    assert extent(got, CHALK, 1)[1] == pytest.approx(MIDDLE + HALF * 10.0 / 60.0, abs=5.0)

@@ -3,6 +3,8 @@
 from tests.benchmarks.mutations import Mutation
 
 SEARCH = "tests/search/test_search_numbers.py::test_"
+_HAND = "tests/stage/test_hand.py::"
+_BUILD = "tests/stage/test_misbuilt.py::"
 
 MUTATIONS = (
     Mutation(
@@ -81,6 +83,55 @@ MUTATIONS = (
         '"deg": math.radians(0.5), "%": 0.05, "dE"',
         "how far a turn is looked for",
         (SEARCH + "knocks_are_looked_for_as_far_as_rigs_slip",),
+    ),
+    Mutation(
+        "previz/stage/hand.py",
+        "PALM: Final = 0.08",
+        "PALM: Final = 0.03",
+        "knock.csv: how far a wrong mixture reaches",
+        (_HAND + "test_a_field_reaches_a_palm",),
+    ),
+    Mutation(
+        "previz/stage/hand.py",
+        "rng.normal(0.0, np.sqrt(2.0) / reach,",
+        "rng.normal(0.0, 1.0 / reach,",
+        "knock.csv: how far a wrong mixture reaches",
+        (_HAND + "test_a_field_reaches_a_palm",),
+    ),
+    Mutation(
+        "previz/stage/hand.py",
+        "_LEFT, _RISES, _MOST_LEFT = 0.12, 1.7, 3.0",
+        "_LEFT, _RISES, _MOST_LEFT = 0.3, 1.7, 3.0",
+        "knock.csv: what strokes leave",
+        (_HAND + "test_what_strokes_leave_is_what_laid_strokes_leave",),
+    ),
+    Mutation(
+        "previz/stage/misbuilt.py",
+        "turned(-float(yaw), -float(pitch), float(roll))",
+        "turned(-float(yaw), float(pitch), float(roll))",
+        "knock.csv: which way a bridge is pitched",
+        (_BUILD + "test_turns_are_about_the_joint_and_go_where_words_say",),
+    ),
+    Mutation(
+        "previz/stage/misprint.py",
+        "turned(-self.turn, 0.0, 0.0)",
+        "turned(self.turn, 0.0, 0.0)",
+        "knock.csv: which way paint is turned",
+        (_BUILD + "test_paint_turned_about_its_middle",),
+    ),
+    Mutation(
+        "previz/stage/relit.py",
+        "np.clip(bridge / np.clip(wall, _LEAST, _MOST), _LEAST, _MOST)",
+        "np.clip(bridge, _LEAST, _MOST)",
+        "knock.csv: what a lamp's error does to the bridge against its wall",
+        ("tests/stage/test_relit.py::test_a_dimmer_lamp_takes_its_own_part_of_the_light",),
+    ),
+    Mutation(
+        "previz/search/knock.py",
+        "out[[_COLOUR, _BRUSH]] = stated[[_COLOUR, _BRUSH]]",
+        "out[[_COLOUR]] = stated[[_COLOUR]]",
+        "knock.json: the brush of a build",
+        ("tests/search/test_knock.py::test_builds_lie_evenly_within_what_is_stated",),
     ),
     Mutation(
         "previz/search/trade.py",
