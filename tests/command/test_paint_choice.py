@@ -85,12 +85,13 @@ def choose(
 
 
 def test_what_is_better_between_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = {1: scores(0.0, 30.0, 2.0), 2: scores(9.0, 1.0, 0.0), 3: scores(0.0, 12.0, 0.0)}
+    # the worst frame decides, not the mean, which is less for the solved paint
+    told = {1: scores(0.0, 30.0, 2.0), 2: scores(12.0, 11.0, 12.0), 3: scores(0.0, 14.0, 0.0)}
     choice, _ = choose(monkeypatch, told)
     assert choice.kept == "station"
     assert int(choice.art.lit.bridge[0, 0, 0]) == 2
     assert "30.0 %" in choice.sentence
-    assert "9.0 % of projected paint, which is kept" in choice.sentence
+    assert "12.0 % of projected paint, which is kept" in choice.sentence
 
 
 def test_solved_paint_that_is_no_worse_is_kept_and_others_are_judged_no_longer_than_needed(
