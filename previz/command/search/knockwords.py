@@ -140,7 +140,7 @@ def _film_as_is(as_is: AsItIs, frames: Sequence[int]) -> str:
     worst = as_is.worst(frames)
     shows = f"{worst.reason} in frame {worst.frame}"
     if worst.break_pct is not None:
-        shows = f"break at most {worst.break_pct:.1f} % and trace {worst.trace_pct or 0.0:.1f} % (frame {worst.frame})"
+        shows = f"break up to {worst.break_pct:.1f} % and trace {worst.trace_pct or 0.0:.1f} % (frame {worst.frame})"
     return (
         f"without any error the film does not hold: found by {as_is.found.found_pct:.0f} of 100 by frame "
         f"{as_is.found.frame}, {shows}; at most {HOLDS_BELOW_PCT:g} of each holds"
