@@ -68,6 +68,7 @@ def test_paint_can_be_laid_on_again_as_a_picture(made: Path, previz: Command, tm
     assert summary["break_worst_pct"] == pytest.approx(values["break_worst_pct"], abs=3.0)
 
 
+@pytest.mark.sweep
 def test_shooting_takes_the_paint_that_was_solved(made: Path, previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     options = ("--steps", 2, "--workers", 1, "--out", tmp_path / "o")

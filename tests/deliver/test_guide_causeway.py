@@ -133,7 +133,7 @@ def test_patches_that_nobody_sees_get_no_number() -> None:
     assert painted_patches(region, seen).tolist() == [[1, 1, 0, 0], [1, 1, 0, 0]]
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_what_is_seen_is_what_rays_by_hand_say(made: Made) -> None:
     """Texels against the plane equations of all triangles (numpy alone), from the first, middle and last frame."""
     ready, texels = made.ready, made.art.painter.texels

@@ -166,6 +166,7 @@ def test_dragging_the_camera_changes_picture_and_break_while_it_is_dragged(bench
     bench.page.check("#follows")
 
 
+@pytest.mark.sweep
 def test_the_lens_answers_while_its_slider_is_held(bench: Open) -> None:
     bench.page.locator("[data-knob=lens]").scroll_into_view_if_needed()
     slider = bench.page.locator("[data-knob=lens] input[type=range]")

@@ -26,7 +26,7 @@ def without_opengl(tmp_path: Path) -> dict[str, str]:
     return {"PYTHONPATH": os.pathsep.join([str(tmp_path / "site"), str(ROOT)])}
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_without_opengl_sight_lines_draw_and_one_line_says_so(
     previz: Command, tmp_path: Path, without_opengl: dict[str, str]
 ) -> None:

@@ -53,7 +53,7 @@ def test_black_paint_in_strong_light_is_told() -> None:
     assert same
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_the_limits_are_those_of_paint() -> None:
     """Between three and ninety per cent of the light that falls there (common practice, no source)."""
     choice = choose_engine(None)
@@ -76,7 +76,7 @@ def test_the_limits_are_those_of_paint() -> None:
         choice.engine.close()
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_flat_light_knows_no_limit() -> None:
     flat = scene().edited(lamps=[], light__ambient=0.0)
     choice = choose_engine(None)
