@@ -94,7 +94,7 @@ def paints(folder: Path) -> None:
     assert text.count("hold = [1001, 1036]") == 1
     scene.write_text(text.replace("hold = [1001, 1036]", "hold = [1001, 1060]"), encoding="utf-8")
     with Progress() as progress:
-        paint(scene, True, "a4", None, folder / "paints", None, None, progress)
+        paint(scene, True, "a4", None, False, folder / "paints", None, None, progress)
     _save("quarry-paints.jpg", np.asarray(Image.open(folder / "paints" / "compare.png").convert("RGB")), 1600)
 
 

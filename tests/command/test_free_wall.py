@@ -24,7 +24,7 @@ def test_a_free_wall_is_begun_in_bands_and_its_film_holds_longer(tmp_path: Path)
         ("[search]", '[paint]\nwall = "free"\nwall_change = 25\n\n[search]'),
     )
     out = tmp_path / "out"
-    values = paint(scene, False, "a4", 8, out, 1, None, Progress(quiet=True)).values
+    values = paint(scene, False, "a4", 8, False, out, 1, None, Progress(quiet=True)).values
     assert values["begun_with"] == "bands along the slide"
     assert values["kept"] == "solved"
     before, after = values["film"]["projected"], values["film"]["kept"]
