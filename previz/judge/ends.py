@@ -57,7 +57,7 @@ def ends_of(outline: Outline, camera: Camera, on_bridge: Array) -> NDArray[np.in
 
 def just_inside(outline: Outline, camera: Camera, sight: SightLines, bridge: str = "bridge") -> Array:
     """Places (N, 3) m of the bridge just inside the pieces of its outline, NaN where there is none."""
-    origins, directions = camera.rays(outline.xy - 0.75 * outline.spacing_px * outline.normal)
+    origins, directions = camera.rays(outline.inside_px)
     return sight.first_hits(origins, directions, names=[bridge]).point
 
 

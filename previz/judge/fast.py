@@ -246,8 +246,7 @@ class FastJudge:
         nearest, farthest = self._met_on_bridge(camera, np.concatenate([px[0], px[-1]])).reshape(2, -1, 3)
         missed = np.isnan(nearest[:, 0])
         if missed.any():
-            edge = outline.xy[missed] - 0.75 * outline.spacing_px * outline.normal[missed]
-            nearest[missed] = self._met_on_bridge(camera, edge)
+            nearest[missed] = self._met_on_bridge(camera, outline.inside_px[missed])
         points = _between(np.stack([nearest, np.where(np.isnan(farthest), nearest, farthest)])[None])[0]
         known = np.asarray(np.isfinite(points).all(axis=2))
         if not known.any():

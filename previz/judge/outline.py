@@ -33,6 +33,11 @@ class Outline:
     def __len__(self) -> int:
         return len(self.xy)
 
+    @property
+    def inside_px(self) -> Array:
+        """Places (N, 2) px just inside the pieces, where the bridge itself is met."""
+        return self.xy - 0.75 * self.spacing_px * self.normal
+
     def scaled(self, factor: float) -> Outline:
         """The outline in the same frame drawn ``factor`` times as large."""
         return replace(self, xy=factor * self.xy, spacing_px=factor * self.spacing_px)

@@ -29,7 +29,7 @@ def slip_of(
     """
     if len(outline) == 0:
         return 0.0
-    origins, directions = camera.rays(outline.xy - 0.75 * outline.spacing_px * outline.normal)
+    origins, directions = camera.rays(outline.inside_px)
     seen = sight.first_hits(origins, directions, names=[bridge])
     found = np.isfinite(seen.distance)
     if not found.any():

@@ -40,6 +40,10 @@ class Move:
         """Travel (m) at the station frame."""
         return self.rail_at(self.station_frame)
 
+    def beside(self, frame: int) -> tuple[int, int]:
+        """The frames before and after one, itself where the move ends there."""
+        return max(frame - 1, self.frames[0]), min(frame + 1, self.frames[-1])
+
     def rail_at(self, frame: int) -> float:
         """Travel (m) from the start of the move at a frame."""
         return float(self.rail[frame - FIRST_FRAME])

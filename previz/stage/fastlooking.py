@@ -132,7 +132,7 @@ class FastLooker:
     ) -> FrameScore:
         """A frame's score with its drift, none where it cannot be judged; ``laid_at`` as for :meth:`scored`."""
         frame = score.frame
-        before, after = max(frame - 1, move.frames[0]), min(frame + 1, move.frames[-1])
+        before, after = move.beside(frame)
         if after == before or score.break_pct is None:
             return score
         one, own, other = (move.camera(at, width_px, height_px) for at in (before, frame, after))

@@ -243,7 +243,7 @@ class Looker:
     def around(self, frame: int, width_px: int, height_px: int) -> Around | None:
         """Where the camera is a frame before and a frame after one of the move; None where the move has one frame."""
         move = self.ready.move
-        before, after = max(frame - 1, move.frames[0]), min(frame + 1, move.frames[-1])
+        before, after = move.beside(frame)
         if after == before:
             return None
         reach = float(self.ready.built.bridge.surface.vertices[:, 2].max())

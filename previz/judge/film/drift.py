@@ -116,8 +116,7 @@ def slide_of(
     def moved(points: Array) -> Array:
         return (after.project(points) - before.project(points)) * per_second
 
-    inside = outline.xy - 0.75 * outline.spacing_px * outline.normal
-    origins, directions = camera.rays(inside)
+    origins, directions = camera.rays(outline.inside_px)
     on_bridge = sight.first_hits(origins, directions, names=[bridge]).point
     # the same ray: a turn about the entrance pupil moves both alike
     behind = sight.first_hits(origins, directions, names=[wall]).point
