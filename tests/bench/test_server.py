@@ -56,9 +56,17 @@ class _Served:
         self.bench, self.asked, self.port, self.client = bench, asked, port, client
         self.origin = f"http://127.0.0.1:{port}"
         self.page = f"{self.origin}/{bench.token}/"
+        self._lines: list[aiohttp.ClientWebSocketResponse] = []
 
     async def live(self, **headers: str) -> aiohttp.ClientWebSocketResponse:
-        return await self.client.ws_connect(self.page + "live", headers={"Origin": self.origin, **headers})
+        line = await self.client.ws_connect(self.page + "live", headers={"Origin": self.origin, **headers})
+        self._lines.append(line)
+        return line
+
+    async def close_lines(self) -> None:
+        """Close what a test left open: a line that the collector finds first warns, in whichever test that is."""
+        for line in self._lines:
+            await line.close()
 
 
 def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
@@ -76,7 +84,11 @@ def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
         watch = asyncio.create_task(bench.watch())
         try:
             async with aiohttp.ClientSession() as client:
-                await asyncio.wait_for(test(_Served(bench, asked, port, client)), PATIENCE)
+                at = _Served(bench, asked, port, client)
+                try:
+                    await asyncio.wait_for(test(at), PATIENCE)
+                finally:
+                    await at.close_lines()
         finally:
             watch.cancel()
             await bench.close_pages()
