@@ -39,16 +39,16 @@ def blurred_wall(blur: LensBlur, view: View, pictures: Sequence[Picture]) -> lis
     own = np.ascontiguousarray(disparity[margin : margin + h, margin : margin + w])
     out = [np.zeros((h, w, 3), dtype=np.float32) for _ in pictures]
     nodes = blur.nodes(1.0 / high, 1.0 / low) if high > 0.0 else blur.nodes(1.0, 1.0)
-    kernels = [_kernel(blur, nodes, *key) for key in _keys(nodes)]
+    kernels = [node_kernel(blur, nodes, key) for key in kernel_keys(nodes)]
     reach = max(len(kernel) // 2 for kernel in kernels)
     pad = max(0, reach - margin)
     rows = [_padded(picture, pad) for picture in pictures]
-    for key, kernel in zip(_keys(nodes), kernels, strict=True):
-        weight = _weights(nodes, key, own, 0, 0)
+    for key, kernel in zip(kernel_keys(nodes), kernels, strict=True):
+        weight = kernel_weights(nodes, key, own, 0, 0)
         if weight is None:
             continue
         for source, into in zip(rows, out, strict=True):
-            _add_blurred(source, kernel, margin + pad, weight, into)
+            add_blurred(source, kernel, margin + pad, weight, into)
     for picture in out:
         # a kernel's slightly negative rim beside a bright edge
         _not_negative(picture.reshape(-1))
@@ -66,7 +66,7 @@ def blurred_bridge(blur: LensBlur, view: View, origin: tuple[int, int]) -> tuple
     if high > 0.0:
         light = np.concatenate([view.colour, view.cover(BRIDGE)[..., None]], axis=-1)
         nodes = blur.nodes(1.0 / high, 1.0 / low)
-        for key in _keys(nodes):
+        for key in kernel_keys(nodes):
             _spread(blur, nodes, key, disparity, light, origin, whole)
     colour, cover = np.empty((h, w, 3), dtype=np.float32), np.empty((h, w), dtype=np.float32)
     _split(whole, colour, cover)
@@ -76,7 +76,8 @@ def blurred_bridge(blur: LensBlur, view: View, origin: tuple[int, int]) -> tuple
 _Key = tuple[int, int, int]
 
 
-def _keys(nodes: Nodes) -> list[_Key]:
+def kernel_keys(nodes: Nodes) -> list[_Key]:
+    """Every kernel's place among the nodes: depth, down, across."""
     return [
         (k, j, i)
         for k in range(len(nodes.disparity))
@@ -85,7 +86,9 @@ def _keys(nodes: Nodes) -> list[_Key]:
     ]
 
 
-def _kernel(blur: LensBlur, nodes: Nodes, k: int, j: int, i: int) -> Plane:
+def node_kernel(blur: LensBlur, nodes: Nodes, key: _Key) -> Plane:
+    """The kernel (2k + 1, 2k + 1) of a node, sum 1, without what is too little to be seen."""
+    k, j, i = key
     place = (float(nodes.x_px[i]), float(nodes.y_px[j]))
     kernel = blur.kernel(1.0 / float(nodes.disparity[k]), place)
     kernel[np.abs(kernel) < _LEAST_TAP] = 0.0
@@ -102,7 +105,7 @@ def _spread(
     whole: Plane,
 ) -> None:
     """Add to ``whole`` (H, W, 4) what one kernel makes of the pixels of ``light`` (h, w, 4) that it is for."""
-    weight = _weights(nodes, key, disparity, *origin)
+    weight = kernel_weights(nodes, key, disparity, *origin)
     if weight is None:
         return
     weight *= disparity > 0.0
@@ -112,7 +115,7 @@ def _spread(
     top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
     box = np.s_[top:bottom, left:right]
     part = light[box] * weight[box][..., None]
-    kernel = _kernel(blur, nodes, *key)
+    kernel = node_kernel(blur, nodes, key)
     reach = len(kernel) // 2
     h, w = whole.shape[:2]
     # where this light is in the frame, and the part of the frame that it reaches
@@ -128,11 +131,11 @@ def _spread(
     c, d = max(along, 0), min(along + part.shape[1], source.shape[1])
     source[a:b, c:d] = part[a - down : b - down, c - along : d - along]
     into = np.zeros((y1 - y0, x1 - x0, 4), dtype=np.float32)
-    _add_blurred(source, kernel, reach, np.ones(into.shape[:2], dtype=np.float32), into)
+    add_blurred(source, kernel, reach, np.ones(into.shape[:2], dtype=np.float32), into)
     whole[y0:y1, x0:x1] += into
 
 
-def _weights(nodes: Nodes, key: _Key, disparity: Plane, left: int, top: int) -> Plane | None:
+def kernel_weights(nodes: Nodes, key: _Key, disparity: Plane, left: int, top: int) -> Plane | None:
     """Share (H, W) of each pixel that one kernel has; None where it has none. Over all kernels shares add up to one.
 
     ``disparity`` (H, W) begins at pixel (``left``, ``top``) of the frame.
@@ -211,7 +214,7 @@ def _mean_disparity(depth, samples, out):  # type: ignore[no-untyped-def]
     return low, high
 
 
-def _add_blurred(source: Plane, kernel: Plane, margin: int, weight: Plane, into: Plane) -> None:
+def add_blurred(source: Plane, kernel: Plane, margin: int, weight: Plane, into: Plane) -> None:
     """Add ``weight`` (H, W) times the blurred ``source`` (H + 2m, W + 2m, C), m the ``margin``, to ``into``."""
     h, _, channels = into.shape
     reach = len(kernel) // 2

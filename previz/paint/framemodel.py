@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from previz import colour
 from previz.camera import Camera
+from previz.look.layerblur import LayerBlur
 from previz.look.sight import SightLines
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
@@ -49,6 +50,37 @@ class BilinearSamples:
 
 
 @dataclass(frozen=True, eq=False)
+class LensLooks:
+    """Looks through a lens and a shutter: the ``samples`` are of the crop with the blur's margin around it.
+
+    ``share`` (H, W) is how much of the layer's light in each pixel counts, None for all of it: a wall's where nothing
+    covers it, a bridge's where its parts, each spread by its own depth, come to more than a whole. Without a ``blur``
+    the samples are the crop's own.
+    """
+
+    samples: BilinearSamples
+    blur: LayerBlur | None = None
+    share: NDArray[np.float32] | None = None
+
+    def add_to(self, picture: Picture, codes: Codes) -> None:
+        """Add what the looks see of ``codes`` (T, 3), 0 to 1, to a crop (H, W, 3), linear light."""
+        if self.blur is None:
+            self.samples.add_to(picture.reshape(-1, 3), codes)
+            return
+        width, height = self.blur.wide_px
+        wide = np.zeros((height, width, 3), dtype=np.float32)
+        self.samples.add_to(wide.reshape(-1, 3), codes)
+        soft = self.blur.ahead(wide)
+        picture += soft if self.share is None else soft * self.share[..., None]
+
+    def slope_to(self, slope: Picture, codes: Codes, out: Codes) -> None:
+        """Add to ``out`` (T, 3) the slope for the codes of a slope (H, W, 3) for the crop."""
+        if self.blur is not None:
+            slope = self.blur.back(slope if self.share is None else slope * self.share[..., None])
+        self.samples.slope_to(np.ascontiguousarray(slope).reshape(-1, 3), codes, out)
+
+
+@dataclass(frozen=True, eq=False)
 class FrameModel:
     """A frame, cropped, with its first pixel at ``origin`` (x, y) px of the whole.
 
@@ -58,8 +90,8 @@ class FrameModel:
 
     origin: tuple[int, int]
     fixed: Picture
-    looks: tuple[BilinearSamples, ...]
-    clean_looks: BilinearSamples | None = None
+    looks: tuple[LensLooks, ...]
+    clean_looks: LensLooks | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -70,7 +102,7 @@ class FrameModel:
         """The crop (H, W, 3), linear light, with a texture of ``codes`` (T, 3)."""
         out = self.fixed.copy()
         for looks in self.looks:
-            looks.add_to(out.reshape(-1, 3), codes)
+            looks.add_to(out, codes)
         return out
 
     def clean(self, codes: Codes) -> Picture | None:
@@ -78,15 +110,15 @@ class FrameModel:
         if self.clean_looks is None:
             return None
         out = np.zeros_like(self.fixed)
-        self.clean_looks.add_to(out.reshape(-1, 3), codes)
+        self.clean_looks.add_to(out, codes)
         return out
 
     def slope(self, slope: Picture, slope_clean: Picture | None, codes: Codes, out: Codes) -> None:
         """Add to ``out`` (T, 3) the slope for the codes of slopes (H, W, 3) for the crop and for the clean crop."""
         for looks in self.looks:
-            looks.slope_to(slope.reshape(-1, 3), codes, out)
+            looks.slope_to(slope, codes, out)
         if self.clean_looks is not None and slope_clean is not None:
-            self.clean_looks.slope_to(slope_clean.reshape(-1, 3), codes, out)
+            self.clean_looks.slope_to(slope_clean, codes, out)
 
 
 def texel_looks(

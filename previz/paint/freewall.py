@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.judge.planes import blurred, window_weights
-from previz.paint.framemodel import BilinearSamples
+from previz.paint.framemodel import BilinearSamples, LensLooks
 from previz.paint.laying import Laying
 from previz.paint.solver import HeldFrame
 from previz.workshop.surface import Pixels8
@@ -83,15 +83,15 @@ def in_one_row(frames: Sequence[HeldFrame], wall: FreeWall, first: int) -> tuple
     low, high = np.array([2**30, 2**30]), np.array([-1, -1])
     for frame in frames:
         for looks in _at_wall(frame):
-            rows, columns = np.divmod(looks.texel, width)
+            rows, columns = np.divmod(looks.samples.texel, width)
             low = np.minimum(low, [rows.min(), columns.min()])
             high = np.maximum(high, [rows.max(), columns.max()])
     part = WallPart(slice(int(low[0]), int(high[0]) + 1), slice(int(low[1]), int(high[1]) + 1), first)
 
-    def counted(looks: BilinearSamples) -> BilinearSamples:
-        rows, columns = np.divmod(looks.texel, width)
+    def counted(looks: LensLooks) -> LensLooks:
+        rows, columns = np.divmod(looks.samples.texel, width)
         texel = first + (rows - part.rows.start) * part.width + columns - part.columns.start
-        return replace(looks, texel=texel.astype(np.int32))
+        return replace(looks, samples=replace(looks.samples, texel=texel.astype(np.int32)))
 
     made = []
     for frame in frames:
@@ -101,7 +101,7 @@ def in_one_row(frames: Sequence[HeldFrame], wall: FreeWall, first: int) -> tuple
     return made, part
 
 
-def _at_wall(frame: HeldFrame) -> tuple[BilinearSamples, BilinearSamples]:
+def _at_wall(frame: HeldFrame) -> tuple[LensLooks, LensLooks]:
     if frame.model.clean_looks is None:
         raise ValueError("a frame that does not look at the wall's texels")
     return frame.model.looks[-1], frame.model.clean_looks

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +17,18 @@ from previz.judge.frame import wall_px_per_m
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
+from previz.look.blur import LensBlur, cut
+from previz.look.layerblur import gathered_blur, spread_blur
 from previz.look.sight import SightLines
-from previz.look.view import Engine
-from previz.paint.framemodel import FrameModel, texel_looks
+from previz.look.soft import corners_of, depths_between, soft_frame, widened
+from previz.look.view import Engine, View
+from previz.paint.framemodel import FrameModel, LensLooks, texel_looks
 from previz.paint.freewall import FreeWall
 from previz.paint.sensitivity import FrameBreak
 from previz.paint.solver import HeldFrame
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import WALL as WALL_LAYER
+from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
 
@@ -32,70 +36,180 @@ Array = NDArray[np.float64]
 _AROUND_PX = 30
 
 
+@dataclass(frozen=True, eq=False)
+class HeldView:
+    """A ``frame`` of the hold as a ``camera`` sees it, of the whole size, through the ``blur`` of its lens and shutter;
+    None where nothing is blurred."""
+
+    frame: int
+    camera: Camera
+    blur: LensBlur | None = None
+
+    def moved(self, shift: Array, pan: float, tilt: float, roll: float) -> HeldView:
+        """The same frame with its camera knocked, all the way while the shutter is open."""
+        blur = self.blur
+        if blur is not None:
+            moments = tuple(moment.moved(shift, pan, tilt, roll) for moment in blur.moments)
+            blur = replace(blur, camera=blur.camera.moved(shift, pan, tilt, roll), moments=moments)
+        return HeldView(self.frame, self.camera.moved(shift, pan, tilt, roll), blur)
+
+
+@dataclass(frozen=True, eq=False)
+class HeldSurfaces:
+    """Names of the ``wall``, the ``clean`` wall and the ``bridge`` as an engine knows them, and points (N, 3) m of wall
+    and bridge. ``texture_px`` (width, height) is the bridge's map."""
+
+    wall: str
+    clean: str
+    bridge: str
+    wall_points: Array
+    bridge_points: Array
+    texture_px: tuple[int, int]
+
+
 def held_frames(
-    cameras: Sequence[tuple[int, Camera]],
+    views: Sequence[HeldView],
+    engine: Engine,
+    sight: SightLines,
+    ordinary: Callable[[LensBlur | None], OrdinaryWall],
+    surfaces: HeldSurfaces,
+    free_wall: FreeWall | None = None,
+) -> list[HeldFrame]:
+    """Frames made ready to solve a paint for.
+
+    ``sight`` knows wall and bridge, ``ordinary`` what is ordinary on the wall as a blur shows it. The engine is left
+    with a black bridge. Frames without an outline are left out. With a ``free_wall`` the frames look at its texels too
+    (:func:`previz.paint.freewall.in_one_row` counts them).
+    """
+    width, height = surfaces.texture_px
+    # without light of its own the bridge only takes the wall's away: what is left is what the paint adds to
+    engine.repaint(surfaces.bridge, np.zeros((height, width, 3), dtype=np.uint8))
+    found = (_held_frame(view, engine, sight, ordinary(view.blur), surfaces, free_wall) for view in views)
+    return [frame for frame in found if frame is not None]
+
+
+@dataclass(frozen=True, eq=False)
+class _Dark:
+    """A crop of a frame with a black bridge, linear light: ``seen`` and ``clean`` (H, W, 3), the bridge's ``cover``
+    (H, W)."""
+
+    seen: Picture
+    clean: Picture
+    cover: NDArray[np.float32]
+
+
+def _held_frame(
+    view: HeldView,
     engine: Engine,
     sight: SightLines,
     ordinary: OrdinaryWall,
-    surfaces: tuple[str, str, str],
-    texture_px: tuple[int, int],
-    bridge_px: Array,
-    free_wall: FreeWall | None = None,
-) -> list[HeldFrame]:
-    """Frames, given as (number, camera), made ready to solve a paint for.
-
-    ``surfaces`` are the names of the wall, the clean wall and the bridge as ``engine`` knows them; ``sight`` knows wall
-    and bridge. ``texture_px`` (width, height) is the bridge's map, ``bridge_px`` (V, 3) m its vertices. The engine is
-    left with a black bridge. Frames without an outline are left out. With a ``free_wall`` the frames look at its texels
-    too (:func:`previz.paint.freewall.in_one_row` counts them).
-    """
-    wall, clean_wall, bridge = surfaces
-    width, height = texture_px
-    # without light of its own the bridge only takes the wall's away: what is left is what the paint adds to
-    engine.repaint(bridge, np.zeros((height, width, 3), dtype=np.uint8))
-    frames: list[HeldFrame] = []
-    for number, whole in cameras:
-        viewer = Viewer(whole.height_px)
-        camera, first = _cropped(whole, bridge_px, reach_px(viewer))
-        if camera is None:
-            continue
-        dark = engine.draw(camera, (wall, bridge))
-        clean_view = engine.draw(camera, (clean_wall,))
-        clean = np.clip(clean_view.colour, 0.0, 1.0)
-        outline = outline_of(dark.cover(BRIDGE_LAYER), viewer)
-        try:
-            limits = ordinary.at(wall_px_per_m(outline, camera, sight, wall))
-        except JudgeError:
-            continue
-        sides = sides_of(np.clip(dark.colour, 0.0, 1.0), clean, outline, viewer)
-        # what the solver draws again and again is as small as can be
-        around = _AROUND_PX if free_wall is None else reach_px(viewer)
-        inner, corner = _cropped(camera, bridge_px, around)
-        if inner is None:
-            continue
-        part = (slice(corner[1], corner[1] + inner.height_px), slice(corner[0], corner[0] + inner.width_px))
-        seen = _part(dark.layer == BRIDGE_LAYER, part, dark.samples)
-        looks = texel_looks(inner, seen, sight, bridge, texture_px)
-        origin = first[0] + corner[0], first[1] + corner[1]
-        model = FrameModel(origin, np.ascontiguousarray(np.clip(dark.colour[part], 0.0, 1.0)), (looks,))
-        if free_wall is not None:
-            of_wall = _part(dark.layer == WALL_LAYER, part, dark.samples)
-            shaded = free_wall.shaded(texel_looks(inner, of_wall, sight, wall, free_wall.size_px))
-            of_clean = _part(clean_view.layer == WALL_LAYER, part, dark.samples)
-            clean_looks = texel_looks(inner, of_clean, sight, wall, free_wall.size_px)
-            model = FrameModel(origin, np.zeros_like(model.fixed), (looks, shaded), clean_looks)
-        place = just_inside(outline, camera, sight, bridge)
-        ends = ends_of(outline, camera, place)
-        judged = FrameBreak(outline, sides, limits, viewer, model.size_px, corner, ends)
-        frames.append(HeldFrame(number, model, judged, place))
-    return frames
+    surfaces: HeldSurfaces,
+    free_wall: FreeWall | None,
+) -> HeldFrame | None:
+    viewer = Viewer(view.camera.height_px)
+    blur, spill = _blurring(view, surfaces)
+    camera, first = _cropped(view.camera, surfaces.bridge_points, reach_px(viewer) + spill)
+    if camera is None:
+        return None
+    dark = _dark(None if blur is None else _cut(blur, first, camera), camera, engine, surfaces)
+    outline = outline_of(dark.cover, viewer)
+    try:
+        limits = ordinary.at(wall_px_per_m(outline, camera, sight, surfaces.wall))
+    except JudgeError:
+        return None
+    sides = sides_of(dark.seen, dark.clean, outline, viewer)
+    # what the solver draws again and again is as small as can be
+    around = spill + (_AROUND_PX if free_wall is None else reach_px(viewer))
+    inner, corner = _cropped(camera, surfaces.bridge_points, around)
+    if inner is None:
+        return None
+    part = slice(corner[1], corner[1] + inner.height_px), slice(corner[0], corner[0] + inner.width_px)
+    origin = first[0] + corner[0], first[1] + corner[1]
+    lens = _Lens(None if blur is None else _cut(blur, origin, inner), inner, spill, engine, sight)
+    looks = lens.looks((surfaces.wall, surfaces.bridge), surfaces.bridge, BRIDGE_LAYER, surfaces.texture_px)
+    model = FrameModel(origin, np.ascontiguousarray(dark.seen[part]), (looks,))
+    if free_wall is not None:
+        bare = np.ascontiguousarray(1.0 - dark.cover[part])
+        names = (surfaces.wall, surfaces.bridge) if blur is None else (surfaces.wall,)
+        of_wall = lens.looks(names, surfaces.wall, WALL_LAYER, free_wall.size_px)
+        shaded = LensLooks(free_wall.shaded(of_wall.samples), of_wall.blur, None if blur is None else bare)
+        clean_looks = lens.looks((surfaces.clean,), surfaces.wall, WALL_LAYER, free_wall.size_px)
+        model = FrameModel(origin, np.zeros_like(model.fixed), (looks, shaded), clean_looks)
+    place = just_inside(outline, camera, sight, surfaces.bridge)
+    ends = ends_of(outline, camera, place)
+    judged = FrameBreak(outline, sides, limits, viewer, model.size_px, corner, ends)
+    return HeldFrame(view.frame, model, judged, place)
 
 
-def _part(layer: NDArray[np.bool_], part: tuple[slice, slice], samples: int) -> NDArray[np.bool_]:
-    rows, columns = part
-    return layer[
-        rows.start * samples : rows.stop * samples, columns.start * samples : columns.stop * samples
-    ]
+def _blurring(view: HeldView, surfaces: HeldSurfaces) -> tuple[LensBlur | None, int]:
+    """The blur of a view, and how far (px) it takes light; None where nothing is blurred enough to be seen."""
+    if view.blur is None:
+        return None, 0
+    near, far = depths_between(view.camera, corners_of(surfaces.wall_points), corners_of(surfaces.bridge_points))
+    if view.blur.is_sharp(near, far):
+        return None, 0
+    return view.blur, view.blur.reach_px(near, far)
+
+
+def _cut(blur: LensBlur, origin: tuple[int, int], camera: Camera) -> LensBlur:
+    return blur.cut(*origin, camera.width_px, camera.height_px)
+
+
+def _dark(blur: LensBlur | None, camera: Camera, engine: Engine, surfaces: HeldSurfaces) -> _Dark:
+    """A frame with a black bridge, as it is delivered."""
+    soft = None
+    if blur is not None:
+        soft = soft_frame(
+            engine, blur, (surfaces.wall, surfaces.clean, surfaces.bridge),
+            corners_of(surfaces.wall_points), corners_of(surfaces.bridge_points),
+        )  # fmt: skip
+    if soft is not None:
+        wall = np.clip(soft.wall, 0.0, 1.0) * (1.0 - soft.cover[..., None])
+        return _Dark(wall, np.clip(soft.clean, 0.0, 1.0), soft.cover)
+    dark = engine.draw(camera, (surfaces.wall, surfaces.bridge))
+    clean = np.clip(engine.draw(camera, (surfaces.clean,)).colour, 0.0, 1.0)
+    return _Dark(np.clip(dark.colour, 0.0, 1.0), clean, dark.cover(BRIDGE_LAYER))
+
+
+@dataclass(frozen=True, eq=False)
+class _Lens:
+    """Takes looks at textures in a crop that ``camera`` shows, through its ``blur``, which takes light ``margin`` px
+    far; None blurs nothing."""
+
+    blur: LensBlur | None
+    camera: Camera
+    margin: int
+    engine: Engine
+    sight: SightLines
+
+    def looks(
+        self, drawn: tuple[str, ...], surface: str, layer: int, size_px: tuple[int, int]
+    ) -> LensLooks:
+        """Looks at a ``surface`` of a ``layer`` with a texture of ``size_px``, with surfaces ``drawn`` that may hide
+        it."""
+        camera = widened(self.camera, self.margin)
+        view = self.engine.draw(camera, drawn, depth=True, keep=layer)
+        samples = texel_looks(camera, view.layer == layer, self.sight, surface, size_px)
+        if self.blur is None:
+            return LensLooks(samples)
+        own = replace(view, depth=_depth_of(view, layer))
+        if layer != BRIDGE_LAYER:
+            return LensLooks(samples, gathered_blur(self.blur, own))
+        blur = spread_blur(self.blur, own)
+        whole = np.maximum(blur.ahead(_grey(view.cover(layer)))[..., 0], np.float32(1.0))
+        return LensLooks(samples, blur, np.reciprocal(whole))
+
+
+def _grey(plane: NDArray[np.float32]) -> Picture:
+    """A plane (H, W) as a picture (H, W, 3)."""
+    return np.repeat(plane[..., None], 3, axis=-1)
+
+
+def _depth_of(view: View, layer: int) -> NDArray[np.float32]:
+    """Depth of the looks that meet a layer, 0 elsewhere."""
+    if view.depth is None:
+        raise ValueError("a view without depth cannot be blurred")
+    return np.where(view.layer == layer, view.depth, np.float32(0.0))
 
 
 def _cropped(camera: Camera, points: Array, margin: int) -> tuple[Camera | None, tuple[int, int]]:
@@ -111,11 +225,5 @@ def _cropped(camera: Camera, points: Array, margin: int) -> tuple[Camera | None,
     high = np.minimum(np.ceil(px.max(axis=0)) + margin, [camera.width_px, camera.height_px]).astype(int)
     if np.any(high - low < 4):
         return None, (0, 0)
-    cropped = replace(
-        camera,
-        centre_x_px=camera.centre_x_px - float(low[0]),
-        centre_y_px=camera.centre_y_px - float(low[1]),
-        width_px=int(high[0] - low[0]),
-        height_px=int(high[1] - low[1]),
-    )
-    return cropped, (int(low[0]), int(low[1]))
+    left, top = int(low[0]), int(low[1])
+    return cut(camera, left, top, int(high[0] - low[0]), int(high[1] - low[1])), (left, top)

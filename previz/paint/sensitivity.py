@@ -79,8 +79,7 @@ class FrameBreak:
     """The softened break of one frame as a function of its pixels.
 
     The frame is a crop whose first pixel is ``origin`` (x, y) px of the whole. ``outline`` is the bridge's in the whole
-    frame, ``sides`` what the windows see there: without the bridge, and with a bridge of any paint, of which only the
-    grain outside is used (no window of grain there sees the bridge). ``ordinary`` are the clean wall's limits, ``ends``
+    frame, ``sides`` what the windows see there without the bridge. ``ordinary`` are the clean wall's limits, ``ends``
     (N,) which pieces are the bridge's ends.
 
     ``limit`` (N, S, K) is what each piece's own steps are measured by for the middle viewer, ``clean`` (3, S, N, 4)
@@ -111,7 +110,6 @@ class FrameBreak:
             np.ascontiguousarray(limits[seat][:, :-1, KINDS.index("edge") + k].T) for seat, k in _FOLLOWED
         ]
         self.clean = sides.clean.astype(np.float32)
-        self._grain_outside = sides.seen[0, ..., 3].astype(np.float32)
         self._sigmas = window_px(viewer)
         steps = np.diff(np.square([own_width_px(self._sigmas), *self._sigmas]))
         self._windows = [window_weights(float(np.sqrt(step))) for step in steps]
@@ -131,18 +129,18 @@ class FrameBreak:
 
         ``clean`` (H, W, 3) is the clean frame's crop where the wall's paint is in question too.
         """
-        seen, back = self._looked(linear, clean is not None)
+        seen, back = self._looked(linear)
         if clean is None:
             share, percent, slope, _ = self._decided(seen, self.clean)
             return BreakGradient(share, percent, back(slope), None)
-        wanted, back_clean = self._looked(clean, True)
+        wanted, back_clean = self._looked(clean)
         share, percent, slope, slope_clean = self._decided(seen, wanted)
         return BreakGradient(share, percent, back(slope), back_clean(slope_clean))
 
-    def _looked(self, linear: Picture, outside: bool) -> tuple[Field, Callable[[Field], Picture]]:
+    def _looked(self, linear: Picture) -> tuple[Field, Callable[[Field], Picture]]:
         """What the windows (3, S, N, 4) see of a crop, and the way back from a slope for that to one for the crop.
 
-        Grain ``outside`` is as it was drawn at first unless it is asked for.
+        Outside the outline too: windows there see the bridge where it bends around them, and its blurred edge.
         """
         height, width, scales = self._height, self._width, len(self._sigmas)
         lab = np.empty((3, height, width), dtype=np.float32)
@@ -151,7 +149,6 @@ class FrameBreak:
         grains, residues = [], []
         window = lab
         seen = np.zeros((3, scales, len(self.outline), 4), dtype=np.float32)
-        seen[0, ..., 3] = self._grain_outside
         for s in range(scales):
             window = blurred(window, self._windows[s])
             residue = lab[0] - window[0]
@@ -162,7 +159,7 @@ class FrameBreak:
                 for channel in range(3):
                     look(window[channel], self._colour_px[s, side], seen[side, s, :, channel])
             log = np.float32(0.5) * np.log(energy)
-            for side in self._grain_sides(outside):
+            for side in (0, 1):
                 look(log, self._grain_px[s, side], seen[side, s, :, 3])
 
         def back(slope_seen: Field) -> Picture:
@@ -173,7 +170,7 @@ class FrameBreak:
                 for side in range(3):
                     for channel in range(3):
                         spread(slope_seen[side, s, :, channel], self._colour_px[s, side], slope_window[channel])
-                for side in self._grain_sides(outside):
+                for side in (0, 1):
                     spread(slope_seen[side, s, :, 3], self._grain_px[s, side], slope_log[0])
                 slope_energy = blurred(np.float32(0.5) * slope_log / grains[s], self._grain_windows[s])[0]
                 slope_residue = np.float32(2.0) * residues[s] * slope_energy
@@ -185,10 +182,6 @@ class FrameBreak:
             return slope
 
         return seen, back
-
-    @staticmethod
-    def _grain_sides(outside: bool) -> tuple[int, ...]:
-        return (0, 1) if outside else (1,)
 
     def _decided(self, seen: Field, clean: Field) -> tuple[float, float, Field, Field]:
         """Softened share found, the judge's break, and the share's slopes (3, S, N, 4) for ``seen`` and ``clean``."""

@@ -38,7 +38,7 @@ from previz.judge.outline import Outline, outline_of
 from previz.judge.viewer import Viewer
 from previz.look.view import Engine
 from previz.paint.baselines import BASELINES, random, wall_views
-from previz.paint.holdframes import held_frames
+from previz.paint.holdframes import HeldSurfaces, HeldView, held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import Descent, worst_of
 from previz.scene.model import WALL_KINDS, Scene
@@ -205,8 +205,12 @@ class Bench:
         """Our own paint, solved for the places that the others are made from."""
         height_px, width_px = self.light.shape[:2]
         frames = held_frames(
-            list(enumerate(self.made.paint_from)), self.engine, self.sight, self.ordinary,
-            (WALL, self.clean_wall.name, BRIDGE), (width_px, height_px), self.surface.vertices,
+            [HeldView(*each) for each in enumerate(self.made.paint_from)], self.engine, self.sight,
+            lambda _: self.ordinary,
+            HeldSurfaces(
+                WALL, self.clean_wall.name, BRIDGE, self.clean_wall.surface.vertices, self.surface.vertices,
+                (width_px, height_px),
+            ),
         )  # fmt: skip
         starts = [
             colour.encoded(np.clip(self.radiance(name, self.made.paint_from[0]), 0.0, 1.0)).reshape(-1, 3)

@@ -16,9 +16,9 @@ from previz.command.paint.solving import (
     frames_between,
     reflectance_of,
     shade_of,
-    solved_cameras,
     solved_frames,
     solved_size_px,
+    solved_views,
     with_paint,
 )
 from previz.judge.breaks import decided, sides_of
@@ -27,7 +27,7 @@ from previz.judge.viewer import MIDDLE_SEAT, SEATS, Viewer, chance_found
 from previz.paint.baselines import WallViews, greedy
 from previz.paint.bound import least_break
 from previz.paint.brush import brushed
-from previz.paint.framemodel import BilinearSamples, FrameModel
+from previz.paint.framemodel import BilinearSamples, FrameModel, LensLooks
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.palette import palette_of
@@ -252,7 +252,10 @@ def test_the_slope_of_sharpness_is_that_of_small_differences() -> None:
         limit[...] = 1e6
     found = made.judged.at(made.seen)
     assert found.share > 0.1
-    assert slope_by_differences(lambda seen: made.judged.at(seen).share, made.seen, found.slope) < 0.02
+    # a picture goes on beyond its rim as its last pixel, which slopes there leave out: no paint lies so near to it
+    slope = np.zeros_like(found.slope)
+    slope[20:-20, 20:-20] = found.slope[20:-20, 20:-20]
+    assert slope_by_differences(lambda seen: made.judged.at(seen).share, made.seen, slope) < 0.02
 
 
 def test_its_slope_for_the_wall_is_that_of_small_differences() -> None:
@@ -278,7 +281,8 @@ def test_a_free_wall_lies_in_the_bridges_shadow() -> None:
     free = FreeWall(np.full((2, 2, 3), 128, np.uint8), shade, 0.1)
     assert free.size_px == (2, 2)
     codes = np.full((4, 3), 0.5, dtype=np.float32)
-    model = FrameModel((0, 0), np.zeros((1, 1, 3), np.float32), (free.shaded(looks(3)),), looks(3))
+    seen = (LensLooks(free.shaded(looks(3))),)
+    model = FrameModel((0, 0), np.zeros((1, 1, 3), np.float32), seen, LensLooks(looks(3)))
     # sRGB 0.5 is 0.2140 of linear light (IEC 61966-2-1)
     assert model.picture(codes)[0, 0] == pytest.approx([0.25 * 0.2140] * 3, abs=1e-4)
     assert model.clean(codes)[0, 0] == pytest.approx([0.2140] * 3, abs=1e-4)
@@ -350,12 +354,18 @@ def test_frames_that_paint_is_solved_for_are_spread_over_the_hold() -> None:
 
 def test_every_other_frame_is_solved_for_as_knocked_as_the_rig_is_untrue() -> None:
     s = solving_scene(knock={"shift": 0.004, "turn": 0.0})
-    cameras = solved_cameras(s.scene, s.move, 480, 270)
+    views = solved_views(s.scene, s.move, 480, 270)
     frames = solved_frames(s.scene)
-    assert [frame for frame, _ in cameras] == sorted(frames + frames[1::2])
+    assert [view.frame for view in views] == sorted(frames + frames[1::2])
     off = []
-    for frame, camera in cameras:
-        off.append(float(np.abs(camera.position - s.move.camera(frame, 480, 270).position).max()))
+    for view in views:
+        camera = s.move.camera(view.frame, 480, 270)
+        off.append(float(np.abs(view.camera.position - camera.position).max()))
+        # lens and shutter go with the camera
+        if view.blur is not None:
+            assert (view.blur.camera.world_from_cam == view.camera.world_from_cam).all()
+            begin, end = view.blur.moments[0].position, view.blur.moments[-1].position
+            assert 0.5 * (begin + end) == pytest.approx(view.camera.position, abs=2e-5)
     knocked = [o for o in off if o > 0.0]
     assert len(knocked) == 10
     # drawn evenly from -4 to 4 mm on each axis: the largest of three is 3 mm on the mean

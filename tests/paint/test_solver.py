@@ -10,16 +10,16 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
-from previz.command.paint.solving import PaintBench, codes_of
+from previz.command.paint.solving import PaintBench, codes_of, held_surfaces
 from previz.judge.breaks import decided, sides_of
 from previz.judge.outline import outline_of
 from previz.judge.viewer import MIDDLE_SEAT, Viewer
 from previz.paint.bound import least_break
-from previz.paint.holdframes import held_frames
+from previz.paint.holdframes import HeldView, held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import Descent, HeldFrame, worst_of
 from previz.stage.looking import Looker
-from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, prepare
+from previz.stage.prepare import BRIDGE, CLEAN, WITH_BRIDGE, prepare
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from tests.engine import open_engine
@@ -41,8 +41,8 @@ class Set:
         move = self.ready.move
         self.cameras = [(f, move.camera(f, WIDTH, HEIGHT)) for f in (1001, 1005, 1009, 1012)]
         self.frames: list[HeldFrame] = held_frames(
-            self.cameras, self.looker.engine, self.looker.sight, self.looker.ordinary(HEIGHT),
-            (WALL, CLEAN_WALL, BRIDGE), self.ready.built.bridge.size_px, self.ready.built.bridge.surface.vertices,
+            [HeldView(*each) for each in self.cameras], self.looker.engine, self.looker.sight,
+            lambda blur: self.looker.ordinary(HEIGHT, blur), held_surfaces(self.ready),
         )  # fmt: skip
         self.code = self.ready.bridge.code
         bridge = self.ready.built.bridge

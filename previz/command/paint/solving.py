@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.camera import Camera
 from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.viewer import HOLDS_BELOW_PCT
+from previz.look.blur import blur_of
 from previz.paint.bands import SMEAR, banded, way_on_map
 from previz.paint.baselines import BASELINES, WallViews, random, seen_by, wall_views
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
-from previz.paint.holdframes import held_frames
+from previz.paint.holdframes import HeldSurfaces, HeldView, held_frames
 from previz.paint.laying import Laying, wall_mixing
 from previz.paint.solver import STEPS, Descent, HeldFrame, worst_of
 from previz.run.progress import Progress
@@ -92,16 +92,15 @@ class FramesJob:
         ready = looker.loaded
         found = looker.kept(ReadyFrames) or looker.keep(ReadyFrames(0, (), _free_wall(ready, self.scene)))
         width_px, height_px = self.size_px
-        cameras = solved_cameras(self.scene, ready.move, width_px, height_px)[found.number : self.number]
-        if not cameras:
+        views = solved_views(self.scene, ready.move, width_px, height_px)[found.number : self.number]
+        if not views:
             return
-        bridge = ready.built.bridge
         frames = held_frames(
-            cameras, looker.engine, looker.sight, looker.ordinary(height_px), (WALL, CLEAN_WALL, BRIDGE),
-            bridge.size_px, bridge.surface.vertices, found.free_wall,
+            views, looker.engine, looker.sight, lambda blur: looker.ordinary(height_px, blur), held_surfaces(ready),
+            found.free_wall,
         )  # fmt: skip
         looker.engine.repaint(BRIDGE, ready.bridge.code)
-        looker.keep(ReadyFrames(found.number + len(cameras), (*found.frames, *frames), found.free_wall))
+        looker.keep(ReadyFrames(found.number + len(views), (*found.frames, *frames), found.free_wall))
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +150,7 @@ class BeginSolving:
         move = ready.move
         width_px, height_px = self.size_px
         texture_px = ready.built.bridge.size_px
-        cameras = solved_cameras(self.scene, move, width_px, height_px)
-        FramesJob(self.scene, self.size_px, len(cameras)).done_by(looker)
+        FramesJob(self.scene, self.size_px, len(solved_views(self.scene, move, *self.size_px))).done_by(looker)
         found = looker.kept(ReadyFrames)
         frames = [] if found is None else list(found.frames)
         free_wall = None if found is None else found.free_wall
@@ -317,18 +315,28 @@ def compared_frames(scene: Scene) -> tuple[int, ...]:
     return tuple(sorted({between[int(k)] for k in np.linspace(0, len(between) - 1, _COMPARED).round()}))
 
 
-def solved_cameras(scene: Scene, move: Move, width_px: int, height_px: int) -> list[tuple[int, Camera]]:
-    """Cameras that paint is solved for: the frames', and every other one's knocked as far as the rig is not true."""
+def solved_views(scene: Scene, move: Move, width_px: int, height_px: int) -> list[HeldView]:
+    """What paint is solved for: frames, and every other one's camera knocked as far as the rig is not true."""
     rng = np.random.default_rng(scene.knock.seed)
-    cameras = []
+    views = []
     for at, frame in enumerate(solved_frames(scene)):
-        camera = move.camera(frame, width_px, height_px)
-        cameras.append((frame, camera))
+        view = HeldView(
+            frame, move.camera(frame, width_px, height_px), blur_of(move, frame, width_px, height_px)
+        )
+        views.append(view)
         if at % 2 == 1:
             shift = rng.uniform(-scene.knock.shift, scene.knock.shift, 3)
             pan, tilt, roll = rng.uniform(-scene.knock.turn, scene.knock.turn, 3)
-            cameras.append((frame, camera.moved(shift, pan, tilt, roll)))
-    return cameras
+            views.append(view.moved(shift, pan, tilt, roll))
+    return views
+
+
+def held_surfaces(ready: ReadySet) -> HeldSurfaces:
+    """The surfaces of a ready set, as the solver asks for them."""
+    bridge = ready.built.bridge
+    return HeldSurfaces(
+        WALL, CLEAN_WALL, BRIDGE, ready.built.wall.vertices, bridge.surface.vertices, bridge.size_px
+    )
 
 
 class PaintBench:
@@ -417,7 +425,7 @@ def solve(
     The paint, and how it went.
     """
     size_px = solved_size_px(ready.scene)
-    cameras = len(solved_cameras(ready.scene, ready.move, *size_px))
+    cameras = len(solved_views(ready.scene, ready.move, *size_px))
     jobs = [FramesJob(ready.scene, size_px, number + 1) for number in range(cameras)]
     tally = progress.tally(cameras, "views of the hold made ready")
     for number, _ in enumerate(pool.run(jobs), 1):
