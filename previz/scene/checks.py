@@ -9,7 +9,6 @@ import numpy as np
 
 from previz.errors import BuildError, Fault, SceneError
 from previz.geometry import Array, unit
-from previz.scene.bounds import bound_reasons
 from previz.scene.cautions import LARGE, Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
@@ -17,6 +16,7 @@ from previz.scene.files import MESHES, trouble
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
+from previz.scene.search.bounds import bound_reasons
 from previz.scene.shape import BridgeShape, bridge_shape
 from previz.scene.timetable import course_reasons
 from previz.units import deg_text, mm_text
@@ -319,7 +319,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_lamps_and_bridge, frozenset({"lamp", "bridge"})),
     (_cards, frozenset({"card"})),
     (_plate, frozenset({"plate", "bridge"})),
-    (bound_reasons, frozenset({"search", "rail", "bridge"})),
+    (bound_reasons, frozenset({"search", "rail", "bridge", "lamp", "card"})),
 )
 
 

@@ -19,7 +19,7 @@ from numbers import Real
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Strict, ValidationInfo, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, Strict, ValidationInfo, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from previz import units
@@ -163,6 +163,8 @@ Scale = Annotated[
 # strict: a truth value or text is not a number
 Whole = Annotated[int, Strict()]
 Number = Annotated[float, Strict()]
+FrameNumber = Annotated[Whole, Field(ge=-1_000_000, le=1_000_000)]
+Taper = Annotated[Number, Field(gt=0.05, le=20.0)]
 
 
 def several(count: int, what: str, example: str) -> BeforeValidator:

@@ -27,6 +27,7 @@ from previz.scene.fields import (
     Face,
     FileName,
     FineLength,
+    FrameNumber,
     Length,
     LengthOrZero,
     Number,
@@ -36,6 +37,7 @@ from previz.scene.fields import (
     Sensor,
     Share,
     Stop,
+    Taper,
     Text,
     Tilt,
     Time,
@@ -45,18 +47,11 @@ from previz.scene.fields import (
     wrong,
 )
 from previz.scene.markerboard import Markers
+from previz.scene.search.asked import Search
 from previz.scene.table import Table
 
 Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
 Side = Annotated[Whole, Field(ge=16, le=16384)]
-FrameNumber = Annotated[Whole, Field(ge=-1_000_000, le=1_000_000)]
-Taper = Annotated[Number, Field(gt=0.05, le=20.0)]
-
-_LENGTHS = several(2, "two lengths, lowest and highest,", '["120 mm", "240 mm"]')
-_ANGLES = several(2, "two angles, lowest and highest,", '["-12 deg", "-4 deg"]')
-_FRAMES = several(2, "two frame numbers, lowest and highest,", "[1001, 1040]")
-_SIZES = several(3, "three lengths, wide, high and deep,", '["150 mm", "130 mm", "200 mm"]')
-_TAPERS = several(2, "two numbers, lowest and highest,", "[0.8, 1.2]")
 
 
 class Delivery(Table):
@@ -323,68 +318,6 @@ class Light(Table):
     mains: Literal[50, 60] = Field(50, description="Mains frequency, 50 or 60 Hz.")
     volts: Annotated[Number, Field(ge=12, le=1000)] = Field(230.0, description="Mains voltage.")
     circuit: Annotated[Number, Field(gt=0, le=1000)] = Field(16.0, description="Amperes of one circuit's fuse.")
-
-
-class Search(Table):
-    """Bounds to search within, and the studio that the shot has to fit. What has no bounds stays as the scene has it.
-
-    Bounds are a lowest and a highest value. ``rail_length`` is the length of the move, its direction kept;
-    ``bridge_height`` is the slab's thickness (the bridge's top is where the axes start: it has no other height).
-    The camera's body is a box behind the lens mount, the lens a barrel that begins ``lens_front`` ahead of the
-    entrance pupil.
-    """
-
-    height: Annotated[tuple[Coordinate, Coordinate], _LENGTHS] | None = Field(
-        None, description="Bounds of the lens's height above the bridge's top."
-    )
-    distance: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the distance from the lens to the wall's plane."
-    )
-    lateral: Annotated[tuple[Coordinate, Coordinate], _LENGTHS] | None = Field(
-        None, description="Bounds of the lens's place to camera right of the bridge's middle."
-    )
-    tilt: Annotated[tuple[Tilt, Tilt], _ANGLES] | None = Field(None, description="Bounds of the tilt.")
-    pan: Annotated[tuple[Angle, Angle], _ANGLES] | None = Field(
-        None, description="Bounds of a pan about the entrance pupil, set before the slide: it costs no parallax."
-    )
-    lens: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the focal length of a zoom."
-    )
-    lenses: Annotated[tuple[Length, ...], Field(min_length=2, max_length=50)] | None = Field(
-        None, description='The lenses at hand, instead of a zoom: ["28 mm", "35 mm"].'
-    )
-    rail_angle: Annotated[tuple[Angle, Angle], _ANGLES] | None = Field(
-        None, description="Bounds of a level rail's direction: 0 is along the wall, positive leads away from it."
-    )
-    rail_length: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the length of the move."
-    )
-    station: Annotated[tuple[FrameNumber, FrameNumber], _FRAMES] | None = Field(
-        None, description="Bounds of the frame at which the lens is on the station point."
-    )
-    bridge_length: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the bridge's length."
-    )
-    bridge_width: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the bridge's width at the sill."
-    )
-    bridge_taper: Annotated[tuple[Taper, Taper], _TAPERS] | None = Field(
-        None, description="Bounds of the bridge's near width / far width."
-    )
-    bridge_height: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
-        None, description="Bounds of the bridge's thickness."
-    )
-    least_reveal: Share = Field(0.6, description="Least break at the reveal, as a percentage.")
-    longest_rail: Length = Field(1.0, description="The longest move that the rail at hand allows.")
-    closest_focus: LengthOrZero = Field(0.3, description="The nearest that the bridge may come to the entrance pupil.")
-    view_margin: LengthOrZero = Field(0.02, description="How far the wall must reach beyond the picture.")
-    floor: Coordinate | None = Field(None, description="The floor above the bridge's top; the wall's foot if none.")
-    body: Annotated[tuple[Length, Length, Length], _SIZES] = Field(
-        (0.15, 0.13, 0.2), description="The camera's body: wide, high, and deep behind the lens mount."
-    )
-    lens_front: LengthOrZero = Field(0.04, description="Front of the lens ahead of its entrance pupil.")
-    budget: Annotated[Whole, Field(ge=10, le=10_000_000)] = Field(600, description="Candidates to try, at least 10.")
-    seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, another search.")
 
 
 class Knock(Table):

@@ -155,8 +155,12 @@ tilt = ["-10 deg", "-6 deg"]
 # pan = ["-3 deg", "3 deg"]      # set before the slide, about the entrance pupil: costs no parallax
 # lens = ["28 mm", "50 mm"]      # focal length of a zoom; or, instead,
 # lenses = ["28 mm", "35 mm", "50 mm"]  # the lenses at hand
+# distance_with_lens = ["1.1 m", "2 m"] # instead of distance and lens: the bridge keeps its size in the picture
 # rail_angle = ["-5 deg", "20 deg"]     # 0 is along the wall, positive leads away from it
 # rail_length = ["80 mm", "300 mm"]     # length of the move
+# rail_pan = ["-2 deg", "2 deg"]        # pan over the slide, about the entrance pupil
+# stand = [0, 40]                # frames that the camera stands before it slides
+# slide = [40, 60]               # frames that the slide takes; what is left of the shot is stood at its end
 # station = [1001, 1040]         # frame at which the lens is on the station point
 # bridge_length = ["600 mm", "800 mm"]
 # bridge_width = ["40 mm", "60 mm"]     # at the sill
@@ -170,7 +174,21 @@ view_margin = "20 mm"        # how far the wall must reach beyond the picture,
 body = ["150 mm", "130 mm", "200 mm"]  # the camera behind the lens mount: wide, high, deep
 lens_front = "40 mm"         # front of the lens ahead of its entrance pupil
 budget = 600                 # candidates to try, 10 to 10000000
+finalists = 10               # how many of the best are drawn and judged as "previz score" does, 1 to 100
 seed = 1                     # another whole number from 0 makes another search
+
+# [[search.lamp]]            # lamps that may be moved or dimmed, and cards that may be moved, by their names
+# name = "key"
+# x = ["-200 mm", "200 mm"]  # bounds of its place: right,
+# y = ["900 mm", "1.3 m"]    # up,
+# z = ["1.5 m", "2.5 m"]     # out of the wall;
+# size = ["300 mm", "900 mm"]    # of its face: the diameter, or the longer side
+# lux = [100, 1000]          # and of what it gives at its aim
+
+# [[search.card]]
+# name = "fill card"
+# x = ["-600 mm", "0 mm"]
+# size = ["300 mm", "600 mm"]    # its longer side
 
 [knock]                      # what build and rig are true to, for "previz knock": plus and minus
 shift = "1 mm"               # the lens's place

@@ -1,23 +1,35 @@
-"""The loaded set with other bridges in it: built, its shadow baked and a fast judge made when first asked for.
+"""The loaded set with other bridges and in other light: built, lit and a fast judge made when first asked for.
 
 The wall stays as it was built for the scene's own bridge. A wider or thicker one would press the rock back a little
-farther around its root; that is left out until the scene is built anew.
+farther around its root; that is left out until the scene is built anew. Where lamps move or
+cards do, only they cast rays again; where lamps are dimmed none do: light adds up.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from previz import colour
-from previz.scene.model import Scene
+from previz.scene.model import Card, Lamp, Light, Scene
 from previz.scene.shape import BridgeShape, bridge_shape
 from previz.search.studio import Surroundings, edge_points
 from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
-from previz.stage.prepare import BRIDGE, WALL, Painter, ReadySet, lit_for
-from previz.workshop.light.bake import WallBake, bake_wall
+from previz.stage.prepare import (
+    BRIDGE,
+    CLEAN_WALL,
+    WALL,
+    Painter,
+    ReadySet,
+    bridge_as_lit,
+    lighting_of,
+    lit_for,
+    relit,
+)
+from previz.workshop.light.bake import BridgeCast, WallBake, bake_wall, cast_bridge
 from previz.workshop.set import BuiltSet, build_bridge
 from previz.workshop.surface import LitSurface
 
@@ -33,9 +45,17 @@ def fast_looker(looker: Looker, own_paint: bool = False) -> FastLooker:
     )
 
 
+# what a set that is made for a candidate differs by: bridge, lamps, cards and light
+_Key = tuple[BridgeShape, tuple[Lamp, ...], tuple[Card, ...], Light]
+
+
+def _key(scene: Scene) -> _Key:
+    return bridge_shape(scene), scene.lamps, scene.cards, scene.light
+
+
 @dataclass(frozen=True, eq=False)
 class BridgeSet:
-    """The set with one bridge in it."""
+    """The set with one bridge in it, in one light."""
 
     ready: ReadySet
     fast: FastLooker
@@ -56,12 +76,13 @@ class BridgeSets:
         looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
         # one at a time: hardly two candidates of a search have the same bridge, and memory is short
         self._chosen: BridgeSet | None = None
-        self._in_place = bridge_shape(looker.loaded.scene)
+        self._own = self._in_place = _key(looker.loaded.scene)
         self._bake: WallBake | None = None
+        self._cast: BridgeCast | None = None
 
     def with_bridge(self, scene: Scene) -> BridgeSet:
-        """The set with the scene's bridge in it, in the engine too."""
-        key = bridge_shape(scene)
+        """The set with the scene's bridge in it, in the scene's light, in the engine too."""
+        key = _key(scene)
         if self._chosen is None or key != self._in_place:
             if self._chosen is not None:
                 self._chosen.fast.forget()
@@ -72,11 +93,14 @@ class BridgeSets:
             self._chosen, self._in_place = chosen, key
         return self._chosen
 
-    def _made(self, scene: Scene, key: BridgeShape) -> BridgeSet:
-        looker, ready, sight = self._looker, self._looker.loaded, self._looker.sight
-        if key != bridge_shape(looker.loaded.scene):
-            ready = self._rebuilt(scene)
+    def _made(self, scene: Scene, key: _Key) -> BridgeSet:
+        looker, ready, sight, ordinary = self._looker, self._looker.loaded, self._looker.sight, self._looker.ordinary
+        if key != self._own:
+            ready = self._rebuilt(scene, key)
             sight = looker.sight.replaced(ready.bridge)
+        if key[1:] != self._own[1:]:
+            # another light, another wall: what is ordinary on it is looked at anew
+            ordinary = cache(looker.ordinary_as_drawn)
         surface = ready.built.bridge.surface
         wall = ready.built.wall.vertices
         low, high = wall[:, :2].min(axis=0), wall[:, :2].max(axis=0)
@@ -86,17 +110,22 @@ class BridgeSets:
             edge_points(surface.vertices, surface.faces) if len(surface.faces) < 2000 else surface.vertices,
             (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
         )
-        return BridgeSet(ready, FastLooker(ready, looker.engine, sight, looker.ordinary, _PLACES), around)
+        return BridgeSet(ready, FastLooker(ready, looker.engine, sight, ordinary, _PLACES), around)
 
-    def _rebuilt(self, scene: Scene) -> ReadySet:
-        """The set with another bridge: built, lit and, where its paint is its own, painted."""
+    def _rebuilt(self, scene: Scene, key: _Key) -> ReadySet:
+        """The set with another bridge or in another light: built, lit and, where its paint is its own, painted."""
         base = self._looker.loaded
-        changed = base.scene.model_copy(update={"bridge": scene.bridge})
+        other = {"bridge": scene.bridge, "lamps": scene.lamps, "cards": scene.cards, "light": scene.light}
+        changed = base.scene.model_copy(update=other)
         wall = base.built.wall
         built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
-        lit = lit_for(base.wall, changed, built, sight, self._wall_bake)
+        if key[1:] == self._own[1:]:
+            lit = lit_for(base.wall, changed, built, sight, self._wall_bake)
+        else:
+            bake = bake_wall(wall, lighting_of(changed), sight, self._wall_bake())
+            lit = relit(changed, built, sight, bake, self._own_cast() if key[0] == self._own[0] else None)
         own = changed.bridge
         if own.image is not None or own.paint in ("bare", "wash"):
             bridge, _ = Painter(built, lit, sight).painted(changed, base.station_point)
@@ -112,6 +141,13 @@ class BridgeSets:
             self._bake = bake_wall(base.built.wall, base.wall.lighting, self._looker.sight)
         return self._bake
 
+    def _own_cast(self) -> BridgeCast:
+        """What rays found of the scene's own bridge in its own light, cast once."""
+        if self._cast is None:
+            base = self._looker.loaded
+            self._cast = cast_bridge(self._wall_bake(), bridge_as_lit(base.scene, base.built), self._looker.sight)
+        return self._cast
+
     def _put_in_place(self, ready: ReadySet) -> None:
         """Let the engine draw this bridge and its shadow."""
         own = ready.scene.bridge
@@ -121,3 +157,4 @@ class BridgeSets:
             # its silhouette hides a part of its shadow, whatever its paint
             self._looker.engine.add(ready.bridge)
             self._looker.engine.repaint(WALL, ready.wall.shadowed.code)
+            self._looker.engine.repaint(CLEAN_WALL, ready.wall.clean.code)

@@ -25,8 +25,8 @@ Drifting = Callable[[FrameScore], FrameScore]
 
 @dataclass(frozen=True, eq=False)
 class FilmHold:
-    """A move as a film: its ``summary``, every frame's score, the film up to where it was followed, and ``end`` m of
-    rail, where found passes the limit between two frames, None where it never does."""
+    """A move as a film: its ``summary``, every frame's score, the film up to where it was followed, and ``end``,
+    the frame at which found passes the limit, between two, None where it never does."""
 
     summary: HoldSummary
     scores: tuple[FrameScore, ...]
@@ -125,9 +125,9 @@ def _by_place(score: FrameScore) -> list[tuple[int, tuple[float, float]]]:
 
 
 def _passed(scores: Sequence[FrameScore], film: Sequence[FilmFrame], one: FilmFrame, k: int) -> float:
-    """Rail (m) at which found passes the limit, between the frame before and number ``k``."""
+    """The frame at which found passes the limit, between the one before and number ``k``."""
     if not film:
-        return scores[k].rail
+        return float(scores[k].frame)
     before = film[-1].found_pct
     part = (HOLDS_BELOW_PCT - before) / max(one.found_pct - before, 1e-9)
-    return scores[k - 1].rail + min(max(part, 0.0), 1.0) * (scores[k].rail - scores[k - 1].rail)
+    return scores[k - 1].frame + min(max(part, 0.0), 1.0)

@@ -8,19 +8,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 import numpy as np
 
 from previz import units
-from previz.scene.model import Scene
+from previz.scene.faults import SEVERAL
+from previz.scene.model import Rail, Scene
 from previz.scene.move import move_of
+from previz.scene.shape import bridge_shape
 from previz.scene.source import Loc
+from previz.search.ladders import Freedom, bounded, number_of, with_unit, written
+from previz.search.lights import light_changes, light_freedoms, own_light_values
 
 # text of a value by the name of its bounds
 Values = Mapping[str, str]
+
+# tables that may come several times: what the file calls them, and what the model does
+_TABLES = {name: several for several, name in SEVERAL.items()}
 
 # bounds, in the order of the scene file: unit and step of what is written. Steps are as fine as a rig is set up or
 # a bridge is cut (common practice, no source).
@@ -28,11 +34,15 @@ _STEPS: dict[str, tuple[str, str]] = {
     "height": ("mm", "0.1"),
     "distance": ("mm", "0.1"),
     "lateral": ("mm", "0.1"),
+    "distance_with_lens": ("mm", "0.1"),
     "tilt": ("deg", "0.01"),
     "pan": ("deg", "0.01"),
     "lens": ("mm", "0.1"),
     "rail_angle": ("deg", "0.1"),
     "rail_length": ("mm", "0.1"),
+    "rail_pan": ("deg", "0.01"),
+    "stand": ("", "1"),
+    "slide": ("", "1"),
     "station": ("", "1"),
     "bridge_length": ("mm", "1"),
     "bridge_width": ("mm", "0.5"),
@@ -41,9 +51,6 @@ _STEPS: dict[str, tuple[str, str]] = {
 }
 NAMES = tuple(_STEPS)
 
-# narrow bounds still have this many steps
-_FEWEST_STEPS = 20
-
 _PLAIN_PATHS: dict[str, Loc] = {
     "height": ("camera", "position", 1),
     "distance": ("camera", "position", 2),
@@ -51,56 +58,11 @@ _PLAIN_PATHS: dict[str, Loc] = {
     "tilt": ("camera", "tilt"),
     "pan": ("camera", "pan"),
     "lens": ("camera", "lens"),
+    "rail_pan": ("rail", "pan"),
     "bridge_length": ("bridge", "length"),
     "bridge_width": ("bridge", "width"),
     "bridge_height": ("bridge", "thickness"),
 }
-
-
-@dataclass(frozen=True)
-class Freedom:
-    """One thing that may change: whole numbers of ``step`` from ``lowest`` to ``highest``, or one of ``choices``."""
-
-    name: str
-    unit: str
-    step: Decimal
-    lowest: int
-    highest: int
-    choices: tuple[str, ...] = ()
-
-    def text(self, share: float) -> str:
-        """The value at ``share``, 0 to 1, of the way from lowest to highest, as it is written."""
-        share = min(max(share, 0.0), 1.0)
-        if self.choices:
-            return self.choices[min(int(share * len(self.choices)), len(self.choices) - 1)]
-        number = self.lowest + round(share * (self.highest - self.lowest))
-        return with_unit(number * self.step, self.unit)
-
-    def share(self, value: float) -> float:
-        """Where a value (inside unit) lies between lowest, 0, and highest, 1; held at the ends."""
-        if self.choices:
-            near = min(range(len(self.choices)), key=lambda i: abs(number_of(self.choices[i]) - value))
-            return (near + 0.5) / len(self.choices)
-        steps = value / (_size(self.unit) * float(self.step))
-        return min(max((steps - self.lowest) / max(self.highest - self.lowest, 1), 0.0), 1.0)
-
-
-def with_unit(number: Decimal, unit: str) -> str:
-    """A number and its unit as a scene file has them, without idle noughts: ``432.5 mm``."""
-    text = f"{number.normalize():f}"
-    text = "0" if text == "-0" else text
-    return f"{text} {unit}" if unit else text
-
-
-def number_of(text: str) -> float:
-    """The value of a written quantity in the inside unit."""
-    if text.endswith("mm"):
-        return units.length(text)
-    return units.angle(text) if text.endswith("deg") else float(text)
-
-
-def _size(unit: str) -> float:
-    return {"mm": 1e-3, "deg": math.pi / 180.0, "": 1.0}[unit]
 
 
 def freedoms_of(scene: Scene) -> list[Freedom]:
@@ -111,25 +73,14 @@ def freedoms_of(scene: Scene) -> list[Freedom]:
     out = []
     for name, (unit, text) in _STEPS.items():
         if name == "lens" and search.lenses is not None:
-            choices = tuple(_written(lens, "mm") for lens in dict.fromkeys(search.lenses))
+            choices = tuple(written(lens, "mm") for lens in dict.fromkeys(search.lenses))
             out.append(Freedom("lens", "mm", Decimal("0.1"), 0, len(choices) - 1, choices))
             continue
         bounds = getattr(search, name)
         if bounds is None:
             continue
-        low, high = (float(bound) / _size(unit) for bound in bounds)
-        step = Decimal(text)
-        while name != "station" and (high - low) / float(step) < _FEWEST_STEPS:
-            step /= 10
-        # a bound that is written as whole steps is one of the values
-        lowest, highest = math.ceil(low / float(step) - 1e-6), math.floor(high / float(step) + 1e-6)
-        out.append(Freedom(name, unit, step, lowest, max(highest, lowest)))
-    return out
-
-
-def _written(value: float, unit: str) -> str:
-    """Shortest text of a value (inside unit) to a millionth of its written unit."""
-    return with_unit(Decimal(f"{value / _size(unit):.6f}"), unit)
+        out.append(bounded(name, bounds, unit, text))
+    return out + light_freedoms(scene)
 
 
 def values_of(freedoms: list[Freedom], shares: np.ndarray[Any, Any]) -> dict[str, str]:
@@ -142,19 +93,24 @@ def own_values(scene: Scene) -> dict[str, str]:
     body, rail, bridge = scene.camera, scene.rail, scene.bridge
     across, _, out = (0.0, 0.0, 0.0) if rail.along == "arc" else rail.along
     return {
-        "height": _written(body.position[1], "mm"),
-        "distance": _written(body.position[2], "mm"),
-        "lateral": _written(body.position[0], "mm"),
-        "tilt": _written(body.tilt, "deg"),
-        "pan": _written(body.pan, "deg"),
-        "lens": _written(body.lens, "mm"),
-        "rail_angle": _written(math.atan2(out, across), "deg") if rail.along != "arc" else "",
-        "rail_length": _written(abs(rail.travel), "mm"),
+        "height": written(body.position[1], "mm"),
+        "distance": written(body.position[2], "mm"),
+        "lateral": written(body.position[0], "mm"),
+        "distance_with_lens": written(body.position[2], "mm"),
+        "tilt": written(body.tilt, "deg"),
+        "pan": written(body.pan, "deg"),
+        "lens": written(body.lens, "mm"),
+        "rail_angle": written(math.atan2(out, across), "deg") if rail.along != "arc" else "",
+        "rail_length": written(abs(rail.travel), "mm"),
+        "rail_pan": written(rail.pan, "deg"),
+        "stand": str(rail.stand),
+        "slide": str(rail.frames - rail.stand - rail.stand_after - _paused(rail)),
         "station": str(move_of(scene).station_frame),
-        "bridge_length": _written(bridge.length, "mm"),
-        "bridge_width": _written(bridge.width, "mm"),
+        "bridge_length": written(bridge.length, "mm"),
+        "bridge_width": written(bridge.width, "mm"),
         "bridge_taper": f"{bridge.taper:g}",
-        "bridge_height": _written(bridge.thickness, "mm"),
+        "bridge_height": written(bridge.thickness, "mm"),
+        **own_light_values(scene),
     }
 
 
@@ -169,6 +125,7 @@ def changes_of(base: Scene, values: Values) -> dict[Loc, Any]:
 
     The plane in focus stays where it is in the set: where the camera moves, its focus distance follows.
     """
+    values = {**paired(base, values), **values}
     out: dict[Loc, Any] = {path: values[name] for name, path in _PLAIN_PATHS.items() if name in values}
     if "bridge_taper" in values:
         out["bridge", "taper"] = float(values["bridge_taper"])
@@ -177,12 +134,54 @@ def changes_of(base: Scene, values: Values) -> dict[Loc, Any]:
     if "rail_angle" in values:
         angle = units.angle(values["rail_angle"])
         out["rail", "along"] = [round(math.cos(angle), 9) + 0.0, 0.0, round(math.sin(angle), 9) + 0.0]
+    if "stand" in values:
+        out["rail", "stand"] = int(values["stand"])
+    if "slide" in values:
+        stood = int(values.get("stand", base.rail.stand)) + _paused(base.rail)
+        out["rail", "stand_after"] = base.rail.frames - stood - int(values["slide"])
     if "station" in values:
         out["rail", "station"] = int(values["station"])
+    out.update(light_changes(base, values))
     focus = _focus(base, out)
     if focus is not None:
         out["camera", "focus"] = focus
     return out
+
+
+def shown_values(base: Scene, own: Values, values: Values) -> dict[str, str]:
+    """Texts of all that a table says of a candidate: the scene's ``own`` values where it leaves them."""
+    out = {**own, **paired(base, values), **values}
+    if "stand" in values and "slide" not in values:
+        out["slide"] = str(int(own["slide"]) + int(own["stand"]) - int(values["stand"]))
+    if base.search is None or base.search.distance_with_lens is None:
+        del out["distance_with_lens"]
+    return out
+
+
+def _paused(rail: Rail) -> int:
+    """Frames that the slide stands on its way."""
+    return sum(pause.frames for pause in rail.pauses)
+
+
+def paired(base: Scene, values: Values) -> dict[str, str]:
+    """Where the lens stands and how long it is for a ``distance_with_lens`` among the values, none without one.
+
+    The lens moves along its own axis, and its focal length grows as its depth to the middle of the bridge does.
+    """
+    if "distance_with_lens" not in values:
+        return {}
+    camera = _camera(base)
+    depth = float(camera.depth(bridge_shape(base).centre))
+    away = units.length(values["distance_with_lens"]) - float(camera.position[2])
+    back = away / max(-float(camera.forward[2]), 1e-3)
+    lateral, high, _ = camera.position - back * camera.forward
+    times = max(1.0 + back / max(depth, 1e-6), 1e-3)
+    return {
+        "lateral": with_unit(Decimal(f"{1e3 * lateral:.1f}"), "mm"),
+        "height": with_unit(Decimal(f"{1e3 * high:.1f}"), "mm"),
+        "distance": values["distance_with_lens"],
+        "lens": with_unit(Decimal(f"{1e3 * times * base.camera.lens:.2f}"), "mm"),
+    }
 
 
 def _focus(base: Scene, changes: Mapping[Loc, Any]) -> str | None:
@@ -203,9 +202,13 @@ def _camera(scene: Scene) -> Any:
 
 def _with(base: Scene, changes: Mapping[Loc, Any]) -> Scene:
     data = base.model_dump()
+    # a modelled bridge's shape is left out of the file, and stays out
+    data["bridge"] = base.bridge.model_dump(exclude_unset=True)
     for loc, value in changes.items():
         table: Any = data
         for depth, step in enumerate(loc[:-1]):
+            if isinstance(step, str):
+                step = _TABLES.get(step, step)
             if isinstance(table[step], tuple):
                 table[step] = list(table[step])
             table = table[step]

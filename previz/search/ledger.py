@@ -73,12 +73,13 @@ class SearchLedger:
             if found is None:
                 self._connection.execute("INSERT INTO run VALUES (?)", (wanted,))
             columns = ", ".join(_COLUMNS)
-            self._connection.execute(f"CREATE TABLE IF NOT EXISTS judged (candidate TEXT PRIMARY KEY, {columns})")
+            for table in ("judged", "drawn"):
+                self._connection.execute(f"CREATE TABLE IF NOT EXISTS {table} (candidate TEXT PRIMARY KEY, {columns})")
             # which of them this run has asked for, in its order; found again by every run for itself
             self._connection.execute("DROP TABLE IF EXISTS asked")
             ranks = ", ".join(f"{name} REAL" for name in _RANKS)
             self._connection.execute(
-                f"CREATE TABLE asked (number INTEGER PRIMARY KEY, candidate TEXT UNIQUE, {ranks})"
+                f"CREATE TABLE asked (number INTEGER PRIMARY KEY, candidate TEXT UNIQUE, {ranks}, drawn INTEGER)"
             )
             self._connection.execute(f"CREATE INDEX best ON asked ({', '.join(_RANKS)}, number)")
             self._connection.execute("COMMIT")
@@ -111,15 +112,32 @@ class SearchLedger:
         return self._run("SELECT 1 FROM asked WHERE candidate = ?", _key(values)).fetchone() is not None
 
     def outcome(self, values: Values) -> Outcome | None:
-        """What is known of a candidate, from this run or one before it; None where it has not been judged."""
+        """What the fast judge said of a candidate, in this run or one before it; None where it was not asked."""
+        return self._known("judged", values)
+
+    def drawn(self, values: Values) -> Outcome | None:
+        """What its drawn frames say of a candidate, in this run or one before it; None where none were drawn."""
+        return self._known("drawn", values)
+
+    def _known(self, table: str, values: Values) -> Outcome | None:
         columns = ", ".join(_COLUMNS)
-        found = self._run(f"SELECT {columns} FROM judged WHERE candidate = ?", _key(values)).fetchone()
+        found = self._run(f"SELECT {columns} FROM {table} WHERE candidate = ?", _key(values)).fetchone()
         return None if found is None else _outcome(found)
 
     def add(self, values: Values, outcome: Outcome) -> None:
         """Keep a candidate's outcome."""
+        self._keep("judged", values, outcome)
+
+    def add_drawn(self, values: Values, outcome: Outcome) -> None:
+        """Keep what the drawn frames of a candidate that was asked for say; it stands in the table instead."""
+        self._keep("drawn", values, outcome)
+        places = ", ".join(f"{name} = ?" for name in _RANKS)
+        rank = rank_of(outcome, self._least_reveal)
+        self._run(f"UPDATE asked SET {places}, drawn = 1 WHERE candidate = ?", *rank, _key(values))
+
+    def _keep(self, table: str, values: Values, outcome: Outcome) -> None:
         places = ", ".join("?" * (1 + len(_COLUMNS)))
-        self._run(f"INSERT OR REPLACE INTO judged VALUES ({places})", _key(values), *astuple(outcome))
+        self._run(f"INSERT OR REPLACE INTO {table} VALUES ({places})", _key(values), *astuple(outcome))
         if time.monotonic() - self._safe_at >= _COMMIT_EVERY:
             self.commit()
 
@@ -127,7 +145,7 @@ class SearchLedger:
         """Note that this run has asked for a candidate; its number is the next. Asked for again, nothing happens."""
         rank = rank_of(outcome, self._least_reveal)
         places = ", ".join("?" * (2 + len(_RANKS)))
-        done = self._run(f"INSERT OR IGNORE INTO asked VALUES ({places})", self._count, _key(values), *rank)
+        done = self._run(f"INSERT OR IGNORE INTO asked VALUES ({places}, 0)", self._count, _key(values), *rank)
         self._count += done.rowcount
 
     def commit(self) -> None:
@@ -139,31 +157,32 @@ class SearchLedger:
             raise self._error(error) from error
         self._safe_at = time.monotonic()
 
-    def best_first(self) -> Iterator[Row]:
-        """Every candidate that was asked for, the best first, one at a time."""
-        return self._ranked(-1)
+    def best_first(self, most: int = -1) -> Iterator[Row]:
+        """Every candidate that was asked for, or ``most`` of them, the best first, one at a time."""
+        return self._ranked(most)
 
     def best(self) -> Row | None:
         """The best candidate so far; None before the first."""
         return next(iter(list(self._ranked(1))), None)
 
     def _ranked(self, most: int) -> Iterator[Row]:
-        columns = ", ".join(f"judged.{name}" for name in _COLUMNS)
+        columns = ", ".join(f"{table}.{name}" for table in ("judged", "drawn") for name in _COLUMNS)
         found = self._run(
-            f"SELECT asked.number, asked.candidate, {columns} FROM asked JOIN judged USING (candidate) "
-            f"ORDER BY {', '.join(_RANKS)}, number LIMIT ?",
+            f"SELECT asked.number, asked.candidate, asked.drawn, {columns} FROM asked JOIN judged USING (candidate) "
+            f"LEFT JOIN drawn USING (candidate) ORDER BY {', '.join(_RANKS)}, number LIMIT ?",
             most,
         )
-        for number, candidate, *rest in found:
-            yield Row(int(number), dict(json.loads(candidate)), _outcome(rest))
+        for number, candidate, drawn, *rest in found:
+            told = rest[len(_COLUMNS) :] if drawn else rest[: len(_COLUMNS)]
+            yield Row(int(number), dict(json.loads(candidate)), _outcome(told))
 
     def row(self, number: int) -> Row | None:
         """The candidate of a number."""
-        found = self._run("SELECT candidate FROM asked WHERE number = ?", number).fetchone()
+        found = self._run("SELECT candidate, drawn FROM asked WHERE number = ?", number).fetchone()
         if found is None:
             return None
         values = dict(json.loads(found[0]))
-        outcome = self.outcome(values)
+        outcome = self.drawn(values) if found[1] else self.outcome(values)
         return None if outcome is None else Row(number, values, outcome)
 
     def _run(self, statement: str, *given: Any) -> sqlite3.Cursor:
@@ -182,4 +201,4 @@ def _key(values: Values) -> str:
 
 def _outcome(found: Sequence[Any]) -> Outcome:
     named = dict(zip(_COLUMNS, found, strict=True))
-    return Outcome(**{**named, "fits": bool(named["fits"])})
+    return Outcome(**{**named, "fits": bool(named["fits"]), "drawn": bool(named["drawn"])})

@@ -11,7 +11,7 @@ from previz.geometry import Array
 from previz.judge.hold import FrameScore, HoldSummary
 from previz.judge.viewer import HOLDS_BELOW_PCT
 
-# what a whole reveal that is missing weighs against a hold as long as the longest rail: more than any real set gives
+# what a whole reveal that is missing weighs against a hold as long as the shot: more than any real set gives
 # in exchange, so that the search stays on the side that reveals enough
 _REVEAL_WEIGHT = 6.0
 
@@ -32,15 +32,16 @@ _MISFIT = 0.25
 class Outcome:
     """What was found of a candidate.
 
-    ``hold`` m of the film as the table gives it, by whole frames from ``hold_first`` to ``hold_last``; ``fine_hold`` m
-    to where break or found passes the limit between two frames; ``hold_still`` m of single frames. Break and found in
-    percent, None where a frame was not judged or the film not followed, as where the station frame itself breaks.
+    ``hold`` m of the film as the table gives it, by whole frames from ``hold_first`` to ``hold_last``;
+    ``fine_frames`` to where break or found passes the limit between two frames; ``hold_still`` m and ``still_frames``
+    of single frames. Break and found in percent, None where a frame was not judged. ``drawn`` says that all of it was
+    found in frames drawn and judged as ``score`` does, not by the fast judge.
     ``reason`` says why there is no judgement, then ``fits`` tells the studio from the judge, and ``by`` (m, or picture
     widths) how far off it is.
     """
 
     hold: float = 0.0
-    fine_hold: float = 0.0
+    fine_frames: float = 0.0
     hold_frames: int = 0
     hold_first: int | None = None
     hold_last: int | None = None
@@ -50,8 +51,10 @@ class Outcome:
     break_reveal_pct: float | None = None
     slip_px: float = 0.0
     hold_still: float = 0.0
+    still_frames: int = 0
     found_hold_pct: float | None = None
     drift_worst_deg_s: float | None = None
+    drawn: bool = False
     reason: str = ""
     fits: bool = True
     by: float = 0.0
@@ -67,21 +70,21 @@ class Outcome:
 
 
 def cost_of(outcome: Outcome, least_reveal: float, longest: float) -> float:
-    """What a search makes small; finite. ``least_reveal`` is a share, ``longest`` m the longest move there can be."""
+    """What a search makes small; finite. ``least_reveal`` is a share, ``longest`` the shot's frames."""
     if not outcome.judged:
         return (_UNJUDGED if outcome.fits else _UNFIT) + min(outcome.by / _MISFIT, _UNJUDGED - 1.0)
     missing = max(0.0, least_reveal - 0.01 * (outcome.break_reveal_pct or 0.0))
     shows = 0.01 * max(0.0, (outcome.break_station_pct or 0.0) - HOLDS_BELOW_PCT)
     inside = 0.01 * (outcome.break_mean_pct or 0.0)
-    # a set whose station frame breaks is found, whatever the film
     found = 0.01 * (100.0 if outcome.found_hold_pct is None else outcome.found_hold_pct)
-    held = outcome.fine_hold / longest
+    held = outcome.fine_frames / longest
     return -held + _REVEAL_WEIGHT * missing + shows + _BREAK_WEIGHT * inside + _FOUND_WEIGHT * found
 
 
 def rank_of(outcome: Outcome, least_reveal: float) -> tuple[float, ...]:
-    """Sorts the best first: enough reveal, then the longest hold on the rail and in time, then the fewest who have
-    found the bridge, then the clearest reveal, then the least break.
+    """Sorts the best first: enough reveal, then the longest hold of the film in time, then the fewest who have found
+    the bridge by the end of the hold asked for, then the longest hold on the rail, the clearest reveal and the
+    least break.
 
     Of those that reveal too little the clearest reveal comes first; what could not be judged comes last.
     """
@@ -89,16 +92,16 @@ def rank_of(outcome: Outcome, least_reveal: float) -> tuple[float, ...]:
     if not outcome.judged:
         return (2.0 if outcome.fits else 3.0, outcome.by, 0.0, 0.0, 0.0, 0.0)
     found = 100.0 if outcome.found_hold_pct is None else outcome.found_hold_pct
-    held = -outcome.hold, -float(outcome.hold_frames)
+    held = -float(outcome.hold_frames), round(found, 3), -outcome.hold
     if outcome.enough(least_reveal):
-        return (0.0, *held, found, -reveal, mean)
-    return (1.0, -reveal, *held, found, mean)
+        return (0.0, *held, -reveal, mean)
+    return (1.0, -reveal, *held, mean)
 
 
-def fine_hold(scores: list[FrameScore], summary: HoldSummary, found_at: float | None = None) -> float:
-    """Rail (m) between the places, on either side of the station, where break passes the limit; between two frames
-    that were looked at it is taken to change evenly. ``summary`` is that of single frames; ``found_at`` m of rail is
-    where the film has been found, if it ever is: the hold ends there at the latest."""
+def fine_frames(scores: list[FrameScore], summary: HoldSummary, found_at: float | None = None) -> float:
+    """Frames between the times, on either side of the station, at which what shows passes the limit; between two frames
+    that were looked at it is taken to change evenly. ``summary`` is that of single frames; ``found_at`` is the frame,
+    between two, at which the film has been found, if it ever is: the hold ends there at the latest."""
     if summary.hold_first is None or summary.hold_last is None:
         return 0.0
     order = sorted(scores, key=lambda score: score.frame)
@@ -106,16 +109,13 @@ def fine_hold(scores: list[FrameScore], summary: HoldSummary, found_at: float | 
     ends = []
     for inner, step in ((frames.index(summary.hold_first), -1), (frames.index(summary.hold_last), 1)):
         held, outer = order[inner], inner + step
-        place = held.rail
-        if 0 <= outer < len(order) and order[outer].break_pct is not None:
-            over = (order[outer].break_pct or 0.0) - (held.break_pct or 0.0)
-            share = (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over if over > 0.0 else 0.0
-            place += min(max(share, 0.0), 1.0) * (order[outer].rail - held.rail)
-        ends.append(place)
-    if found_at is None:
-        return abs(ends[1] - ends[0])
-    way = 1.0 if scores[-1].rail >= scores[0].rail else -1.0
-    return max(way * (min(way * ends[1], way * found_at) * way - ends[0]), 0.0)
+        time = float(held.frame)
+        if 0 <= outer < len(order) and order[outer].shown_pct is not None:
+            over = (order[outer].shown_pct or 0.0) - (held.shown_pct or 0.0)
+            share = (HOLDS_BELOW_PCT - (held.shown_pct or 0.0)) / over if over > 0.0 else 0.0
+            time += min(max(share, 0.0), 1.0) * (order[outer].frame - held.frame)
+        ends.append(time)
+    return max((ends[1] if found_at is None else min(ends[1], found_at)) - ends[0], 0.0)
 
 
 def out_of_frame(camera: Camera, vertices: Array) -> float:

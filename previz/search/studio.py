@@ -11,8 +11,9 @@ from previz.camera import Camera
 from previz.geometry import Array, inverse_rigid, transform_points, unit
 from previz.look.sight import SightLines
 from previz.scene.layout import PictureBox, delivered_box_px, judged_frames
-from previz.scene.model import Scene, Search
+from previz.scene.model import Scene
 from previz.scene.move import Move
+from previz.scene.search.asked import Search
 from previz.scene.shape import bridge_shape
 from previz.units import mm_text
 

@@ -16,7 +16,7 @@ from previz.search.bridges import BridgeSet, bridge_sets
 from previz.search.candidates import looked_over, slip_in_hold
 from previz.search.filmhold import told_as_film
 from previz.search.freedoms import placed
-from previz.search.objective import Outcome, fine_hold, out_of_frame
+from previz.search.objective import Outcome, fine_frames, out_of_frame
 from previz.search.studio import misfits
 from previz.stage.looking import Looker
 
@@ -62,24 +62,27 @@ class Trial:
             off = out_of_frame(camera, one.ready.built.bridge.surface.vertices)
             return Outcome(reason=station.reason, by=off)
         reveal = reveal_of(move)
-        # where the illusion fails at the station point itself the rest of the move need not be known
-        scores = looked_over(score, scene, move) if station.holds else [station, score(reveal)]
+        if station.holds:
+            scores = looked_over(score, scene, move)
+        else:
+            # it holds nothing: how many have found it by the end of the hold asked for is still to be known
+            frames = sorted({move.frames[0], *scene.rail.hold, move.station_frame, reveal, move.frames[-1]})
+            scores = [station if frame == move.station_frame else score(frame) for frame in frames]
         still = summarised(scores, scene.rail.hold, move.station_frame, reveal)
-        if not station.holds:
-            return _outcome(scene, scores, still, 0.0)
 
         def drifting(score: FrameScore) -> FrameScore:
             return one.fast.drifting(scene, move, score, self.width_px, self.height_px)
 
         film = told_as_film(scores, drifting, still, move, scene.rail.hold)
-        return _outcome(scene, scores, film.summary, fine_hold(scores, still, film.end))
+        return outcome_of(scene, scores, film.summary, fine_frames(scores, still, film.end))
 
 
-def _outcome(scene: Scene, scores: list[FrameScore], summary: HoldSummary, fine: float) -> Outcome:
+def outcome_of(scene: Scene, scores: list[FrameScore], summary: HoldSummary, fine: float) -> Outcome:
+    """What was found of a candidate's film, ``fine`` frames of it held."""
     film = summary.film
     return Outcome(
         hold=summary.hold,
-        fine_hold=fine,
+        fine_frames=fine,
         hold_frames=summary.hold_frames,
         hold_first=summary.hold_first,
         hold_last=summary.hold_last,
@@ -89,6 +92,7 @@ def _outcome(scene: Scene, scores: list[FrameScore], summary: HoldSummary, fine:
         break_reveal_pct=summary.break_reveal_pct,
         slip_px=slip_in_hold(scores, scene),
         hold_still=summary.hold if film is None else film.still,
+        still_frames=summary.hold_frames if film is None else film.still_frames,
         found_hold_pct=None if film is None else film.found_pct,
         drift_worst_deg_s=None if film is None else film.drift_deg_s,
     )

@@ -20,6 +20,7 @@ from previz.stage.projected import facing, hidden_wall, painted, wash_colour
 from previz.workshop.carry import carried
 from previz.workshop.light.bake import (
     BakedLight,
+    BridgeCast,
     Lighting,
     WallBake,
     bake_bridge,
@@ -144,18 +145,24 @@ def bridge_as_lit(scene: Scene, built: BuiltSet) -> Surface:
 
 
 def bridge_baked(
-    scene: Scene, base: WallBake, clean: LitSurface, bridge: Surface, sight: SightLines
+    scene: Scene,
+    base: WallBake,
+    clean: LitSurface,
+    bridge: Surface,
+    sight: SightLines,
+    before: BridgeCast | None = None,
 ) -> BakedLight:
     """The light on a baked wall and on a scene's bridge before it, which throws it on in the paint that it carries.
 
     ``clean`` is the wall without the bridge, ``bridge`` the bridge as it is lit. Paint that continues the wall does so
     here as seen from :func:`typical_station_point`: from where the scene's own camera stands the light on the wall is
     at most 0.6 L* another on the demonstration sets, and a moved camera does not ask for light baked anew.
+    ``before`` is what rays found of the same bridge in other light.
     """
     if not continues_wall(scene) or not base.lighting.light.bounce:
-        return bake_bridge(base, bridge, sight)
+        return bake_bridge(base, bridge, sight, None, before)
     paint = continuing_paint(base.map.surface, clean.code, bridge, sight, typical_station_point(bridge))
-    return bake_bridge(base, bridge, sight, paint)
+    return bake_bridge(base, bridge, sight, paint, before)
 
 
 def continuing_paint(
@@ -225,6 +232,15 @@ def lit_for(wall: LitWall, scene: Scene, built: BuiltSet, sight: SightLines, bak
         return replace(wall, bridge_map=bridge)
     light = bridge_baked(scene, bake(), wall.clean, bridge, sight)
     return wall_in_light(wall.lighting, built.wall, light, bridge, wall.clean)
+
+
+def relit(scene: Scene, built: BuiltSet, sight: SightLines, base: WallBake, before: BridgeCast | None) -> LitWall:
+    """A built set in the light that its wall was baked in; ``before`` is what rays found of the same bridge in other
+    light."""
+    bridge = bridge_as_lit(scene, built)
+    clean = LitSurface(CLEAN_WALL, built.wall, _code(built.wall, base.clean))
+    light = bridge_baked(scene, base, clean, bridge, sight, before)
+    return wall_in_light(base.lighting, built.wall, light, bridge, clean)
 
 
 def _code(surface: Surface, light: Picture) -> NDArray[np.uint8]:

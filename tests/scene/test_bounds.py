@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from previz.errors import SceneError
-from previz.scene.bounds import BOUNDS
 from previz.scene.model import Search
 from previz.scene.reader import read_scene
+from previz.scene.search.bounds import BOUNDS
 from tests.scene.example import EXAMPLE, written
 
 
@@ -75,3 +75,31 @@ def test_knock_errors_are_not_negative(tmp_path: Path) -> None:
         read_scene(written(tmp_path, EXAMPLE + '\n[knock]\nturn = "-1 deg"\n'))
     scene = read_scene(written(tmp_path, EXAMPLE + '\n[knock]\nshift = "2 mm"\nfocal = "1%"\n'))
     assert (scene.knock.shift, scene.knock.focal) == (0.002, 0.01)
+
+
+LAMP = EXAMPLE + """
+[[lamp]]
+name = "side"
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[[search.lamp]]\nname = "kye"\nx = ["0 mm", "1 m"]', ("lamp of the scene: key, side", 'did you mean "key"?')),
+        ('[[search.lamp]]\nname = "key"', ("bounds for at least one of x, y, z, size and lux", "none")),
+        ('[[search.lamp]]\nname = "key"\nlux = [400, 100]', ("a lowest value below the highest", "swap the two")),
+        ('[[search.card]]\nname = "fill"\nx = ["0 mm", "1 m"]', ("a card of the scene, which has none", "[[card]]")),
+        ("stand = [0, 400]", ("frames, so that some are left to slide", "[0, 400]")),
+        ("slide = [10, 400]", ("frames that standing leaves", "[10, 400]")),
+        (
+            'distance_with_lens = ["1 m", "2 m"]\nlens = ["30 mm", "40 mm"]',
+            ("one of distance_with_lens and lens", "both"),
+        ),
+    ],
+)
+def test_what_a_search_cannot_move_is_said_in_a_line(tmp_path: Path, text: str, words: tuple[str, ...]) -> None:
+    (fault,) = faults(tmp_path, text, LAMP)
+    assert "\n" not in fault
+    for word in words:
+        assert word in fault, fault

@@ -314,7 +314,7 @@ def test_every_table_is_known_by_its_name() -> None:
     assert set(tables()) == {
         "", "delivery", "wall", "wall.doorway", "bridge", "camera", "rail", "rail.pauses", "lamp",
         "card", "light", "plate", "plate.camera", "plate.marks", "plate.marks.poles", "search",
-        "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
+        "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
         "markers.card",
     }  # fmt: skip
     assert "folder" not in tables()[""]

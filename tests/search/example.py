@@ -52,6 +52,7 @@ rail_length = ["150 mm", "500 mm"]
 station = [1001, 1008]
 least_reveal = "40%"
 budget = 14
+finalists = 2
 '''
 
 

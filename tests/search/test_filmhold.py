@@ -59,7 +59,7 @@ def test_few_frames_tell_what_all_do(move: Move) -> None:
     # it ends between the last frame at most 5 % found and the next
     passed = next(k for k, one in enumerate(film) if one.found_pct > 5.0)
     assert got.end is not None
-    assert every[passed - 1].rail <= got.end <= every[passed].rail
+    assert every[passed - 1].frame <= got.end <= every[passed].frame
     # drift is asked for every second frame, and no further than it matters
     assert 0 < len(asked) <= 2 + (max(passed, 8) + 1) // 2
     assert max(asked) <= max(every[passed].frame, WANTED[1]) + 1

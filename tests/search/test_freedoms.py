@@ -12,6 +12,8 @@ from previz.scene.edit import edited_text
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
+from previz.scene.search.asked import Search
+from previz.scene.shape import bridge_shape
 from previz.search.freedoms import (
     NAMES,
     changes_of,
@@ -19,6 +21,7 @@ from previz.search.freedoms import (
     own_shares,
     own_values,
     placed,
+    shown_values,
     values_of,
 )
 from tests.search.example import SMALL, small_scene
@@ -27,11 +30,15 @@ ALL = {
     "height": ["250 mm", "450 mm"],
     "distance": ["1.3 m", "1.8 m"],
     "lateral": ["-60 mm", "60 mm"],
+    "distance_with_lens": ["1.3 m", "1.8 m"],
     "tilt": ["-16 deg", "-8 deg"],
     "pan": ["-3 deg", "3 deg"],
     "lens": ["28 mm", "50 mm"],
     "rail_angle": ["-5 deg", "20 deg"],
     "rail_length": ["150 mm", "500 mm"],
+    "rail_pan": ["-2 deg", "2 deg"],
+    "stand": [0, 6],
+    "slide": [8, 16],
     "station": [1001, 1008],
     "bridge_length": ["600 mm", "800 mm"],
     "bridge_width": ["40 mm", "60 mm"],
@@ -53,8 +60,9 @@ def test_everything_that_has_bounds_is_a_freedom(scene: Scene, tmp_path: Path) -
 def test_the_bounds_themselves_are_values(scene: Scene) -> None:
     freedoms = freedoms_of(scene)
     assert values_of(freedoms, np.zeros(len(freedoms))) == {
-        "height": "250 mm", "distance": "1300 mm", "lateral": "-60 mm", "tilt": "-16 deg", "pan": "-3 deg",
-        "lens": "28 mm", "rail_angle": "-5 deg", "rail_length": "150 mm", "station": "1001",
+        "height": "250 mm", "distance": "1300 mm", "lateral": "-60 mm", "distance_with_lens": "1300 mm",
+        "tilt": "-16 deg", "pan": "-3 deg", "lens": "28 mm", "rail_angle": "-5 deg", "rail_length": "150 mm",
+        "rail_pan": "-2 deg", "stand": "0", "slide": "8", "station": "1001",
         "bridge_length": "600 mm", "bridge_width": "40 mm", "bridge_taper": "0.8", "bridge_height": "8 mm",
     }  # fmt: skip
     assert values_of(freedoms, np.ones(len(freedoms)))["bridge_taper"] == "1.2"
@@ -112,3 +120,85 @@ def test_own_values_are_the_scene(scene: Scene) -> None:
     assert placed(scene, {name: own[name] for name in NAMES}) == scene.edited(rail__station=1004)
     shares = own_shares(scene, freedoms_of(scene))
     assert values_of(freedoms_of(scene), shares)["distance"] == "1600 mm"
+
+
+def test_a_stand_and_a_slide_keep_the_length_of_the_shot(scene: Scene) -> None:
+    """24 frames: 5 stood, 12 slid, so 7 are stood at the end; without a slide of its own it slides over the rest."""
+    got = placed(scene, {"stand": "5", "slide": "12", "rail_pan": "1.5 deg"})
+    assert (got.rail.frames, got.rail.stand, got.rail.stand_after) == (24, 5, 7)
+    assert got.rail.pan == pytest.approx(math.radians(1.5))
+    places = move_of(got).positions
+    assert np.ptp(places[:6], axis=0).max() == np.ptp(places[17:], axis=0).max() == 0.0
+    assert places[6][0] > places[5][0] + 1e-6
+    assert placed(scene, {"stand": "5"}).rail.stand_after == 0
+    assert shown_values(scene, own_values(scene), {"stand": "5"})["slide"] == "19"
+
+
+def test_the_bridge_stays_as_large_where_distance_and_lens_go_together(scene: Scene) -> None:
+    """Thales: from k times as far on the same ray a lens k times as long draws the same size at the same place."""
+    middle = bridge_shape(scene).centre
+    before = move_of(scene).camera(1004)
+    got = move_of(placed(scene, {"distance_with_lens": "1800 mm"})).camera(1004)
+    assert got.position[2] == pytest.approx(1.8, abs=1e-9)
+    aside = middle + [0.02, 0.0, 0.0]
+    wide = [float(np.linalg.norm(c.project(aside) - c.project(middle))) for c in (before, got)]
+    assert wide[1] == pytest.approx(wide[0], rel=1e-3)
+    # the place is written to 0.1 mm, the lens to 0.01 mm
+    assert got.project(middle) == pytest.approx(before.project(middle), abs=0.5)
+    # what is near grows less, what is far more: it is another perspective
+    deep = np.array([0.0, 0.0, -0.3])
+    end = [float(np.linalg.norm(c.project(aside + deep) - c.project(middle + deep))) for c in (before, got)]
+    assert end[1] > 1.02 * end[0]
+
+
+LIT = """
+[[lamp]]
+name = "key"
+position = ["0 mm", "1 m", "1500 mm"]   # over the lens
+size = "400 mm"
+
+[[lamp]]
+name = "strip"
+size = "600 x 300 mm"
+lux = 200
+
+[[card]]
+name = "fill"
+kind = "bounce"
+position = ["600 mm", "200 mm", "900 mm"]
+size = "600 x 400 mm"
+"""
+MOVABLE = {
+    "lamp": [
+        {"name": "strip", "y": ["0.5 m", "1.5 m"], "size": ["0.2 m", "0.8 m"], "lux": [50, 400]},
+        {"name": "key", "x": ["-200 mm", "200 mm"]},
+    ],
+    "card": [{"name": "fill", "z": ["0.5 m", "1.2 m"], "size": ["300 mm", "600 mm"]}],
+}
+
+
+def _movable(scene: Scene) -> Scene:
+    return scene.model_copy(update={"search": Search.model_validate(MOVABLE)})
+
+
+def test_lamps_and_cards_that_move_are_written_as_the_scene_has_them(scene: Scene, tmp_path: Path) -> None:
+    path = tmp_path / "lit.toml"
+    path.write_text(SMALL + LIT, encoding="utf-8")
+    lit = _movable(read_scene(path))
+    freedoms = freedoms_of(lit)
+    assert [freedom.name for freedom in freedoms] == [
+        "lamp strip y", "lamp strip size", "lamp strip lux", "lamp key x", "card fill z", "card fill size"
+    ]  # fmt: skip
+    assert own_values(lit)["lamp strip size"] == "600 mm"
+    rng = np.random.default_rng(5)
+    candidate = tmp_path / "candidate.toml"
+    for shares in (*rng.random((8, 6)), np.zeros(6), np.ones(6)):
+        values = values_of(freedoms, shares)
+        candidate.write_text(edited_text(SMALL + LIT, changes_of(lit, values)))
+        written, judged = read_scene(candidate), placed(lit, values)
+        assert written.model_copy(update={"search": None}) == judged.model_copy(update={"search": None})
+    # the last: all at the upper bound, twice as long a strip as high
+    assert (judged.lamps[0].position, judged.lamps[1].size) == ((0.2, 1.0, 1.5), (0.8, 0.4))
+    assert (judged.lamps[1].lux, judged.lamps[1].position[1]) == (400.0, 1.5)
+    assert (judged.cards[0].position[2], judged.cards[0].size) == (1.2, (0.6, 0.4))
+    assert "# over the lens" in candidate.read_text()

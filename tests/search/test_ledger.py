@@ -19,7 +19,7 @@ RUN = {"scene": "a", "version": "1"}
 
 
 def outcome(hold: float, reveal: float = 70.0, **more: object) -> Outcome:
-    given = {"hold": hold, "fine_hold": hold, "hold_frames": 3, "break_station_pct": 0.1, "break_mean_pct": 1.0}
+    given = {"hold": hold, "fine_frames": hold, "hold_frames": 3, "break_station_pct": 0.1, "break_mean_pct": 1.0}
     return Outcome(**(given | {"break_worst_pct": 2.0, "break_reveal_pct": reveal} | more))  # type: ignore[arg-type]
 
 
@@ -44,7 +44,7 @@ def test_only_what_this_run_asked_for_is_in_its_table_best_first(tmp_path: Path)
     path = tmp_path / "search.sqlite"
     with SearchLedger(path, RUN, 0.6) as ledger:
         for number, hold in enumerate([0.01, 0.03, 0.02]):
-            ledger.add(values(number), outcome(hold))
+            ledger.add(values(number), outcome(hold, hold_frames=round(1e3 * hold)))
     with SearchLedger(path, RUN, 0.6) as ledger:
         assert ledger.best() is None
         for number in (0, 2, 0):

@@ -9,14 +9,14 @@ import pytest
 
 from previz.camera import camera_for
 from previz.judge.hold import FrameScore, summarised
-from previz.search.objective import Outcome, cost_of, fine_hold, out_of_frame, rank_of
+from previz.search.objective import Outcome, cost_of, fine_frames, out_of_frame, rank_of
 
 
 def judged(hold: float, reveal: float, station: float = 0.0, mean: float = 1.0, found: float = 1.0) -> Outcome:
     return Outcome(
         hold=hold,
-        fine_hold=hold,
-        hold_frames=1,
+        fine_frames=100.0 * hold,
+        hold_frames=round(100.0 * hold),
         break_station_pct=station,
         break_mean_pct=mean,
         break_worst_pct=mean,
@@ -42,7 +42,7 @@ ORDER = [
 
 
 def test_costs_and_ranks_put_candidates_in_the_same_order() -> None:
-    costs = [cost_of(outcome, 0.6, 0.5) for outcome in ORDER]
+    costs = [cost_of(outcome, 0.6, 50.0) for outcome in ORDER]
     assert np.isfinite(costs).all()
     assert costs == sorted(costs)
     ranks = [rank_of(outcome, 0.6) for outcome in ORDER]
@@ -51,7 +51,7 @@ def test_costs_and_ranks_put_candidates_in_the_same_order() -> None:
 
 
 def test_the_cost_has_no_steps_where_the_reveal_becomes_enough() -> None:
-    below, above = cost_of(judged(0.1, 59.999), 0.6, 0.5), cost_of(judged(0.1, 60.001), 0.6, 0.5)
+    below, above = cost_of(judged(0.1, 59.999), 0.6, 50.0), cost_of(judged(0.1, 60.001), 0.6, 50.0)
     assert abs(below - above) < 1e-4
 
 
@@ -69,15 +69,18 @@ def test_a_fine_hold_ends_where_the_break_passes_the_limit() -> None:
     """By hand: 5 % lies a quarter of the way from 4 % to 8 %, and a half from 3 % to 7 %."""
     scores = [score(1001, 0.0, 8.0), score(1002, 0.01, 4.0), score(1003, 0.03, 3.0), score(1004, 0.05, 7.0)]
     summary = summarised(scores, (1001, 1003), 1002, None)
-    assert fine_hold(scores, summary) == pytest.approx((0.03 + 0.5 * 0.02) - (0.01 - 0.25 * 0.01))
+    assert fine_frames(scores, summary) == pytest.approx(1003.5 - (1002.0 - 0.25))
+    # found at an earlier time ends it there, at a later one changes nothing
+    assert fine_frames(scores, summary, 1002.5) == pytest.approx(1002.5 - 1001.75)
+    assert fine_frames(scores, summary, 1020.0) == pytest.approx(1.75)
     assert summary.hold == pytest.approx(0.02)
 
 
 def test_a_fine_hold_at_the_ends_of_the_move_and_beside_what_cannot_be_judged() -> None:
     scores = [score(1001, 0.0, 1.0), score(1002, 0.01, 1.0), score(1003, 0.03, None)]
-    assert fine_hold(scores, summarised(scores, (1001, 1002), 1001, None)) == pytest.approx(0.01)
+    assert fine_frames(scores, summarised(scores, (1001, 1002), 1001, None)) == pytest.approx(1.0)
     lost = [score(1001, 0.0, 9.0)]
-    assert fine_hold(lost, summarised(lost, (1001, 1001), 1001, None)) == 0.0
+    assert fine_frames(lost, summarised(lost, (1001, 1001), 1001, None)) == 0.0
 
 
 def test_how_far_out_of_the_frame() -> None:

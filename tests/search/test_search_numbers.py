@@ -29,40 +29,41 @@ from tests.search.example import small_scene
 from tests.search.test_objective import judged
 
 LONGEST = 0.5
+FRAMES = 50.0
 
 
 def cost(hold: float, reveal: float, station: float = 0.0, mean: float = 0.0, found: float = 0.0) -> float:
-    return cost_of(judged(hold, reveal, station, mean, found), 0.6, LONGEST)
+    return cost_of(judged(hold, reveal, station, mean, found), 0.6, FRAMES)
 
 
 def test_a_missing_reveal_weighs_six_times_a_hold() -> None:
-    # five of a hundred missing weigh as much as 0.3 of the longest rail
+    # five of a hundred missing weigh as much as 0.3 of the shot
     assert cost(0.4, 55.0) == pytest.approx(cost(0.4 - 0.3 * LONGEST, 60.0))
     assert cost(0.4, 60.0) == pytest.approx(cost(0.4, 95.0)), "more reveal than asked for is worth nothing"
 
 
 def test_break_inside_the_hold_decides_between_equal_holds() -> None:
-    # a fifth more mean break weighs a hundredth of the longest rail
+    # a fifth more mean break weighs a hundredth of the shot
     assert cost(0.2, 60.0, mean=20.0) == pytest.approx(cost(0.2 - 0.01 * LONGEST, 60.0))
 
 
 def test_what_shows_at_the_station_costs_what_lies_beyond_the_limit() -> None:
-    # 9 % is 4 beyond the 5 of a hold: as much as 4 % of the longest rail
+    # 9 % is 4 beyond the 5 of a hold: as much as 4 % of the shot
     assert cost(0.2, 60.0, station=9.0) == pytest.approx(cost(0.2 - 0.04 * LONGEST, 60.0, found=100.0))
     assert cost(0.2, 60.0, station=4.9) == cost(0.2, 60.0)
 
 
 def test_of_equal_holds_the_one_that_fewer_have_found_is_better() -> None:
-    # a fifth more of the viewers weigh a hundredth of the longest rail, also where nothing holds
+    # a fifth more of the viewers weigh a hundredth of the shot, also where nothing holds
     assert cost(0.2, 60.0, found=20.0) == pytest.approx(cost(0.2 - 0.01 * LONGEST, 60.0))
     assert cost(0.0, 60.0, found=60.0) > cost(0.0, 60.0, found=40.0)
     assert rank_of(judged(0.0, 61.0, found=60.0), 0.6) > rank_of(judged(0.0, 61.0, found=40.0), 0.6)
 
 
 def test_a_quarter_of_a_metre_out_of_the_studio_weighs_one() -> None:
-    near, far = (cost_of(Outcome(reason="rail", fits=False, by=by), 0.6, LONGEST) for by in (0.05, 0.30))
+    near, far = (cost_of(Outcome(reason="rail", fits=False, by=by), 0.6, FRAMES) for by in (0.05, 0.30))
     assert far - near == pytest.approx(1.0)
-    unjudged = cost_of(Outcome(reason="not in the frame", by=0.25), 0.6, LONGEST)
+    unjudged = cost_of(Outcome(reason="not in the frame", by=0.25), 0.6, FRAMES)
     assert far > near > unjudged > cost(0.0, 0.0)
 
 

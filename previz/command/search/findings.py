@@ -8,28 +8,35 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from previz.command.search.words import words_of
+from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.run.output import OutputFolder
 from previz.run.table import csv_text
 from previz.run.workers import Opened
 from previz.scene.edit import edited_text
 from previz.scene.model import Scene
 from previz.scene.source import Loc
-from previz.search.freedoms import NAMES, Freedom, changes_of, own_values
+from previz.search.freedoms import changes_of, own_values, shown_values
+from previz.search.ladders import Freedom, number_of
 from previz.search.ledger import Row, SearchLedger
+from previz.search.objective import Outcome
 from previz.search.trade import Trade
 from previz.units import inches_text
 
 _UNITS = {"mm": "_mm", "deg": "_deg", "": ""}
 
+# share of its bounds within which a value presses against an end
+_PRESSES = 0.03
+
 # rows of the table written at once
 _CHUNK = 1000
 
 
-def _parameters(own: Mapping[str, str], values: Mapping[str, str]) -> dict[str, str]:
+def _parameters(scene: Scene, own: Mapping[str, str], values: Mapping[str, str]) -> dict[str, str]:
     """Every value of a candidate as text without its unit, by a name that has it; the scene's ``own`` for the rest."""
     out = {}
-    for name in NAMES:
-        number, _, unit = values.get(name, own[name]).partition(" ")
+    for name, text in shown_values(scene, own, values).items():
+        number, _, unit = text.partition(" ")
         out[name + _UNITS[unit or _unit(name)]] = number
     return out
 
@@ -47,13 +54,14 @@ def as_row(scene: Scene, own: Mapping[str, str], row: Row, rank: int) -> dict[st
     return {
         "rank": rank,
         "number": row.number,
-        **_parameters(own, row.values),
+        **_parameters(scene, own, row.values),
         "hold_mm": 1e3 * found.hold if found.judged else None,
         "hold_frames": found.hold_frames if found.judged else None,
         "hold_s": found.hold_frames / float(scene.delivery.rate) if found.judged else None,
         "hold_first": found.hold_first,
         "hold_last": found.hold_last,
         "hold_still_mm": 1e3 * found.hold_still if found.judged else None,
+        "hold_still_frames": found.still_frames if found.judged else None,
         "found_hold_pct": found.found_hold_pct,
         "drift_worst_deg_s": found.drift_worst_deg_s,
         "break_station_pct": found.break_station_pct,
@@ -62,6 +70,7 @@ def as_row(scene: Scene, own: Mapping[str, str], row: Row, rank: int) -> dict[st
         "break_reveal_pct": found.break_reveal_pct,
         "slip_px": found.slip_px if found.judged else None,
         "reveals": None if search is None or not found.judged else found.enough(search.least_reveal),
+        "judged_by": ("drawn frames" if found.drawn else "fast judge") if found.judged else "",
         "reason": found.reason,
     }
 
@@ -92,11 +101,18 @@ def summary_of(
     ledger: SearchLedger,
     trade: Trade,
     freedoms: list[Freedom],
+    best: Row | None,
+    finals: list[tuple[Row, Outcome]],
 ) -> dict[str, Any]:
-    """What matters of a search, as ``search.json`` and ``--json`` have it."""
+    """What matters of a search, as ``search.json`` and ``--json`` have it.
+
+    ``best`` is the best of those drawn, None where nothing could be judged; ``finals`` are all of them, as the fast
+    judge and as their drawn frames have it.
+    """
     counts = {"judged": 0, "reveals": 0}
     lost: dict[str, int] = {}
-    best, first, own = ledger.best(), ledger.row(0), own_values(scene)
+    first, own = ledger.row(0), own_values(scene)
+    best = ledger.best() if best is None else best
     for row in ledger.best_first():
         if not row.outcome.judged:
             short = row.outcome.reason.partition(":")[0]
@@ -117,8 +133,48 @@ def summary_of(
         "least_reveal_pct": 100.0 * (scene.search.least_reveal if scene.search else 0.0),
         "best": None if best is None else as_row(scene, own, best, 1),
         "own": None if first is None else as_row(scene, own, first, 0),
+        "drawn": [
+            {"number": row.number, "by": {"fast judge": _numbers(row.outcome), "drawn frames": _numbers(found)}}
+            for row, found in finals
+        ],
+        "nothing_holds": None if best is None else nothing_holds(scene, freedoms, own, best),
         "front": [{"number": n, "hold_mm": 1e3 * hold, "break_reveal_pct": reveal} for hold, reveal, n in trade.front],
     }
+
+
+def _numbers(found: Outcome) -> dict[str, Any]:
+    """What two judges of one candidate can be compared by."""
+    return {
+        "break_station_pct": found.break_station_pct,
+        "break_reveal_pct": found.break_reveal_pct,
+        "found_hold_pct": found.found_hold_pct,
+        "hold_frames": found.hold_frames,
+        "hold_still_frames": found.still_frames,
+    }
+
+
+def nothing_holds(scene: Scene, freedoms: list[Freedom], own: Mapping[str, str], best: Row) -> str | None:
+    """Where the best candidate holds nothing: by how much it misses, and which bounds it presses against, in words."""
+    found = best.outcome
+    if not found.judged or found.hold_frames:
+        return None
+    misses = []
+    at_station = found.break_station_pct or 0.0
+    if at_station > HOLDS_BELOW_PCT:
+        misses.append(f"at the station frame {at_station:.1f} % shows, {at_station - HOLDS_BELOW_PCT:.1f} too much")
+    if found.found_hold_pct is not None:
+        over = found.found_hold_pct - HOLDS_BELOW_PCT
+        more = f", {over:.0f} more than may" if over > 0.0 else ""
+        misses.append(f"{found.found_hold_pct:.0f} of 100 have found it by the end of the hold asked for{more}")
+    values = shown_values(scene, own, best.values)
+    pressed = []
+    for freedom in freedoms:
+        share = freedom.share(number_of(values[freedom.name])) if values.get(freedom.name) else 0.5
+        if not freedom.choices and not _PRESSES < share < 1.0 - _PRESSES:
+            end = "lowest" if share < 0.5 else "highest"
+            pressed.append(f"the {end} {words_of(freedom.name)[0]}, {values[freedom.name]}")
+    bounds = f"it presses against {' and '.join(pressed)}" if pressed else "it presses against no bound"
+    return f"nothing that was tried holds; nearest is number {best.number}: {'; '.join([*misses, bounds])}"
 
 
 def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:

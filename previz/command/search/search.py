@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from previz.command.search.finalists import DRAWN_PX, draw_finalists
 from previz.command.search.findings import rows_of, scene_text, summary_of, write_csv
 from previz.command.search.words import best_notes
 from previz.command.shoot.shoot import run_of, scaled_height, scene_date
@@ -25,7 +26,8 @@ from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
-from previz.search.freedoms import NAMES, Freedom, freedoms_of, own_shares, own_values, placed, values_of
+from previz.search.freedoms import NAMES, freedoms_of, own_shares, own_values, placed, values_of
+from previz.search.ladders import Freedom
 from previz.search.ledger import Row, SearchLedger
 from previz.search.objective import Outcome, cost_of
 from previz.search.optimise import search as search_places
@@ -39,7 +41,7 @@ LEDGER = "search.sqlite"
 
 # what a judgement does not depend on: words, the performer, and what is asked rather than looked at
 _NOT_LOOKED_AT = {"title", "date", "plate", "knock"}
-_ASKED = {*NAMES, "lenses", "least_reveal", "budget", "seed"}
+_ASKED = {*NAMES, "lenses", "lamp", "card", "least_reveal", "budget", "finalists", "seed"}
 
 
 def search(
@@ -53,6 +55,7 @@ def search(
 ) -> RunResult:
     """Search within the scene's bounds and write the table, the best scene and the trade between hold and reveal.
 
+    What is said of the best is found in frames drawn and judged as ``score`` does; of the rest, without a picture.
     A stopped search, or one with a smaller budget, is gone on with.
     """
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
@@ -63,20 +66,26 @@ def search(
     size_px = width_px, scaled_height(scene, width_px)
     longest = max(abs(scene.rail.travel), *(scene.search.rail_length or (0.0,)))
     with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
-        pool.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
+        cache = LightCache(folder.path)
+        pool.load(prepare(scene, width_px, cache, progress.say))
         progress.note(pool.opened.message)
         run = run_of(scene, sha256, pool.opened, size_px)
         with SearchLedger(folder.place(LEDGER), _looked_at(scene, run), scene.search.least_reveal) as ledger:
-            hunt = _Hunt(scene, freedoms, size_px, longest, asked, pool, ledger, progress)
+            hunt = _Hunt(scene, freedoms, size_px, asked, pool, ledger, progress)
             hunt.run()
+            ledger.commit()
+            progress.say("building, drawing and judging the best")
+            best, finals = draw_finalists(scene, ledger, pool, cache, progress)
             ledger.commit()
             trade = Trade(longest)
             write_csv(folder, rows_of(ledger, scene, trade))
-            best, own = ledger.best(), ledger.row(0)
-            summary = summary_of(scene, sha256, pool.opened, size_px, ledger, trade, freedoms)
-            if best is None or own is None:
+            summary = summary_of(scene, sha256, pool.opened, size_px, ledger, trade, freedoms, best, finals)
+            if best is None:
+                best = ledger.best()
+            if best is None:
                 raise RuntimeError("a search ended before its first candidate")
-            pictures = _checked(best, scene, pool, size_px, summary) if best.outcome.judged else []
+            own = ledger.row(0)
+            pictures = _pictures(best, scene, pool, cache) if best.outcome.judged else []
             _write_best(folder, scene_path, scene, best)
             title = title_block(scene, scene_date(scene, scene_path), "hold against reveal")
             plot = TradePlot(
@@ -85,7 +94,7 @@ def search(
                 front=[(1e3 * hold, reveal) for hold, reveal, _ in trade.front],
                 least_reveal_pct=100.0 * scene.search.least_reveal,
                 tried=ledger.count,
-                own=_place(own.outcome),
+                own=None if own is None else _place(own.outcome),
                 best=_place(best.outcome),
                 pictures=pictures,
                 notes=best_notes(summary),
@@ -97,7 +106,8 @@ def search(
 
 def _nothing_to_search(scene_path: Path) -> SceneError:
     expected = 'bounds to search within, like height = ["120 mm", "240 mm"]'
-    hint = f"under [search] can stand {', '.join((*NAMES[:6], 'lenses', *NAMES[6:]))}"
+    names = ", ".join((*NAMES[:7], "lenses", *NAMES[7:]))
+    hint = f"under [search] can stand {names}; lamps and cards under [[search.lamp]] and [[search.card]]"
     return SceneError([Fault(scene_path.as_posix(), 0, 0, "search", expected, "none", hint)])
 
 
@@ -115,7 +125,6 @@ class _Hunt:
         scene: Scene,
         freedoms: list[Freedom],
         size_px: tuple[int, int],
-        longest: float,
         budget: int,
         pool: WorkerPool,
         ledger: SearchLedger,
@@ -124,7 +133,7 @@ class _Hunt:
         if scene.search is None:
             raise ValueError("the scene has no bounds to search within")
         self._scene, self._asked = scene, scene.search
-        self._freedoms, self._size_px, self._longest, self._budget = freedoms, size_px, longest, budget
+        self._freedoms, self._size_px, self._budget = freedoms, size_px, budget
         self._pool, self._ledger = pool, ledger
         self._tally = progress.tally(budget, "candidates tried")
 
@@ -157,7 +166,7 @@ class _Hunt:
             outcome = known.get(_key(values)) or self._ledger.outcome(values)
             if outcome is None:
                 raise RuntimeError("a candidate that was asked for is not in the ledger")
-            costs.append(cost_of(outcome, self._asked.least_reveal, self._longest))
+            costs.append(cost_of(outcome, self._asked.least_reveal, self._scene.rail.frames))
         self._tally.at(self._ledger.count, self._best_so_far())
         return costs
 
@@ -199,24 +208,16 @@ def _place(outcome: Outcome) -> tuple[float, float] | None:
     return 1e3 * outcome.hold, outcome.break_reveal_pct
 
 
-def _checked(
-    best: Row, scene: Scene, pool: WorkerPool, size_px: tuple[int, int], summary: dict[str, Any]
-) -> list[tuple[str, Pixels8]]:
-    """Build the best scene anew and judge it by pictures, at the station and at the reveal; gives those two."""
+def _pictures(best: Row, scene: Scene, pool: WorkerPool, cache: LightCache) -> list[tuple[str, Pixels8]]:
+    """The best candidate's frames at the station and at the reveal, with what they are."""
     chosen = placed(scene, best.values)
     move = move_of(chosen)
-    pool.load(prepare(chosen, size_px[0]))
+    pool.load(prepare(chosen, None, cache))
     frames = {"station": move.station_frame, "reveal": reveal_of(move)}
+    size_px = DRAWN_PX, scaled_height(chosen, DRAWN_PX)
     looks = list(pool.run([FrameJob(frame, *size_px) for frame in frames.values()]))
-    checked = {}
-    pictures = []
-    for (name, frame), look in zip(frames.items(), looks, strict=True):
-        score = look.judged.score
-        checked[name] = {"frame": frame, "break_pct": score.break_pct, "slip_px": score.slip_px}
-        if look.code is not None:
-            pictures.append((f"best, frame {frame}, {name}", look.code))
-    summary["checked"] = checked
-    return pictures
+    named = zip(frames.items(), looks, strict=True)
+    return [(f"best, frame {frame}, {name}", look.code) for (name, frame), look in named if look.code is not None]
 
 
 def _write_best(folder: OutputFolder, scene_path: Path, scene: Scene, best: Row) -> None:

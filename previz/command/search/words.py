@@ -11,17 +11,26 @@ _WORDS = {
     "height": ("height", "mm"),
     "distance": ("distance", "mm"),
     "lateral": ("lateral", "mm"),
+    "distance_with_lens": ("distance with lens", "mm"),
     "tilt": ("tilt", "deg"),
     "pan": ("pan", "deg"),
     "lens": ("lens", "mm"),
     "rail_angle": ("rail angle", "deg"),
     "rail_length": ("rail length", "mm"),
+    "rail_pan": ("pan over the slide", "deg"),
+    "stand": ("frames stood", ""),
+    "slide": ("frames slid", ""),
     "station": ("station frame", ""),
     "bridge_length": ("bridge length", "mm"),
     "bridge_width": ("bridge width", "mm"),
     "bridge_taper": ("bridge taper", ""),
     "bridge_height": ("bridge thickness", "mm"),
 }
+
+
+def words_of(name: str) -> tuple[str, str]:
+    """What a value is called, and its unit; a lamp's and a card's are called by the lamp and the card."""
+    return _WORDS.get(name, (name, "" if name.endswith(" lux") else "mm"))
 
 
 def search_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
@@ -35,15 +44,17 @@ def search_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     if best["reason"]:
         return [*rows, ("best", f"none: {best['reason']}"), ("written to", folder)]
     rows += [("longest hold", _hold(best)), ("as the scene is", own["reason"] or _hold(own))]
+    if summary["nothing_holds"]:
+        rows.append(("nothing holds", summary["nothing_holds"].partition("; ")[2]))
     if best["reveals"] is False:
         rows.append(("too little reveal", f"no candidate reveals {least:g} %; this one reveals most"))
     for name in summary["varied"]:
-        words, unit = _WORDS[name]
+        words, unit = words_of(name)
         key = f"{name}_{unit}" if unit else name
         rows.append((words, f"{best[key]} {unit}".strip() + f" (was {own[key]})"))
-    for name, look in summary.get("checked", {}).items():
-        found = "cannot be judged" if look["break_pct"] is None else f"break {look['break_pct']:.1f} %"
-        rows.append((f"by pictures, {name}", f"{found} at frame {look['frame']}"))
+    if summary["drawn"]:
+        count = len(summary["drawn"])
+        rows.append(("drawn and judged", f"{count}, the best among them, as score does; the rest without a picture"))
     return [*rows, ("written to", f"{folder}: best.toml, search.csv, trade.png")]
 
 
@@ -53,7 +64,7 @@ def best_notes(summary: dict[str, Any]) -> list[str]:
     if best["reason"]:
         return []
     for name in summary["varied"]:
-        words, unit = _WORDS[name]
+        words, unit = words_of(name)
         text = best[f"{name}_{unit}" if unit else name]
         both = f"{text} mm / {inches_text(float(text) / 1e3)}" if unit == "mm" and name != "lens" else f"{text} {unit}"
         notes.append(f"{words:<15}{both}".rstrip())

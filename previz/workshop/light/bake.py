@@ -146,18 +146,31 @@ class WallBake:
     clean: Picture
 
 
-def bake_wall(wall: Surface, lighting: Lighting, caster: Caster) -> WallBake:
-    """The wall's light without a bridge. The lighting must not be flat."""
+def bake_wall(wall: Surface, lighting: Lighting, caster: Caster, before: WallBake | None = None) -> WallBake:
+    """The wall's light without a bridge. The lighting must not be flat.
+
+    ``before`` is the same wall in other light: what has not moved casts no rays again, and the answer is the same.
+    """
     height, width = wall.reflectance.shape[:2]
-    made = _map_of(wall, *_at_most(width, height, _SHADING_PX), lighting)
+    if before is not None and not _same_cards(lighting, before.lighting):
+        before = None
+    if before is not None and _has_points(lighting) == _has_points(before.lighting):
+        made = before.map
+    else:
+        made = _map_of(wall, *_at_most(width, height, _SHADING_PX), lighting)
     cards = card_frames(lighting.cards)
     emitters = _emitters(lighting, caster, (WALL,), None)
-    seen = tuple(seen_points(_texels_for(e, made), e, caster, (WALL,), cards) for e in emitters)
+    known = () if before is None or made is not before.map else before.seen[: len(before.lighting.lamps)]
+    seen = tuple(
+        _seen_before(known, e) or seen_points(_texels_for(e, made), e, caster, (WALL,), cards) for e in emitters
+    )
     shares = tuple(share_seen(s) for s in seen)
     levels = tuple(levels_of(made.texels, e) for e in emitters)
     direct = _direct(made, levels, shares)
     found = None
-    if _gathers(lighting):
+    if before is not None and before.found is not None and _gathers(lighting):
+        found = before.found
+    elif _gathers(lighting):
         found = gathered(_lattice(made, _WALL_STEP), caster, Target(WALL, wall, made.size_px), 0, cards)
     clean = direct
     if found is not None:
@@ -166,34 +179,99 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster) -> WallBake:
     return WallBake(lighting, made, emitters, seen, shares, levels, found, clean)
 
 
+def _same_cards(one: Lighting, other: Lighting) -> bool:
+    """Whether cards stand alike, so that they keep off the same light."""
+    return [(c.kind, c.position, c.aim, c.size) for c in one.cards] == [
+        (c.kind, c.position, c.aim, c.size) for c in other.cards
+    ]
+
+
+def _has_points(lighting: Lighting) -> bool:
+    return any(lamp.is_point for lamp in lighting.lamps)
+
+
+def _seen_before(known: Sequence[SeenPoints], emitter: Emitter) -> SeenPoints | None:
+    """What was cast for a lamp that stands there and is as large, as this ``emitter`` sends its light; None if none."""
+    if emitter.level is not None:
+        return None
+    for seen in known:
+        other = seen.emitter
+        same = other.size == emitter.size and other.is_disc == emitter.is_disc and other.beam == emitter.beam
+        if same and np.array_equal(other.frame, emitter.frame):
+            return replace(seen, emitter=emitter)
+    return None
+
+
+@dataclass(frozen=True, eq=False)
+class BridgeCast:
+    """What rays found of a bridge before a baked wall, kept so that other light can fall on the same bridge."""
+
+    lighting: Lighting
+    map: _Map
+    emitters: tuple[Emitter, ...]
+    seen_wall: tuple[SeenPoints, ...]
+    seen_bridge: tuple[SeenPoints, ...]
+    from_wall: Gathered | None
+    from_bridge: Gathered | None
+
+
+def cast_bridge(base: WallBake, bridge: Surface, caster: Caster, before: BridgeCast | None = None) -> BridgeCast:
+    """Cast the rays of a bridge's light. ``before`` is the same bridge before the same wall in other light."""
+    lighting, wall = base.lighting, base.map
+    height, width = bridge.reflectance.shape[:2]
+    if before is not None and not (
+        _same_cards(lighting, before.lighting) and _has_points(lighting) == _has_points(before.lighting)
+    ):
+        before = None
+    made = _map_of(bridge, width, height, lighting) if before is None else before.map
+    box = box_of(bridge.vertices)
+    cards = card_frames(lighting.cards)
+    emitters = _emitters(lighting, caster, (WALL, BRIDGE), box)
+    lamps = 0 if before is None else len(before.lighting.lamps)
+    known_wall = () if before is None else before.seen_wall[:lamps]
+    known_bridge = () if before is None else before.seen_bridge[:lamps]
+    seen_wall = tuple(_seen_before(known_wall, s.emitter) or also_past(s, caster, BRIDGE, box) for s in base.seen)
+    seen_bridge = tuple(
+        _seen_before(known_bridge, e) or seen_points(_texels_for(e, made), e, caster, (WALL, BRIDGE), cards, box)
+        for e in emitters
+    )
+    from_wall = from_bridge = None
+    if base.found is not None and before is not None and before.from_wall is not None:
+        from_wall, from_bridge = before.from_wall, before.from_bridge
+    elif base.found is not None:
+        targets = Target(WALL, wall.surface, wall.size_px), Target(BRIDGE, bridge, made.size_px)
+        from_wall = also_met(base.found, caster, targets[1], 1, box)
+        from_bridge = gathered(_lattice(made, _BRIDGE_STEP), caster, targets[0], 0, cards)
+        from_bridge = also_met(from_bridge, caster, targets[1], 1, box)
+    return BridgeCast(lighting, made, emitters, seen_wall, seen_bridge, from_wall, from_bridge)
+
+
 def bake_bridge(
-    base: WallBake, bridge: Surface, caster: Caster, paint: Callable[[Picture], Picture] | None = None
+    base: WallBake,
+    bridge: Surface,
+    caster: Caster,
+    paint: Callable[[Picture], Picture] | None = None,
+    before: BridgeCast | None = None,
 ) -> BakedLight:
     """The light on a baked wall and on a bridge before it. ``bridge.reflectance`` is what it throws on the wall.
 
     Where that depends on the light itself, ``paint`` makes it, (h, w, 3), of the light (h, w, 3) on the bridge's map.
-    It is asked once, with what the bridge throws on itself still in ``bridge.reflectance``.
+    It is asked once, with what the bridge throws on itself still in ``bridge.reflectance``. ``before`` is as for
+    :func:`cast_bridge`.
     """
     lighting, wall = base.lighting, base.map
     height, width = bridge.reflectance.shape[:2]
-    made = _map_of(bridge, width, height, lighting)
-    box = box_of(bridge.vertices)
-    cards = card_frames(lighting.cards)
-    emitters = _emitters(lighting, caster, (WALL, BRIDGE), box)
-    seen_wall = tuple(also_past(s, caster, BRIDGE, box) for s in base.seen)
-    seen_bridge = tuple(seen_points(_texels_for(e, made), e, caster, (WALL, BRIDGE), cards, box) for e in emitters)
-    shares_wall = tuple(share_seen(s) for s in seen_wall)
-    shares_bridge = tuple(share_seen(s) for s in seen_bridge)
+    cast = cast_bridge(base, bridge, caster, before)
+    made, emitters = cast.map, cast.emitters
+    shares_wall = tuple(share_seen(s) for s in cast.seen_wall)
+    shares_bridge = tuple(share_seen(s) for s in cast.seen_bridge)
     # what lamps give does not change; what a card gives does, since the bridge may stand in its light
     lamps = len(lighting.lamps)
     levels = base.levels[:lamps] + tuple(levels_of(wall.texels, e) for e in emitters[lamps:])
     on_wall = _direct(wall, levels, shares_wall)
     on_bridge = _direct(made, [levels_of(made.texels, e) for e in emitters], shares_bridge)
-    if base.found is not None:
-        targets = Target(WALL, wall.surface, wall.size_px), Target(BRIDGE, bridge, made.size_px)
-        from_wall = also_met(base.found, caster, targets[1], 1, box)
-        from_bridge = gathered(_lattice(made, _BRIDGE_STEP), caster, targets[0], 0, cards)
-        from_bridge = also_met(from_bridge, caster, targets[1], 1, box)
+    from_wall, from_bridge = cast.from_wall, cast.from_bridge
+    if from_wall is not None and from_bridge is not None:
         first, second = _all_sent(lighting, [(on_wall, from_wall, wall), (on_bridge, from_bridge, made)])
         around = from_around(from_bridge, _ambient(lighting), (first, second), made.texels)
         if paint is not None and lighting.light.bounce:

@@ -119,8 +119,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/prepare.py",
-        "return bake_bridge(base, bridge, sight, paint)",
-        "return bake_bridge(base, bridge, sight)",
+        "return bake_bridge(base, bridge, sight, paint, before)",
+        "return bake_bridge(base, bridge, sight, None, before)",
         "light on the set: the bridge's own paint lights the wall",
         (_BOUNCE + "test_the_wall_gets_what_that_paint_throws",),
     ),

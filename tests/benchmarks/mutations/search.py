@@ -37,15 +37,15 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/search/objective.py",
-        "return (0.0, *held, found, -reveal, mean)",
-        "return (0.0, -reveal, *held, found, mean)",
+        "return (0.0, *held, -reveal, mean)",
+        "return (0.0, -reveal, *held, mean)",
         "which candidate is best",
         (SEARCH + "the_longer_hold_comes_before_the_clearer_reveal",),
     ),
     Mutation(
         "previz/search/objective.py",
-        "share = (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over",
-        "share = 0.5 * (HOLDS_BELOW_PCT - (held.break_pct or 0.0)) / over",
+        "share = (HOLDS_BELOW_PCT - (held.shown_pct or 0.0)) / over",
+        "share = 0.5 * (HOLDS_BELOW_PCT - (held.shown_pct or 0.0)) / over",
         "where a hold ends between frames",
         ("tests/search/test_objective.py::test_a_fine_hold_ends_where_the_break_passes_the_limit",),
     ),
@@ -155,7 +155,7 @@ MUTATIONS = (
         (SEARCH + "steps_are_as_fine_as_a_bridge_is_cut_and_a_rig_is_set",),
     ),
     Mutation(
-        "previz/search/freedoms.py",
+        "previz/search/ladders.py",
         "_FEWEST_STEPS = 20",
         "_FEWEST_STEPS = 5",
         "steps of narrow bounds",
@@ -169,7 +169,7 @@ MUTATIONS = (
         (SEARCH + "focus_follows_the_camera",),
     ),
     Mutation(
-        "previz/search/freedoms.py",
+        "previz/search/ladders.py",
         "math.ceil(low / float(step) - 1e-6), math.floor(high",
         "math.floor(low / float(step) + 1e-6), math.floor(high",
         "candidates within their bounds",
