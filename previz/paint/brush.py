@@ -44,12 +44,27 @@ def brushed(
     average away inside is given back between them. No stroke leaves the range of the chart's own light in any band.
     Where ``wanted`` (H, W) is not set the picture is 0. ``owner`` (H, W) tells charts apart; nothing crosses.
     """
-    out = np.zeros(reflectance.shape, dtype=np.float32)
+    number, colours = numbered_brushstrokes(reflectance, wanted, brush_texels, owner)
+    laid = colours.astype(np.float32)[np.maximum(number, 0)]
+    return np.where(number[..., None] >= 0, laid, np.float32(0.0))
+
+
+def numbered_brushstrokes(
+    reflectance: Picture, wanted: Mask, brush_texels: float, owner: NDArray[Any] | None = None
+) -> tuple[Labels, Array]:
+    """The strokes of :func:`brushed`: the number (H, W) of the one that each texel lies in, -1 where there is none, and
+    what each reflects, (N, 3)."""
+    number = np.full(wanted.shape, -1, dtype=np.int32)
+    found = [np.zeros((0, 3))]
+    count = 0
     for window, on in charts(wanted, owner):
         strokes = strokes_of(reflectance[window], on, brush_texels)
-        part = out[window]
-        part[on] = strokes.reflectance[strokes.number[on]]
-    return out
+        part = number[window]
+        part[on] = count + strokes.number[on]
+        found.append(strokes.reflectance)
+        count += len(strokes.reflectance)
+    # an empty map looks up row 0, and shows none of it
+    return number, np.concatenate(found) if count else np.zeros((1, 3))
 
 
 def strokes_of(target: Picture, on: Mask, brush_texels: float) -> Strokes:

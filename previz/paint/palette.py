@@ -50,6 +50,14 @@ def palette(reflectance: Array) -> Palette:
     return Palette(codes[order], lab[order], linear[order])
 
 
+def in_order(reflectance: Array) -> tuple[Palette, NDArray[np.intp]]:
+    """The palette of some colours (N, 3), linear light, and which of its rows (N,) each of them is."""
+    paints = palette(reflectance)
+    codes = colour.encoded8(np.asarray(reflectance, dtype=np.float64)).reshape(-1, 3)
+    same = (codes[:, None] == paints.codes[None]).all(axis=-1)
+    return paints, np.asarray(same.argmax(axis=1))
+
+
 def palette_of(reflectance: Picture, weight: NDArray[np.float32], count: int, seed: int = 0) -> Palette:
     """At most ``count`` paints that come nearest to a picture (H, W, 3), linear light, weighted by ``weight`` (H, W).
 
@@ -140,14 +148,32 @@ def labelled(
     the error that one makes is taken up by those around it, as error diffusion does with pixels. No region is thinner
     than ``brush_texels`` (paint/strokes.py). ``owner`` (H, W) tells charts apart; nothing crosses.
     """
+    number, paint_of = numbered_strokes(reflectance, wanted, paints, brush_texels, owner)
     out = np.zeros(wanted.shape, dtype=np.int16)
+    out[number >= 0] = paint_of[number[number >= 0]] + 1
+    return out
+
+
+def numbered_strokes(
+    reflectance: Picture,
+    wanted: Mask,
+    paints: Palette,
+    brush_texels: float,
+    owner: NDArray[Any] | None = None,
+) -> tuple[Labels, Labels]:
+    """The strokes of :func:`labelled`: the number (H, W) of the one that each texel lies in, -1 where there is none,
+    and the row (N,) of ``paints`` that each is painted with."""
+    number = np.full(wanted.shape, -1, dtype=np.int32)
+    found = [np.zeros(0, dtype=np.int32)]
+    count = 0
     for window, on in charts(wanted, owner):
         target = np.where(on[..., None], reflectance[window], np.float32(0.0)).astype(np.float32)
         strokes = strokes_of(target, on, brush_texels)
-        paint_of = _shared_out(target, on, strokes, paints, brush_texels)
-        part = out[window]
-        part[on] = (paint_of[strokes.number[on]] + 1).astype(np.int16)
-    return out
+        found.append(_shared_out(target, on, strokes, paints, brush_texels))
+        part = number[window]
+        part[on] = count + strokes.number[on]
+        count += len(found[-1])
+    return number, np.concatenate(found)
 
 
 def _shared_out(target: Picture, on: Mask, strokes: Strokes, paints: Palette, brush: float) -> Labels:

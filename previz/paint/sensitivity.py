@@ -66,7 +66,7 @@ class BreakGradient:
     """``share`` 0 to 1 of the outline that is found, and its slope (H, W, 3) for the frame's linear light.
 
     ``slope_clean`` is that for the clean frame's, None where the wall is not in question. ``percent`` 0 to 100 is the
-    break that the judge finds there, nothing softened.
+    break that the judge finds there, nothing softened; nan where the judge was not asked.
     """
 
     share: float
@@ -124,17 +124,18 @@ class FrameBreak:
             outline.xy - origin + np.multiply.outer([1.0, -1.0], GRAIN_OFFSET * GRAIN_WINDOW * beside)
         ).swapaxes(0, 1)
 
-    def at(self, linear: Picture, clean: Picture | None = None) -> BreakGradient:
+    def at(self, linear: Picture, clean: Picture | None = None, judged: bool = True) -> BreakGradient:
         """Break of the crop (H, W, 3) of the frame, linear light, and its slope.
 
-        ``clean`` (H, W, 3) is the clean frame's crop where the wall's paint is in question too.
+        ``clean`` (H, W, 3) is the clean frame's crop where the wall's paint is in question too. Unless it is to be
+        ``judged`` too, which costs as much again, nothing but the softened share is told.
         """
         seen, back = self._looked(linear)
         if clean is None:
-            share, percent, slope, _ = self._decided(seen, self.clean)
+            share, percent, slope, _ = self._decided(seen, self.clean, judged)
             return BreakGradient(share, percent, back(slope), None)
         wanted, back_clean = self._looked(clean)
-        share, percent, slope, slope_clean = self._decided(seen, wanted)
+        share, percent, slope, slope_clean = self._decided(seen, wanted, judged)
         return BreakGradient(share, percent, back(slope), back_clean(slope_clean))
 
     def _looked(self, linear: Picture) -> tuple[Field, Callable[[Field], Picture]]:
@@ -183,7 +184,7 @@ class FrameBreak:
 
         return seen, back
 
-    def _decided(self, seen: Field, clean: Field) -> tuple[float, float, Field, Field]:
+    def _decided(self, seen: Field, clean: Field, judged: bool) -> tuple[float, float, Field, Field]:
         """Softened share found, the judge's break, and the share's slopes (3, S, N, 4) for ``seen`` and ``clean``."""
         count = seen.shape[2]
         changed = seen - clean
@@ -241,7 +242,9 @@ class FrameBreak:
         with np.errstate(under="ignore"):
             slope_running = slope_largest[None] * (running / largest[None]) ** (power - 1.0)
         back_running(slope_running, of_seen, of_change)
-        percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer, ends=self._ends).percent
+        percent = float("nan")
+        if judged:
+            percent = decided(Sides(seen, clean), self.outline, self._ordinary, self._viewer, ends=self._ends).percent
         return share, percent, of_seen, -of_change
 
     def _running(self, seen: Field, clean: Field) -> tuple[Field, Callable[[Field, Field, Field], None]]:

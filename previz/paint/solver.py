@@ -32,6 +32,9 @@ _LAST_STEP: Final = 0.002
 # Adam's memory of slopes and of their squares (Kingma and Ba 2015, section 2)
 _MEMORY = (0.9, 0.99)
 
+# every so many steps the judge itself is asked, which costs as much as a step
+_JUDGED_EVERY: Final = 4
+
 # texels whose slope is below this share of the usual one move less, not as far as all others: what is hardly ever
 # outline stays as it was
 _QUIET: Final = 0.3
@@ -49,9 +52,9 @@ class HeldFrame:
     judged: FrameBreak
     place: NDArray[np.float64]
 
-    def at(self, codes: Codes) -> BreakGradient:
-        """Its break with a texture of ``codes`` (T, 3)."""
-        return self.judged.at(self.model.picture(codes), self.model.clean(codes))
+    def at(self, codes: Codes, judged: bool = True) -> BreakGradient:
+        """Its break with a texture of ``codes`` (T, 3), ``judged`` by the judge itself or softened alone."""
+        return self.judged.at(self.model.picture(codes), self.model.clean(codes), judged)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +72,8 @@ class Solution:
 
 @dataclass(frozen=True, eq=False)
 class _Evaluation:
-    """The objective at one paint: softened share found (F,), the judge's break (F,) percent, and the gradient of every
-    frame's share with respect to its pixels."""
+    """The objective at one paint: softened share found (F,), the judge's break (F,) percent, nan where it was not
+    asked, and the gradient of every frame's share with respect to its pixels."""
 
     shares: NDArray[np.float64]
     percents: NDArray[np.float64]
@@ -138,16 +141,19 @@ class Descent:
         self._strokes = self._strokes - np.float32(far) * steady / (size + np.float32(_QUIET * usual))
         self._codes = np.clip(self._start + self._laid(self._strokes), self._lowest, self._highest).astype(np.float32)
         self.taken += 1
-        self._evaluated = self._evaluate(self._codes)
+        judged = self.taken % _JUDGED_EVERY == 0 or self.taken == self._steps
+        self._evaluated = self._evaluate(self._codes, judged)
+        if not judged:
+            return
         found, percents = self._evaluated.shares, self._evaluated.percents
         # the judge's worst frame decides; where that cannot be told apart (it is often 0), the softened one's
         if (percents.max(), found.max()) < (self._after_pct.max(), self.after.max()):
             self._best, self.after, self._after_pct = self._codes, found, percents
 
-    def _evaluate(self, codes: Codes) -> _Evaluation:
+    def _evaluate(self, codes: Codes, judged: bool = True) -> _Evaluation:
         """Every frame with a paint."""
         with ThreadPoolExecutor(self._threads) as pool:
-            found = list(pool.map(lambda frame: frame.at(codes), self.frames))
+            found = list(pool.map(lambda frame: frame.at(codes, judged), self.frames))
         return _Evaluation(
             np.array([one.share for one in found]), np.array([one.percent for one in found]), found
         )

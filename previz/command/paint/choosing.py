@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from previz.command.paint.laidpaint import LaidPaint, LayingHand
+from previz.command.paint.laidpaint import LaidPaint, LaidStrokes, LayingHand
+from previz.command.paint.repaint import repainted
 from previz.command.paint.solving import SolvedPaint, compared_frames, solved_size_px, with_paint
 from previz.judge.hold import FrameScore
 from previz.judge.viewer import HOLDS_BELOW_PCT
@@ -153,11 +154,20 @@ def chosen(
     A start that comes out better than the solved paint on frames between is kept in its place.
     """
     judge = _Judge(ready, pool)
-    paints = {"solved": solved, **starts}
-    tally = progress.tally(len(paints), "paints laid and judged on frames between")
+    paints: dict[str, SolvedPaint] = {"solved": solved, **starts}
+    strokes: dict[str, LaidStrokes] = {}
+    lit = paints
+    if hand.changes:
+        tally = progress.tally(len(paints), "paints laid in strokes")
+        for name, paint in paints.items():
+            strokes[name] = hand.strokes(paint)
+            tally.at(len(strokes), PAINT_NAMES.get(name, name))
+        strokes["solved"] = repainted(pool, hand, strokes, progress)
+        lit = {name: hand.lit(each) for name, each in strokes.items()}
+    tally = progress.tally(len(paints), "paints judged on frames between")
     verdicts = []
-    for name, paint in paints.items():
-        verdicts.append(judge(name, hand.lit(paint)))
+    for name, paint in lit.items():
+        verdicts.append(judge(name, paint))
         tally.at(len(verdicts), f"{verdicts[-1].title} {verdicts[-1].worst:.0f} % at worst")
     best = judge.best or verdicts[0]
     if solved.wall is not None and verdicts[0].worst <= HOLDS_BELOW_PCT:
@@ -165,14 +175,15 @@ def chosen(
         best = verdicts[0]
     helps: list[str] = []
     if best.worst > HOLDS_BELOW_PCT:
-        helps = _helps(ready, hand, judge, best, {name: paints[name] for name in ("solved", best.name)}, progress)
+        helps = _helps(ready, pool, hand, judge, best, paints, progress)
     progress.say("numbering the paint that is kept")
     said = _sentence(ready.scene, best, verdicts, helps)
-    return PaintChoice(hand.laid(paints[best.name]), best.name, tuple(verdicts), said)
+    return PaintChoice(hand.laid(strokes.get(best.name, paints[best.name])), best.name, tuple(verdicts), said)
 
 
 def _helps(
     ready: ReadySet,
+    pool: WorkerPool,
     hand: LayingHand,
     judge: _Judge,
     best: PaintVerdict,
@@ -194,8 +205,12 @@ def _helps(
     tally = progress.tally(len(tries), "tried what would help")
     for number, (words, brush, palette) in enumerate(tries, 1):
         judge.best = best
-        for name, paint in paints.items():
-            judge(name, hand.lit(paint, brush, palette))
+        others = {name: hand.strokes(paints[name], brush, palette) for name in ("solved", "station")}
+        if paints["solved"].wall is None:
+            # a painted wall is loaded anew to be judged, and with it goes what strokes are repainted by
+            others = {"solved": repainted(pool, hand, others, progress)}
+        for name, each in others.items():
+            judge(name, hand.lit(each))
         # the last, both together, is worth a word where it does more than either
         if judge.best.worst < (least if number == 3 else best.worst) - _SAME:
             least = min(least, judge.best.worst)

@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from previz import colour
 from previz.command.paint.solving import USUAL_BRUSH, SolvedPaint, reflectance_of
-from previz.paint.brush import brushed
-from previz.paint.palette import Palette, labelled, palette_of
+from previz.geometry import Array
+from previz.paint.brush import numbered_brushstrokes
+from previz.paint.palette import Palette, in_order, labelled, numbered_strokes, palette_of
 from previz.paint.patches import merged
 from previz.stage.prepare import Painter, ReadySet, sight_of
 from previz.workshop.charts import PADDING_PX
-from previz.workshop.surface import Picture
+from previz.workshop.surface import Picture, Pixels8
 from previz.workshop.texels import texel_owners
 
 # paints of the numbered guide where the scene states no palette
@@ -35,6 +36,29 @@ class LaidPaint:
     painter: Painter
 
 
+@dataclass(frozen=True, eq=False)
+class LaidStrokes:
+    """A bridge in strokes: ``number`` (H, W) int32 of the one that each texel lies in, -1 where there is none.
+
+    ``paints`` (N,) int32 is the row of ``reflectance`` (K, 3) that each is painted with; where ``own`` is set each has
+    its own. ``ground`` (H, W, 3) is the reflectance where there is no stroke, ``wall`` the wall's picture where it is
+    painted over.
+    """
+
+    number: NDArray[np.int32]
+    paints: NDArray[np.int32]
+    reflectance: Array
+    own: bool
+    ground: Picture
+    wall: Pixels8 | None
+
+    @property
+    def picture(self) -> Picture:
+        """Reflectance (H, W, 3) all over."""
+        laid = self.reflectance[self.paints].astype(np.float32)[np.maximum(self.number, 0)]
+        return np.where(self.number[..., None] >= 0, laid, self.ground)
+
+
 class LayingHand:
     """Lays paints on one set, with its scene's brush and palette or with others. ``seen`` (H, W) are the texels that
     some frame sees."""
@@ -52,43 +76,48 @@ class LayingHand:
         """Whether brush or palette leave anything of a paint undone."""
         return self.brush is not None or self.palette is not None
 
-    def laid(self, paint: SolvedPaint) -> LaidPaint:
-        """The paint as the scene has it laid, and its numbers for the guide."""
-        reflectance = reflectance_of(paint.bridge, self._painter.light)
-        paints = palette_of(reflectance, self._weight, self.palette or _USUAL_PALETTE)
-        region = self._numbers(reflectance, paints, self.brush)
-        if not self.changes:
-            return LaidPaint(reflectance, paint, paints, region, self._painter)
-        if self.palette is not None:
-            reflectance = _numbered(reflectance, paints, region)
-        else:
-            reflectance = self._brushed(reflectance)
-        return LaidPaint(reflectance, self._lit(reflectance, paint), paints, region, self._painter)
+    @property
+    def light(self) -> Picture:
+        """Light (H, W, 3) on the bridge's map."""
+        return self._painter.light
 
-    def lit(self, paint: SolvedPaint, brush: float | None = None, palette: int | None = None) -> SolvedPaint:
-        """The paint as it looks when it is laid, with another ``brush`` (m) or another number of paints than the
-        scene's where they are given."""
+    def strokes(self, paint: SolvedPaint, brush: float | None = None, palette: int | None = None) -> LaidStrokes:
+        """A paint in strokes, with another ``brush`` (m) or another number of paints than the scene's where they are
+        given."""
         brush, palette = brush or self.brush, palette or self.palette
-        if brush is None and palette is None:
-            return paint
-        reflectance = reflectance_of(paint.bridge, self._painter.light)
+        reflectance, valid = reflectance_of(paint.bridge, self._painter.light), self._painter.texels.valid
+        wide = (brush or USUAL_BRUSH) / self._texel
         if palette is None:
-            return self._lit(self._brushed(reflectance, brush), paint)
+            number, colours = numbered_brushstrokes(reflectance, valid, wide, self._owner)
+            own = np.arange(len(colours), dtype=np.int32)
+            return LaidStrokes(number, own, colours, True, reflectance, paint.wall)
         paints = palette_of(reflectance, self._weight, palette)
-        region = self._numbers(reflectance, paints, brush)
-        return self._lit(_numbered(reflectance, paints, region), paint)
+        number, rows = numbered_strokes(reflectance, valid, paints, wide, self._owner)
+        return LaidStrokes(number, rows, paints.reflectance, False, reflectance, paint.wall)
 
-    def _numbers(self, reflectance: Picture, paints: Palette, brush: float | None) -> NDArray[np.int16]:
-        """Which paint (H, W) goes where, in patches that the brush can lay."""
-        valid, wide = self._painter.texels.valid, (brush or USUAL_BRUSH) / self._texel
-        return merged(labelled(reflectance, valid, paints, wide, self._owner), valid, wide, self._owner)
+    def lit(self, strokes: LaidStrokes) -> SolvedPaint:
+        """Strokes as they are lit."""
+        return self._lit(strokes.picture, strokes.wall)
 
-    def _brushed(self, reflectance: Picture, brush: float | None = None) -> Picture:
-        wide = (brush or self.brush or USUAL_BRUSH) / self._texel
-        return brushed(reflectance, self._painter.texels.valid, wide, self._owner)
+    def laid(self, paint: SolvedPaint | LaidStrokes) -> LaidPaint:
+        """The paint as the scene has it laid, and its numbers for the guide."""
+        valid, wide = self._painter.texels.valid, (self.brush or USUAL_BRUSH) / self._texel
+        if isinstance(paint, LaidStrokes) and not paint.own:
+            paints, rows = in_order(paint.reflectance)
+            number = np.where(paint.number >= 0, rows[paint.paints][np.maximum(paint.number, 0)] + 1, 0)
+            region = merged(number.astype(np.int16), valid, wide, self._owner)
+            reflectance = _numbered(paint.ground, paints, region)
+            return LaidPaint(reflectance, self._lit(reflectance, paint.wall), paints, region, self._painter)
+        if isinstance(paint, LaidStrokes):
+            reflectance, lit = paint.picture, self.lit(paint)
+        else:
+            reflectance, lit = reflectance_of(paint.bridge, self._painter.light), paint
+        paints = palette_of(reflectance, self._weight, self.palette or _USUAL_PALETTE)
+        region = merged(labelled(reflectance, valid, paints, wide, self._owner), valid, wide, self._owner)
+        return LaidPaint(reflectance, lit, paints, region, self._painter)
 
-    def _lit(self, reflectance: Picture, paint: SolvedPaint) -> SolvedPaint:
-        return SolvedPaint(colour.encoded8(reflectance * self._painter.light), paint.wall)
+    def _lit(self, reflectance: Picture, wall: Pixels8 | None) -> SolvedPaint:
+        return SolvedPaint(colour.encoded8(reflectance * self._painter.light), wall)
 
 
 def _numbered(reflectance: Picture, paints: Palette, region: NDArray[np.int16]) -> Picture:
