@@ -98,6 +98,11 @@ class Shelf:
     def __len__(self) -> int:
         return len(self.numbers)
 
+    def below(self, number: int) -> Shelf:
+        """Its sets whose numbers lie below one."""
+        rows = [k for k, own in enumerate(self.numbers) if own < number]
+        return Shelf(*(tuple(column[k] for k in rows) for column in (self.numbers, self.paints, self.clean, self.seen)))
+
 
 def presented(clips: Tensor, rng: torch.Generator, still: Tensor | None = None) -> Tensor:
     """Clips (B, T, H, W, 3) uint8 as they are shown, (B, 3 T, h, w) float: each under its own exposure, balance, black

@@ -94,7 +94,8 @@ def finder_scene(number: int, folder: Path, frame_px: tuple[int, int]) -> Scene:
     if rng.uniform() < 0.5:
         camera |= {"focus": float(np.linalg.norm(np.array(camera["position"])) * rng.uniform(0.6, 1.0)), "stop": 16.0}
     lamps, ambient = [], 0.0
-    if rng.uniform() < 0.6:
+    bounce = bool(rng.uniform() < 0.5)
+    if rng.uniform() < 0.5:
         ambient = float(rng.uniform(100.0, 1000.0))
         lamps = [
             {
@@ -107,7 +108,7 @@ def finder_scene(number: int, folder: Path, frame_px: tuple[int, int]) -> Scene:
     return Scene.model_validate(
         {
             "title": f"{kind} {shape} {number}", "scale": "1:20", "wall": wall, "bridge": bridge, "camera": camera,
-            "rail": rail, "lamps": lamps, "light": {"ambient": ambient}, "folder": folder,
-            "delivery": {"frame": frame_px, "rate": RATE},
+            "rail": rail, "lamps": lamps, "light": {"ambient": ambient, "bounce": bounce},
+            "delivery": {"frame": frame_px, "rate": RATE}, "folder": folder,
         }
     )  # fmt: skip

@@ -39,7 +39,7 @@ from tests.engine import open_engine
 JUDGED: Final = ("break", "trace", "drift", "found")
 
 # paints of a set that is learned from, and clips of it; a set of the report has all of them
-LEARNED_PAINTS: Final = 3
+LEARNED_PAINTS: Final = 4
 LEARNED_CLIPS: Final = 2
 
 # sets with solved paint to learn from have numbers from here on
@@ -48,15 +48,20 @@ WITH_SOLVED: Final = 500_000
 # steps of solving
 STEPS: Final = 24
 
+# paints of the report, and steps of solving, where all has to be quick
+QUICK_PAINTS: Final = ("bare", "mean", SOLVED)
+QUICK_STEPS: Final = 2
+
 
 @dataclass(frozen=True, eq=False)
 class Pairs:
     """One set's pairs. ``clean`` (C, T, H, W, 3) uint8 are C clips of T frames without the bridge, ``seen``
     (P, C, T, H, W, 3) uint8 the same with it in each of P ``paints``; ``judged`` (P, C, 4) float32 what ``JUDGED``
-    names, percent and deg/s, NaN where nothing was judged."""
+    names, percent and deg/s, NaN where nothing was judged; ``lamps`` how many light the set, none where it is flat."""
 
     number: int
     title: str
+    lamps: int
     paints: tuple[str, ...]
     clean: Pixels8
     seen: Pixels8
@@ -68,8 +73,8 @@ class Pairs:
         unfinished = folder / f"{self.number}.part"
         with unfinished.open("wb") as file:
             np.savez(
-                file, number=self.number, title=self.title, paints=np.array(self.paints), clean=self.clean,
-                seen=self.seen, judged=self.judged,
+                file, number=self.number, title=self.title, lamps=self.lamps, paints=np.array(self.paints),
+                clean=self.clean, seen=self.seen, judged=self.judged,
             )  # fmt: skip
         return unfinished.replace(path)
 
@@ -78,18 +83,19 @@ class Pairs:
         """Read what :meth:`written` wrote."""
         with np.load(path) as kept:
             return cls(
-                int(kept["number"]), str(kept["title"]), tuple(map(str, kept["paints"])), kept["clean"], kept["seen"],
-                kept["judged"],
+                int(kept["number"]), str(kept["title"]), int(kept["lamps"]), tuple(map(str, kept["paints"])),
+                kept["clean"], kept["seen"], kept["judged"],
             )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Order:
-    """A set to be made in these ``paints``, pictures ``width_px`` wide."""
+    """A set to be made in these ``paints``, pictures ``width_px`` wide; solved paint is solved in so many ``steps``."""
 
     number: int
     paints: tuple[str, ...]
     width_px: int
+    steps: int = STEPS
 
     @property
     def clips(self) -> tuple[int, ...]:
@@ -105,12 +111,13 @@ def size_of(width_px: int) -> tuple[int, int]:
     return width_px, 2 * round(width_px * 9 / 32)
 
 
-def orders(learned: int, solved: int, kept: int, width_px: int) -> list[Order]:
+def orders(learned: int, solved: int, kept: int, width_px: int, quick: bool = False) -> list[Order]:
     """Sets to make: ``kept`` ones for the report, in every paint, first; then, in turn, ``learned`` ones in some paints
     and ``solved`` ones in solved paint among others."""
-    report = [Order(UNSEEN + k, (*PAINTS, SOLVED), width_px) for k in range(kept)]
+    paints, steps = (QUICK_PAINTS, QUICK_STEPS) if quick else ((*PAINTS, SOLVED), STEPS)
+    report = [Order(UNSEEN + k, paints, width_px, steps) for k in range(kept)]
     plain = [Order(k, _some(k), width_px) for k in range(learned)]
-    with_solved = [Order(WITH_SOLVED + k, (SOLVED, *_some(k, 1)), width_px) for k in range(solved)]
+    with_solved = [Order(WITH_SOLVED + k, (SOLVED, *_some(k, 1)), width_px, steps) for k in range(solved)]
     # evenly spread, so that whatever time allows holds both
     keyed = [(k / max(len(row), 1), order) for row in (plain, with_solved) for k, order in enumerate(row)]
     return [*report, *(order for _, order in sorted(keyed, key=lambda pair: (pair[0], pair[1].number)))]
@@ -132,27 +139,25 @@ def made(order: Order, engine: Engine) -> Pairs:
     clean: list[Pixels8] = []
     seen, judged = [], []
     for paint in order.paints:
-        code = _solved(looker, size_px) if paint == SOLVED else bench.lit(paint, move, *size_px)
+        code = _solved(looker, size_px, order.steps) if paint == SOLVED else bench.lit(paint, move, *size_px)
         engine.repaint(BRIDGE, code)
-        drawn = [
-            [looker.delivered(first + k, *size_px)[1][0] for k in range(CLIP)] for first in order.clips
-        ]
+        drawn = [[looker.delivered(first + k, *size_px)[1][0] for k in range(CLIP)] for first in order.clips]
         seen.append(np.array([[colour.encoded8(looks.seen) for looks in clip] for clip in drawn]))
         if not clean:
             clean = [np.array([colour.encoded8(looks.clean) for looks in clip]) for clip in drawn]
         scores = [_score(looker, first + CLIP // 2) for first in order.clips] if unseen(order.number) else []
         judged.append(_told(looker, order.clips, scores))
     return Pairs(
-        order.number, scene.title, order.paints, np.array(clean), np.array(seen),
+        order.number, scene.title, len(scene.lamps), order.paints, np.array(clean), np.array(seen),
         np.array(judged, dtype=np.float32),
     )  # fmt: skip
 
 
-def _solved(looker: Looker, size_px: tuple[int, int]) -> Pixels8:
-    """Paint solved for the hold as ``previz paint`` begins to, in ``STEPS`` steps."""
-    more = BeginSolving(looker.ready.scene, size_px, STEPS).done_by(looker).more
+def _solved(looker: Looker, size_px: tuple[int, int], steps: int) -> Pixels8:
+    """Paint solved for the hold as ``previz paint`` begins to, in so many steps."""
+    more = BeginSolving(looker.ready.scene, size_px, steps).done_by(looker).more
     while more:
-        more = GoOnSolving(STEPS).done_by(looker).more
+        more = GoOnSolving(steps).done_by(looker).more
     return SolvedCodes().done_by(looker).bridge
 
 

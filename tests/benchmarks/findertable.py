@@ -37,12 +37,13 @@ DRAWS: Final = 1000
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """Pairs that no network had learned from. ``number``, ``paint`` and ``clip`` (N,) say which; ``judged`` (N, 4) is
-    what ``JUDGED`` names; ``margin`` (N, 6) by how much each network says more of the one with the bridge, in the order
-    of ``COLUMNS``, NaN where there is no such network. ``facts`` says how it was made."""
+    """Pairs that no network had learned from. ``number``, ``paint`` and ``clip`` (N,) say which, ``lamps`` (N,) how
+    many light the set; ``judged`` (N, 4) is what ``JUDGED`` names; ``margin`` (N, 6) by how much each network says more
+    of the one with the bridge, in the order of ``COLUMNS``. ``facts`` says how it was made."""
 
     facts: dict[str, object]
     number: NDArray[np.int64]
+    lamps: NDArray[np.int64]
     paint: NDArray[np.str_]
     clip: NDArray[np.int64]
     judged: Array
@@ -51,12 +52,12 @@ class Outcome:
     def written(self, path: Path) -> None:
         """Write it as JSON, judgements rounded to a hundredth, margins to a ten thousandth."""
         rows = [
-            [int(n), str(p), int(c), *(_plain(v, 2) for v in judged), *(_plain(v, 4) for v in margin)]
-            for n, p, c, judged, margin in zip(
-                self.number, self.paint, self.clip, self.judged, self.margin, strict=True
+            [int(n), int(lamps), str(p), int(c), *(_plain(v, 2) for v in judged), *(_plain(v, 4) for v in margin)]
+            for n, lamps, p, c, judged, margin in zip(
+                self.number, self.lamps, self.paint, self.clip, self.judged, self.margin, strict=True
             )
         ]
-        columns = ["set", "paint", "clip", *JUDGED, *COLUMNS]
+        columns = ["set", "lamps", "paint", "clip", *JUDGED, *COLUMNS]
         lines = ",\n".join(f"  {json.dumps(row)}" for row in rows)
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(
@@ -68,11 +69,11 @@ class Outcome:
     def read(cls, path: Path) -> Outcome:
         """Read what :meth:`written` wrote."""
         kept = json.loads(path.read_text(encoding="utf-8"))
-        number, paint, clip, *rest = zip(*kept["rows"], strict=True)
+        number, lamps, paint, clip, *rest = zip(*kept["rows"], strict=True)
         values = np.array([[np.nan if v is None else v for v in column] for column in rest], dtype=np.float64).T
         return cls(
-            kept["facts"], np.array(number), np.array(paint), np.array(clip), values[:, : len(JUDGED)],
-            values[:, len(JUDGED) :],
+            kept["facts"], np.array(number), np.array(lamps), np.array(paint), np.array(clip),
+            values[:, : len(JUDGED)], values[:, len(JUDGED) :],
         )  # fmt: skip
 
     def of(self, column: str) -> Array:
@@ -150,17 +151,15 @@ def against_people(outcome: Outcome, column: str, where: NDArray[np.bool_]) -> t
     """Rank correlation of how surely the published paints are found with the share of people who found them, over the
     pairs ``where``, and what it lies between in 95 of 100 draws of the sets."""
     margin = outcome.of(column)
-    people = [100.0 - share for share, _ in PEOPLE.values()]
+    shown = [paint for paint in _laid(outcome) if paint in PEOPLE]
+    people = [100.0 - PEOPLE[paint][0] for paint in shown]
     numbers = np.unique(outcome.number[where])
     by_set = np.array(
-        [
-            [sure(margin[where & (outcome.number == n) & (outcome.paint == paint)]) for n in numbers]
-            for paint in PEOPLE
-        ]
+        [[sure(margin[where & (outcome.number == n) & (outcome.paint == paint)]) for n in numbers] for paint in shown]
     )
     drawn = np.random.default_rng(2023).integers(0, len(numbers), (DRAWS, len(numbers)))
     found = [ranks_together(by_set[:, chosen].mean(axis=1), people) for chosen in drawn]
-    low, high = np.nanpercentile(found, [2.5, 97.5])
+    low, high = np.percentile(found, [2.5, 97.5])
     return ranks_together(by_set.mean(axis=1), people), float(low), float(high)
 
 
@@ -175,18 +174,44 @@ def against_judge(outcome: Outcome, column: str, paints: Sequence[str]) -> float
 def figures_of(outcome: Outcome) -> list[Figure]:
     """What was found, and what was wanted."""
     shown = outcome.shown
-    known = np.isfinite(shown)
     figures = [Figure(f"made: {name}", str(value), "") for name, value in outcome.facts.items()]
     for network in ("first", "second"):
         for way in WAYS:
             margin = outcome.of(f"{network} {way}")
-            for paint in (*PAINTS, SOLVED):
+            for paint in _laid(outcome):
                 rate = Rate.of(margin[outcome.paint == paint])
                 figures.append(Figure(f"{network} network, {way}s, {paint}: right of two", str(rate), "%"))
             for low, high in CLASSES:
                 rate = Rate.of(margin[(shown > low) & (shown <= high)])
                 name = f"{network} network, {way}s, break or trace {max(low, 0.0):.0f} to {high:.0f} %: right of two"
                 figures.append(Figure(name, f"{rate} of {rate.count}", "%"))
+    for network in ("first", "second"):
+        for way in WAYS:
+            margin, hidden = outcome.of(f"{network} {way}"), outcome.hidden(way)
+            solved = outcome.paint == SOLVED
+            rate = Rate.of(margin[hidden & solved])
+            name = f"{network} network, hidden {way}s of solved paint"
+            figures.append(at_most(f"{name}: right of two", rate.percent, "%", 60.0))
+            parts = {
+                f"{name}, 95 in 100": solved,
+                f"{name}, in flat light": solved & (outcome.lamps == 0),
+                f"{name}, under lamps": solved & (outcome.lamps > 0),
+                f"{network} network, hidden {way}s of other paint": ~solved,
+            }
+            for name, at in parts.items():
+                rate = Rate.of(margin[hidden & at])
+                figures.append(Figure(f"{name}: right of two", f"{rate} of {rate.count}", "%"))
+    for way in WAYS:
+        thrown = Rate.of(outcome.of(f"thrown {way}"))
+        # all paints of a clip share its clean pictures: it counts as little more than one pair
+        figures.append(within(f"learned from thrown labels, {way}s: right of two", thrown.percent, "%", 50.0, 10.0))
+    return figures
+
+
+def order_figures(outcome: Outcome) -> list[Figure]:
+    """How surely paints and frames are found, in order, against people and the judge."""
+    figures = []
+    known = np.isfinite(outcome.shown)
     boxes = outcome.boxes if outcome.boxes.any() else np.ones(len(outcome.number), dtype=bool)
     for where, name in ((boxes, "boxes"), (np.ones_like(boxes), "all sets")):
         value, low, high = against_people(outcome, "first still", where)
@@ -195,30 +220,21 @@ def figures_of(outcome: Outcome) -> list[Figure]:
         figures.append(Figure(f"{told}, 95 in 100 draws of the sets", f"{low:.2f} to {high:.2f}", ""))
     figures += [
         at_least("order of paints against the judge's, Spearman",
-                 against_judge(outcome, "first still", PAINTS), "", 0.8),
+                 against_judge(outcome, "first still", _laid(outcome)), "", 0.8),
         Figure("order of frames against the judge's, Spearman",
-               ranks_together(outcome.of("first still")[known], shown[known]), ""),
+               ranks_together(outcome.of("first still")[known], outcome.shown[known]), ""),
         Figure("order of clips against found, Spearman",
                ranks_together(outcome.of("first clip")[known], outcome.judged[known, 3]), ""),
     ]  # fmt: skip
-    for network in ("first", "second"):
-        for way in WAYS:
-            margin, hidden = outcome.of(f"{network} {way}"), outcome.hidden(way)
-            solved, rest = (Rate.of(margin[hidden & at]) for at in _solved_and_rest(outcome))
-            name = f"{network} network, hidden {way}s of solved paint: right of two"
-            figures.append(at_most(name, solved.percent, "%", 60.0))
-            figures.append(Figure(f"{name}, 95 in 100", f"{solved} of {solved.count}", "%"))
-            name = f"{network} network, hidden {way}s of other paint: right of two"
-            figures.append(Figure(name, f"{rest} of {rest.count}", "%"))
-    for way in WAYS:
-        thrown = Rate.of(outcome.of(f"thrown {way}"))
-        figures.append(within(f"learned from thrown labels, {way}s: right of two", thrown.percent, "%", 50.0, 7.5))
+    for name, at in (("in flat light", outcome.lamps == 0), ("under lamps", outcome.lamps > 0)):
+        value = ranks_together(outcome.of("first still")[at & known], outcome.shown[at & known])
+        figures.append(Figure(f"order of frames against the judge's, {name}, Spearman", value, ""))
     return figures
 
 
-def _solved_and_rest(outcome: Outcome) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    solved = outcome.paint == SOLVED
-    return solved, ~solved
+def _laid(outcome: Outcome) -> list[str]:
+    """The paints that there are, in the order of their names' list."""
+    return [paint for paint in (*PAINTS, SOLVED) if (outcome.paint == paint).any()]
 
 
 def table(outcome: Outcome) -> str:
@@ -228,7 +244,7 @@ def table(outcome: Outcome) -> str:
         "| paint | break or trace, mean | stills: right of two | clips: right of two | people who found it |",
         "|---|---|---|---|---|",
     ]
-    means = {paint: float(np.nanmean(shown[outcome.paint == paint])) for paint in (*PAINTS, SOLVED)}
+    means = {paint: float(np.nanmean(shown[outcome.paint == paint])) for paint in _laid(outcome)}
     for paint in sorted(means, key=lambda name: -means[name]):
         still, clip = (Rate.of(outcome.of(f"first {way}")[outcome.paint == paint]) for way in WAYS)
         people = f"{100.0 - PEOPLE[paint][0]:.0f} %" if paint in PEOPLE else "-"
@@ -242,12 +258,14 @@ def table(outcome: Outcome) -> str:
         at = (shown > low) & (shown <= high)
         cells = [str(Rate.of(outcome.of(f"{n} {way}")[at])) for n in ("first", "second") for way in WAYS]
         lines.append(f"| {max(low, 0.0):.0f} to {high:.0f} % | {' | '.join(cells)} |")
-    cells = [
-        str(Rate.of(outcome.of(f"{n} {way}")[outcome.hidden(way) & (outcome.paint == SOLVED)]))
-        for n in ("first", "second")
-        for way in WAYS
-    ]
-    lines.append(f"| hidden, solved paint | {' | '.join(cells)} |")
+    flat = outcome.lamps == 0
+    for light, at in (("flat light", flat), ("lamps", ~flat)):
+        cells = [
+            str(Rate.of(outcome.of(f"{n} {way}")[outcome.hidden(way) & at & (outcome.paint == SOLVED)]))
+            for n in ("first", "second")
+            for way in WAYS
+        ]
+        lines.append(f"| solved paint called hidden, {light} | {' | '.join(cells)} |")
     return "\n".join(lines)
 
 
@@ -263,10 +281,10 @@ def surest(outcome: Outcome, column: str, count: int) -> list[int]:
     return list(rows.values())[:count]
 
 
-def merged(facts: Mapping[str, object], rows: Sequence[tuple[int, str, int, Array, Array]]) -> Outcome:
-    """An outcome of rows: set, paint, clip, judged (4,), margins (6,)."""
-    number, paint, clip, judged, margin = zip(*rows, strict=True)
+def merged(facts: Mapping[str, object], rows: Sequence[tuple[int, int, str, int, Array, Array]]) -> Outcome:
+    """An outcome of rows: set, lamps, paint, clip, judged (4,), margins (6,)."""
+    number, lamps, paint, clip, judged, margin = zip(*rows, strict=True)
     return Outcome(
-        dict(facts), np.array(number), np.array(paint), np.array(clip), np.array(judged, dtype=np.float64),
-        np.array(margin, dtype=np.float64),
+        dict(facts), np.array(number), np.array(lamps), np.array(paint), np.array(clip),
+        np.array(judged, dtype=np.float64), np.array(margin, dtype=np.float64),
     )  # fmt: skip
