@@ -65,8 +65,11 @@ def soft_frame(
     wall_points: Array,
     bridge_points: Array,
     samples: int = 2,
+    bridge_blur: LensBlur | None = None,
 ) -> SoftFrame | None:
     """Draw a frame's layers and blur them; None where nothing is blurred enough to be seen: draw it as it is then.
+
+    With a ``bridge_blur`` the bridge is seen by that one's camera: as it hangs off its place.
 
     ``names`` are those of the wall with the bridge's shadow, the wall without it, and the bridge; where both walls have
     one name it is drawn once. ``wall_points`` and ``bridge_points`` (N, 3) m enclose each (:func:`corners_of`).
@@ -75,25 +78,26 @@ def soft_frame(
     if blur.is_sharp(near, far):
         return None
     wall, clean, bridge = names
+    of_bridge = blur if bridge_blur is None else bridge_blur
     margin = min(blur.reach_px(near, far), _WIDEST_MARGIN_PX)
-    camera = widened(blur.camera, margin)
+    camera, bridge_camera = widened(blur.camera, margin), widened(of_bridge.camera, margin)
     clean_view = engine.draw(camera, [clean], samples, depth=True)
     wall_view = clean_view if wall == clean else engine.draw(camera, [wall], samples)
     pictures = [clean_view.colour] if wall == clean else [clean_view.colour, wall_view.colour]
     soft_walls = blurred_wall(blur, clean_view, pictures)
-    part = _part_with(camera, bridge_points)
+    part = _part_with(bridge_camera, bridge_points)
     light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
     cover = np.zeros(light.shape[:2], dtype=np.float32)
     sharp = wall_view = replace(wall_view, depth=clean_view.depth)
     if part is not None:
         bridge_view = engine.draw(
-            cut(camera, part.left, part.top, part.width, part.height),
+            cut(bridge_camera, part.left, part.top, part.width, part.height),
             [wall, bridge],
             samples,
             depth=True,
             keep=BRIDGE,
         )
-        _bridge_over(blur, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
+        _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
         sharp = _over(bridge_view, wall_view, part)
     return SoftFrame(
         wall=soft_walls[-1],

@@ -6,7 +6,8 @@ interpolated between four texels, then decoded, then averaged (:mod:`previz.look
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ Codes = NDArray[np.float32]
 # steps of the table that decodes codes: linear in between, to 1e-7
 _STEPS = 4096
 _UNSHADED = np.ones((1, 3), dtype=np.float32)
+_AS_MEANT = np.zeros((1, 3), dtype=np.float32)
 _LINEAR = colour.decoded(np.linspace(0.0, 1.0, _STEPS + 1)).astype(np.float32)
 
 
@@ -32,21 +34,24 @@ class BilinearSamples:
     """Looks at one texture: ``pixel`` (M,) int32 rows of the crop's pixels, ``texel`` (M, 4) int32 rows of the
     texture's (upper left, upper right, lower left, lower right) and ``part`` (M, 2) float32 right and down between
     them. Each look is ``share`` of its pixel, and ``light`` (M, 3) or (1, 3) times as bright as its texels say: what a
-    shadow leaves."""
+    shadow leaves. ``off`` (M, 3) or (1, 3) is added to the codes: how wrong they are mixed."""
 
     pixel: NDArray[np.int32]
     texel: NDArray[np.int32]
     part: NDArray[np.float32]
     share: float
     light: NDArray[np.float32]
+    off: NDArray[np.float32] = field(default_factory=lambda: _AS_MEANT)
 
     def add_to(self, picture: Picture, codes: Codes) -> None:
         """Add what the looks see of ``codes`` (T, 3), 0 to 1, to a crop's pixels (P, 3), linear light."""
-        _add(self.pixel, self.texel, self.part, self.light, np.float32(self.share), codes, _LINEAR, picture)
+        _add(self.pixel, self.texel, self.part, self.light, self.off, np.float32(self.share), codes, _LINEAR, picture)
 
     def slope_to(self, slope: Picture, codes: Codes, out: Codes) -> None:
         """Add to ``out`` (T, 3) the slope for the codes of a slope (P, 3) for the crop's pixels."""
-        _add_back(self.pixel, self.texel, self.part, self.light, np.float32(self.share), slope, codes, _LINEAR, out)
+        _add_back(
+            self.pixel, self.texel, self.part, self.light, self.off, np.float32(self.share), slope, codes, _LINEAR, out
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +126,28 @@ class FrameModel:
             self.clean_looks.slope_to(slope_clean, codes, out)
 
 
+class Hand(Protocol):
+    """How a painter's hand errs, at points (M, 3) m of the bridge."""
+
+    def meant(self, points: Array) -> Array:
+        """Points (M, 3) m whose paint lies there instead."""
+
+    def mixed(self, points: Array) -> NDArray[np.float32]:
+        """By how much the codes (M, 3), 0 to 1, of the paint there are off as they are lit."""
+
+
 def texel_looks(
-    camera: Camera, seen: NDArray[np.bool_], sight: SightLines, surface: str, size_px: tuple[int, int]
+    camera: Camera,
+    seen: NDArray[np.bool_],
+    sight: SightLines,
+    surface: str,
+    size_px: tuple[int, int],
+    hand: Hand | None = None,
 ) -> BilinearSamples:
     """The looks of ``camera`` marked in ``seen`` (H * k, W * k) at the texture, (width, height), of a ``surface``.
 
     ``k`` looks a pixel each way are taken. What is marked is known to show the surface: looks that pass it by a hair
-    are left out.
+    are left out. The texture lies as a ``hand`` laid it; where that leads past the surface's edge, as it was meant to.
     """
     samples = seen.shape[0] // camera.height_px
     rows, columns = np.nonzero(seen)
@@ -136,14 +156,20 @@ def texel_looks(
     hits = sight.first_hits(origins, directions, names=[surface])
     met = np.isfinite(hits.distance)
     width, height = size_px
-    x, y = hits.uv[met, 0] * width - 0.5, hits.uv[met, 1] * height - 0.5
+    uv, off = hits.uv[met], _AS_MEANT
+    if hand is not None:
+        points = origins[met] + directions[met] * hits.distance[met, None]
+        moved = sight.first_hits(origins[met] + hand.meant(points) - points, directions[met], names=[surface])
+        uv = np.where(np.isfinite(moved.distance)[:, None], moved.uv, uv)
+        off = hand.mixed(points)
+    x, y = uv[:, 0] * width - 0.5, uv[:, 1] * height - 0.5
     left, top = np.floor(x), np.floor(y)
     part = np.stack([x - left, y - top], axis=1).astype(np.float32)
     c0, c1 = (np.clip(left + k, 0, width - 1).astype(np.int64) for k in (0, 1))
     r0, r1 = (np.clip(top + k, 0, height - 1).astype(np.int64) for k in (0, 1))
     texel = np.stack([r0 * width + c0, r0 * width + c1, r1 * width + c0, r1 * width + c1], axis=1)
     pixel = (rows[met] // samples) * camera.width_px + columns[met] // samples
-    return BilinearSamples(pixel.astype(np.int32), texel.astype(np.int32), part, 1.0 / samples**2, _UNSHADED)
+    return BilinearSamples(pixel.astype(np.int32), texel.astype(np.int32), part, 1.0 / samples**2, _UNSHADED, off)
 
 
 @compiled
@@ -157,21 +183,21 @@ def _decoded(value, table):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _add(pixel, texel, part, light, share, codes, table, picture):  # type: ignore[no-untyped-def]
-    last = len(light) - 1
+def _add(pixel, texel, part, light, off, share, codes, table, picture):  # type: ignore[no-untyped-def]
+    last, last_off = len(light) - 1, len(off) - 1
     for i in range(len(pixel)):
         a, b = part[i, 0], part[i, 1]
         p, q, r, s = texel[i, 0], texel[i, 1], texel[i, 2], texel[i, 3]
         for k in range(3):
             upper = codes[p, k] + a * (codes[q, k] - codes[p, k])
             lower = codes[r, k] + a * (codes[s, k] - codes[r, k])
-            linear, _ = _decoded(upper + b * (lower - upper), table)
+            linear, _ = _decoded(upper + b * (lower - upper) + off[min(i, last_off), k], table)
             picture[pixel[i], k] += share * light[min(i, last), k] * linear
 
 
 @compiled
-def _add_back(pixel, texel, part, light, share, slope, codes, table, out):  # type: ignore[no-untyped-def]
-    last = len(light) - 1
+def _add_back(pixel, texel, part, light, off, share, slope, codes, table, out):  # type: ignore[no-untyped-def]
+    last, last_off = len(light) - 1, len(off) - 1
     for i in range(len(pixel)):
         a, b = part[i, 0], part[i, 1]
         p, q, r, s = texel[i, 0], texel[i, 1], texel[i, 2], texel[i, 3]
@@ -181,7 +207,7 @@ def _add_back(pixel, texel, part, light, share, slope, codes, table, out):  # ty
                 continue
             upper = codes[p, k] + a * (codes[q, k] - codes[p, k])
             lower = codes[r, k] + a * (codes[s, k] - codes[r, k])
-            _, rise = _decoded(upper + b * (lower - upper), table)
+            _, rise = _decoded(upper + b * (lower - upper) + off[min(i, last_off), k], table)
             down *= share * light[min(i, last), k] * rise
             out[p, k] += (1.0 - a) * (1.0 - b) * down
             out[q, k] += a * (1.0 - b) * down

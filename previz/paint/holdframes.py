@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from previz import colour
 from previz.camera import Camera
 from previz.errors import JudgeError
+from previz.geometry import inverse_rigid, turned
 from previz.judge.breaks import sides_of
 from previz.judge.ends import ends_of, just_inside
 from previz.judge.fields import reach_px
@@ -22,10 +24,12 @@ from previz.look.layerblur import gathered_blur, spread_blur
 from previz.look.sight import SightLines
 from previz.look.soft import corners_of, depths_between, soft_frame, widened
 from previz.look.view import Engine, View
-from previz.paint.framemodel import FrameModel, LensLooks, texel_looks
+from previz.paint.framemodel import FrameModel, Hand, LensLooks, texel_looks
 from previz.paint.freewall import FreeWall
 from previz.paint.sensitivity import FrameBreak
 from previz.paint.solver import HeldFrame
+from previz.stage.hand import MixingError
+from previz.stage.misbuilt import Misbuilt, hung_from_meant
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import WALL as WALL_LAYER
 from previz.workshop.surface import Picture
@@ -39,19 +43,66 @@ _AROUND_PX = 30
 @dataclass(frozen=True, eq=False)
 class HeldView:
     """A ``frame`` of the hold as a ``camera`` sees it, of the whole size, through the ``blur`` of its lens and shutter;
-    None where nothing is blurred."""
+    None where nothing is blurred.
+
+    ``built`` is what is wrong with the build that it sees, None for nothing. Of that count how the bridge hangs, how
+    the paint lies on it and how its colours are mixed.
+    """
 
     frame: int
     camera: Camera
     blur: LensBlur | None = None
+    built: Misbuilt | None = None
 
-    def moved(self, shift: Array, pan: float, tilt: float, roll: float) -> HeldView:
-        """The same frame with its camera knocked, all the way while the shutter is open."""
+    def seen_from(self, moved: Callable[[Camera], Camera]) -> HeldView:
+        """The same frame with its camera ``moved``, all the way while the shutter is open."""
         blur = self.blur
         if blur is not None:
-            moments = tuple(moment.moved(shift, pan, tilt, roll) for moment in blur.moments)
-            blur = replace(blur, camera=blur.camera.moved(shift, pan, tilt, roll), moments=moments)
-        return HeldView(self.frame, self.camera.moved(shift, pan, tilt, roll), blur)
+            blur = replace(blur, camera=moved(blur.camera), moments=tuple(moved(moment) for moment in blur.moments))
+        return replace(self, camera=moved(self.camera), blur=blur)
+
+    @property
+    def of_bridge(self) -> HeldView:
+        """The view in which the bridge in its own place looks as it does where it hangs."""
+        if self.built is None or not self.built.hung.any():
+            return self
+        meant_from_hung = inverse_rigid(hung_from_meant(self.built.hung))
+        return self.seen_from(lambda camera: replace(camera, world_from_cam=meant_from_hung @ camera.world_from_cam))
+
+
+@dataclass(frozen=True, eq=False)
+class _Hand:
+    """A painter's hand that lays paint ``off`` (3,) m and turned by ``turn`` rad about ``middle`` (3,) m, and mixes its
+    colours wrong by ``error``; ``around`` (3,) is the CIELAB colour that they lie around."""
+
+    off: Array
+    turn: float
+    middle: Array
+    error: MixingError | None
+    around: Array
+
+    @classmethod
+    def of(cls, built: Misbuilt, points: Array, clean: Picture) -> _Hand:
+        """The hand of a build whose bridge has vertices (V, 3) m before a ``clean`` wall (H, W, 3)."""
+        error = None if built.colour == 0.0 else MixingError.drawn((*built.seed, 0), built.colour, points)
+        around = colour.lab(clean.reshape(-1, 3).mean(axis=0, dtype=np.float64))
+        middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+        return cls(built.print_off, built.print_turn, middle, error, np.asarray(around))
+
+    def meant(self, points: Array) -> Array:
+        """As ``stage/misprint.py`` has it."""
+        meant = points - self.off
+        return np.asarray(self.middle + (meant - self.middle) @ turned(-self.turn, 0.0, 0.0))
+
+    def mixed(self, points: Array) -> NDArray[np.float32]:
+        """What an error of CIELAB is in codes, for a colour like the wall's; codes go nearly as CIELAB does."""
+        if self.error is None:
+            return np.zeros((len(points), 3), dtype=np.float32)
+        wrong, right = (
+            colour.encoded(np.clip(colour.xyz_of_lab(lab) @ colour.RGB_FROM_XYZ.T, 0.0, 1.0))
+            for lab in (self.around + self.error.at(points), self.around)
+        )
+        return np.asarray(wrong - right, dtype=np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,10 +159,14 @@ def _held_frame(
 ) -> HeldFrame | None:
     viewer = Viewer(view.camera.height_px)
     blur, spill = _blurring(view, surfaces)
-    camera, first = _cropped(view.camera, surfaces.bridge_points, reach_px(viewer) + spill)
+    # the bridge as it hangs is the bridge in its own place seen from elsewhere
+    bridged = view.of_bridge
+    camera, first = _cropped(bridged.camera, surfaces.bridge_points, reach_px(viewer) + spill)
     if camera is None:
         return None
-    dark = _dark(None if blur is None else _cut(blur, first, camera), camera, engine, surfaces)
+    camera, bridge_camera = (_same_part(each.camera, first, camera) for each in (view, bridged))
+    blurs = None if blur is None else tuple(_cut(each.blur, first, camera) for each in (view, bridged))
+    dark = _dark(blurs, camera, bridge_camera, engine, surfaces)
     outline = outline_of(dark.cover, viewer)
     try:
         limits = ordinary.at(wall_px_per_m(outline, camera, sight, surfaces.wall))
@@ -120,23 +175,30 @@ def _held_frame(
     sides = sides_of(dark.seen, dark.clean, outline, viewer)
     # what the solver draws again and again is as small as can be
     around = spill + (_AROUND_PX if free_wall is None else reach_px(viewer))
-    inner, corner = _cropped(camera, surfaces.bridge_points, around)
-    if inner is None:
+    inner_bridge, corner = _cropped(bridge_camera, surfaces.bridge_points, around)
+    if inner_bridge is None:
         return None
+    inner = _same_part(camera, corner, inner_bridge)
     part = slice(corner[1], corner[1] + inner.height_px), slice(corner[0], corner[0] + inner.width_px)
     origin = first[0] + corner[0], first[1] + corner[1]
-    lens = _Lens(None if blur is None else _cut(blur, origin, inner), inner, spill, engine, sight)
-    looks = lens.looks((surfaces.wall, surfaces.bridge), surfaces.bridge, BRIDGE_LAYER, surfaces.texture_px)
+    lens = _Lens(None if blur is None else _cut(view.blur, origin, inner), inner, spill, engine, sight)
+    of_bridge = replace(
+        lens, blur=None if blur is None else _cut(bridged.blur, origin, inner), camera=inner_bridge,
+        hand=None if view.built is None else _Hand.of(view.built, surfaces.bridge_points, dark.clean),
+    )  # fmt: skip
+    looks = of_bridge.looks((surfaces.wall, surfaces.bridge), surfaces.bridge, BRIDGE_LAYER, surfaces.texture_px)
     model = FrameModel(origin, np.ascontiguousarray(dark.seen[part]), (looks,))
     if free_wall is not None:
         bare = np.ascontiguousarray(1.0 - dark.cover[part])
-        names = (surfaces.wall, surfaces.bridge) if blur is None else (surfaces.wall,)
+        # as it hangs, the bridge is not where it is drawn
+        whole = blur is not None or bridged is not view
+        names = (surfaces.wall,) if whole else (surfaces.wall, surfaces.bridge)
         of_wall = lens.looks(names, surfaces.wall, WALL_LAYER, free_wall.size_px)
-        shaded = LensLooks(free_wall.shaded(of_wall.samples), of_wall.blur, None if blur is None else bare)
+        shaded = LensLooks(free_wall.shaded(of_wall.samples), of_wall.blur, bare if whole else None)
         clean_looks = lens.looks((surfaces.clean,), surfaces.wall, WALL_LAYER, free_wall.size_px)
         model = FrameModel(origin, np.zeros_like(model.fixed), (looks, shaded), clean_looks)
-    place = just_inside(outline, camera, sight, surfaces.bridge)
-    ends = ends_of(outline, camera, place)
+    place = just_inside(outline, bridge_camera, sight, surfaces.bridge)
+    ends = ends_of(outline, bridge_camera, place)
     judged = FrameBreak(outline, sides, limits, viewer, model.size_px, corner, ends)
     return HeldFrame(view.frame, model, judged, place)
 
@@ -151,23 +213,35 @@ def _blurring(view: HeldView, surfaces: HeldSurfaces) -> tuple[LensBlur | None, 
     return view.blur, view.blur.reach_px(near, far)
 
 
-def _cut(blur: LensBlur, origin: tuple[int, int], camera: Camera) -> LensBlur:
+def _cut(blur: LensBlur | None, origin: tuple[int, int], camera: Camera) -> LensBlur:
+    if blur is None:
+        raise ValueError("a view without a blur")
     return blur.cut(*origin, camera.width_px, camera.height_px)
 
 
-def _dark(blur: LensBlur | None, camera: Camera, engine: Engine, surfaces: HeldSurfaces) -> _Dark:
-    """A frame with a black bridge, as it is delivered."""
+def _same_part(whole: Camera, origin: tuple[int, int], part: Camera) -> Camera:
+    return cut(whole, *origin, part.width_px, part.height_px)
+
+
+def _dark(
+    blurs: tuple[LensBlur, ...] | None, camera: Camera, bridge_camera: Camera, engine: Engine, surfaces: HeldSurfaces
+) -> _Dark:
+    """A frame with a black bridge, as it is delivered; ``blurs`` are the wall's and the bridge's."""
     soft = None
-    if blur is not None:
+    if blurs is not None:
         soft = soft_frame(
-            engine, blur, (surfaces.wall, surfaces.clean, surfaces.bridge),
-            corners_of(surfaces.wall_points), corners_of(surfaces.bridge_points),
+            engine, blurs[0], (surfaces.wall, surfaces.clean, surfaces.bridge),
+            corners_of(surfaces.wall_points), corners_of(surfaces.bridge_points), bridge_blur=blurs[1],
         )  # fmt: skip
     if soft is not None:
         wall = np.clip(soft.wall, 0.0, 1.0) * (1.0 - soft.cover[..., None])
         return _Dark(wall, np.clip(soft.clean, 0.0, 1.0), soft.cover)
-    dark = engine.draw(camera, (surfaces.wall, surfaces.bridge))
     clean = np.clip(engine.draw(camera, (surfaces.clean,)).colour, 0.0, 1.0)
+    if bridge_camera is not camera and (bridge_camera.world_from_cam != camera.world_from_cam).any():
+        cover = engine.draw(bridge_camera, (surfaces.wall, surfaces.bridge), keep=BRIDGE_LAYER).cover(BRIDGE_LAYER)
+        wall = np.clip(engine.draw(camera, (surfaces.wall,)).colour, 0.0, 1.0)
+        return _Dark(wall * (1.0 - cover[..., None]), clean, cover)
+    dark = engine.draw(camera, (surfaces.wall, surfaces.bridge))
     return _Dark(np.clip(dark.colour, 0.0, 1.0), clean, dark.cover(BRIDGE_LAYER))
 
 
@@ -181,6 +255,7 @@ class _Lens:
     margin: int
     engine: Engine
     sight: SightLines
+    hand: Hand | None = None
 
     def looks(
         self, drawn: tuple[str, ...], surface: str, layer: int, size_px: tuple[int, int]
@@ -189,7 +264,7 @@ class _Lens:
         it."""
         camera = widened(self.camera, self.margin)
         view = self.engine.draw(camera, drawn, depth=True, keep=layer)
-        samples = texel_looks(camera, view.layer == layer, self.sight, surface, size_px)
+        samples = texel_looks(camera, view.layer == layer, self.sight, surface, size_px, self.hand)
         if self.blur is None:
             return LensLooks(samples)
         own = replace(view, depth=_depth_of(view, layer))

@@ -81,10 +81,8 @@ def content_key(ready: ReadySet) -> str:
             "rail": {"reveal"},
             "lamps": {"__all__": {"name", "watts"}},
             "cards": {"__all__": {"name"}},
-            # only the camera's errors are solved for
-            "knock": {
-                "samples", "focal", "paint", "paint_turn", "hung", "hung_turn", "colour", "brush", "lamp", "lamp_level"
-            },
+            # lamps' errors and strokes are not solved for
+            "knock": {"samples", "brush", "lamp", "lamp_level"},
             "paint": {"material", "sheet"},
         },
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 import numpy as np
@@ -24,6 +25,7 @@ from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move
+from previz.search.knock import knocked, misbuilt, sample
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, Painter, ReadySet
 from previz.stage.projected import hidden_wall, painted
@@ -35,6 +37,9 @@ _FRAMES = 20
 
 # views that paints made from many views are made from
 VIEWS = 6
+
+# builds that are solved for are numbered from here: `knock` never counts them
+_OTHER_BUILDS = 1_000_000
 
 # frames of the whole move, at most, that are looked through for what of the bridge is ever seen
 _LOOKED_AT = 24
@@ -316,8 +321,8 @@ def compared_frames(scene: Scene) -> tuple[int, ...]:
 
 
 def solved_views(scene: Scene, move: Move, width_px: int, height_px: int) -> list[HeldView]:
-    """What paint is solved for: frames, and every other one's camera knocked as far as the rig is not true."""
-    rng = np.random.default_rng(scene.knock.seed)
+    """What paint is solved for: frames, and every other one again of a build and with a camera that are off as far as
+    hand and rig are not true."""
     views = []
     for at, frame in enumerate(solved_frames(scene)):
         view = HeldView(
@@ -325,9 +330,9 @@ def solved_views(scene: Scene, move: Move, width_px: int, height_px: int) -> lis
         )
         views.append(view)
         if at % 2 == 1:
-            shift = rng.uniform(-scene.knock.shift, scene.knock.shift, 3)
-            pan, tilt, roll = rng.uniform(-scene.knock.turn, scene.knock.turn, 3)
-            views.append(view.moved(shift, pan, tilt, roll))
+            errors = sample(scene.knock, _OTHER_BUILDS + at)
+            off = view.seen_from(partial(knocked, knock=errors))
+            views.append(replace(off, built=misbuilt(errors, (scene.knock.seed, _OTHER_BUILDS + at))))
     return views
 
 

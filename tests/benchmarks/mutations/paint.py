@@ -296,8 +296,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/command/paint/solving.py",
-        "shift = rng.uniform(-scene.knock.shift, scene.knock.shift, 3)",
-        "shift = rng.uniform(-0.5 * scene.knock.shift, 0.5 * scene.knock.shift, 3)",
+        "partial(knocked, knock=errors)",
+        "partial(knocked, knock=0.5 * errors)",
         "solved paint: how much untruth it bears",
         _KNOCKED,
     ),
