@@ -49,7 +49,7 @@ WITH_SOLVED: Final = 500_000
 STEPS: Final = 24
 
 # paints of the report, and steps of solving, where all has to be quick
-QUICK_PAINTS: Final = ("bare", "mean", SOLVED)
+QUICK_PAINTS: Final = ("mean", SOLVED)
 QUICK_STEPS: Final = 2
 
 
@@ -116,14 +116,14 @@ def orders(learned: int, solved: int, kept: int, width_px: int, quick: bool = Fa
     and ``solved`` ones in solved paint among others."""
     paints, steps = (QUICK_PAINTS, QUICK_STEPS) if quick else ((*PAINTS, SOLVED), STEPS)
     report = [Order(UNSEEN + k, paints, width_px, steps) for k in range(kept)]
-    plain = [Order(k, _some(k), width_px) for k in range(learned)]
+    plain = [Order(k, _some(k, 1 if quick else LEARNED_PAINTS), width_px) for k in range(learned)]
     with_solved = [Order(WITH_SOLVED + k, (SOLVED, *_some(k, 1)), width_px, steps) for k in range(solved)]
     # evenly spread, so that whatever time allows holds both
     keyed = [(k / max(len(row), 1), order) for row in (plain, with_solved) for k, order in enumerate(row)]
     return [*report, *(order for _, order in sorted(keyed, key=lambda pair: (pair[0], pair[1].number)))]
 
 
-def _some(number: int, count: int = LEARNED_PAINTS) -> tuple[str, ...]:
+def _some(number: int, count: int) -> tuple[str, ...]:
     rng = np.random.default_rng([2033, number])
     return tuple(str(name) for name in rng.choice(PAINTS, count, replace=False))
 
