@@ -120,15 +120,15 @@ def stone(width_px: int = 900, height_px: int = 700, seed: int = 3) -> np.ndarra
     return np.clip(np.stack([level + 8.0 + warm, level + 2.0, level - 10.0 - warm], axis=-1), 0, 255).astype(np.uint8)
 
 
-def causeway_set(folder: Path, *changes: tuple[str, str]) -> Path:
-    """The scene file with its model and its photograph, each first text replaced by the second."""
+def causeway_set(folder: Path, *changes: tuple[str, str], seed: int = 3) -> Path:
+    """The scene file with its model and its photograph (drawn by ``seed``), each first text replaced by the second."""
     text = SCENE
     for old, new in changes:
         assert text.count(old) == 1, old
         text = text.replace(old, new)
     folder.mkdir(parents=True, exist_ok=True)
     causeway().export(folder / "causeway.glb")
-    Image.fromarray(stone()).save(folder / "wall.png")
+    Image.fromarray(stone(seed=seed)).save(folder / "wall.png")
     path = folder / "causeway.toml"
     path.write_text(text, encoding="utf-8")
     return path
