@@ -47,16 +47,24 @@ class FakePool:
 
 
 class FakeHand:
-    """Stands in for the laying of paint: a paint's number stays, a finer brush adds 100, more paints add 50."""
+    """Stands in for the laying of paint: a paint's number stays, a finer brush adds 100, more paints add 50. Strokes
+    are told apart by their paint's number."""
 
     def __init__(self, brush: float | None, palette: int | None) -> None:
         self.brush, self.palette = brush, palette
 
+    @property
+    def changes(self) -> bool:
+        return self.brush is not None or self.palette is not None
+
     def laid(self, paint: SolvedPaint) -> Any:
         return SimpleNamespace(lit=paint)
 
-    def lit(self, paint: SolvedPaint, brush: float | None = None, palette: int | None = None) -> SolvedPaint:
+    def strokes(self, paint: SolvedPaint, brush: float | None = None, palette: int | None = None) -> SolvedPaint:
         return numbered(int(paint.bridge[0, 0, 0]) + 100 * (brush is not None) + 50 * (palette is not None))
+
+    def lit(self, strokes: SolvedPaint) -> SolvedPaint:
+        return strokes
 
 
 def numbered(number: int) -> SolvedPaint:
@@ -69,9 +77,11 @@ def choose(
     brush: float | None = None,
     palette: int | None = None,
     flat: bool = True,
+    repaint: Any = lambda pool, hand, candidates, progress: candidates["solved"],
 ) -> tuple[Any, FakePool]:
     """Paint 1 is the solved one, 2 and 3 are starts."""
     monkeypatch.setattr(choosing, "compared_frames", lambda scene: FRAMES)
+    monkeypatch.setattr(choosing, "repainted", repaint)
     monkeypatch.setattr(choosing, "solved_size_px", lambda scene: (640, 360))
     ready: Any = SimpleNamespace(
         scene=SimpleNamespace(paint=SimpleNamespace(brush=brush, palette=palette)),
@@ -129,6 +139,25 @@ def test_what_would_help_is_tried_and_told_with_numbers(monkeypatch: pytest.Monk
     assert "a brush of 2.0 mm and 20 paints (1.5 % at worst)" in choice.sentence
     # only frame 1002, the station's, holds: one frame is no hold
     assert "rail.hold" not in choice.sentence
+
+
+def test_with_a_brush_the_solved_paint_is_the_best_of_all_repainted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is judged as solved is what repainting comes to, whatever it began with; the others as they lie."""
+    begun: list[list[int]] = []
+
+    def repainted(pool: Any, hand: Any, candidates: dict[str, SolvedPaint], progress: Any) -> SolvedPaint:
+        begun.append([int(each.bridge[0, 0, 0]) for each in candidates.values()])
+        return numbered(7)
+
+    told = {7: scores(0.0, 1.0, 0.0), 2: scores(12.0, 11.0, 12.0), 3: scores(0.0, 14.0, 0.0)}
+    choice, _ = choose(monkeypatch, told, brush=0.004, repaint=repainted)
+    assert begun == [[1, 2, 3]]
+    assert choice.kept == "solved"
+    assert int(choice.art.lit.bridge[0, 0, 0]) == 7
+    # without a brush and a palette nothing is laid, and nothing repainted
+    begun.clear()
+    choose(monkeypatch, {1: told[7], **told}, repaint=repainted)
+    assert begun == []
 
 
 def test_flat_light_and_a_shorter_hold_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
