@@ -86,7 +86,7 @@ def test_the_stand_in_looks_like_the_bridge_that_is_built(ready: ReadySet) -> No
     assert np.abs(one.colour - other.colour).mean() < 0.002
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_moving_hand_is_told_break_and_hold_like_one_at_rest(hand: _Hand) -> None:
     hand.at(hand.scene, still=True)
     scene = hand.scene.edited(camera__position=(0.01, 0.17, 1.25))

@@ -67,7 +67,7 @@ def test_all_files_tell_of_one_camera(previz: Command, tmp_path: Path) -> None:
     assert all(name.endswith(("_mm", "_m", "_deg", "_s")) or name in ("frame", "stop", "scale") for name in rows[0])
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_lamps_and_plain_pictures(previz: Command, tmp_path: Path) -> None:
     scene = lit(tmp_path / "set")
     for wish in ((), ("--plain",)):

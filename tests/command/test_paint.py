@@ -164,7 +164,7 @@ def test_the_same_scene_gives_the_same_bytes(made: Path, previz: Command, tmp_pa
         assert (tmp_path / "again" / path.name).read_bytes() == path.read_bytes(), path.name
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + '\n[paint]\nwall = "free"\n', encoding="utf-8")

@@ -118,7 +118,7 @@ def shallow() -> FlatSet:
     return flat_set([KEY | {"size": 0.3, "lux": 130.0}], texture_px=256)
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_the_search_finds_what_trying_everything_finds(shallow: FlatSet, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every possible place tried in full at the same fineness: none of them needs less light than the answer, by more
     than what the search leaves to chance (a fifth)."""

@@ -136,7 +136,7 @@ def test_a_sheets_candidate_is_judged_fast_and_drawn_with_its_own_paint(held: He
     assert first.summary.break_reveal_pct == pytest.approx(reveal, abs=6.0)
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_trials_of_one_set_do_not_depend_on_those_before(held: Held, lit: Scene) -> None:
     looker = held.load(lit)
     trials = [

@@ -124,7 +124,7 @@ class _Self:
         return looker
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_moved_and_dimmed_lamp_is_judged_as_in_a_set_that_is_built_anew(lit: Scene) -> None:
     values = {"lamp key x": "200 mm", "lamp key size": "450 mm", "lamp key lux": "150", "card fill z": "1100 mm"}
     with WorkerPool(1) as pool:
