@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 from previz import colour
 from previz.camera import Camera
 from previz.errors import JudgeError
-from previz.geometry import inverse_rigid, turned
 from previz.judge.breaks import sides_of
 from previz.judge.ends import ends_of, just_inside
 from previz.judge.fields import reach_px
@@ -29,7 +29,8 @@ from previz.paint.freewall import FreeWall
 from previz.paint.sensitivity import FrameBreak
 from previz.paint.solver import HeldFrame
 from previz.stage.hand import MixingError
-from previz.stage.misbuilt import Misbuilt, hung_from_meant
+from previz.stage.misbuilt import Misbuilt, seeing_it_hung
+from previz.stage.misprint import meant_points
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import WALL as WALL_LAYER
 from previz.workshop.surface import Picture
@@ -66,8 +67,7 @@ class HeldView:
         """The view in which the bridge in its own place looks as it does where it hangs."""
         if self.built is None or not self.built.hung.any():
             return self
-        meant_from_hung = inverse_rigid(hung_from_meant(self.built.hung))
-        return self.seen_from(lambda camera: replace(camera, world_from_cam=meant_from_hung @ camera.world_from_cam))
+        return self.seen_from(partial(seeing_it_hung, hung=self.built.hung))
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,9 +90,8 @@ class _Hand:
         return cls(built.print_off, built.print_turn, middle, error, np.asarray(around))
 
     def meant(self, points: Array) -> Array:
-        """As ``stage/misprint.py`` has it."""
-        meant = points - self.off
-        return np.asarray(self.middle + (meant - self.middle) @ turned(-self.turn, 0.0, 0.0))
+        """Points (M, 3) m whose paint lies there instead."""
+        return meant_points(points, self.off, self.turn, self.middle)
 
     def mixed(self, points: Array) -> NDArray[np.float32]:
         """What an error of CIELAB is in codes, for a colour like the wall's; codes go nearly as CIELAB does."""
@@ -237,7 +236,7 @@ def _dark(
         wall = np.clip(soft.wall, 0.0, 1.0) * (1.0 - soft.cover[..., None])
         return _Dark(wall, np.clip(soft.clean, 0.0, 1.0), soft.cover)
     clean = np.clip(engine.draw(camera, (surfaces.clean,)).colour, 0.0, 1.0)
-    if bridge_camera is not camera and (bridge_camera.world_from_cam != camera.world_from_cam).any():
+    if (bridge_camera.world_from_cam != camera.world_from_cam).any():
         cover = engine.draw(bridge_camera, (surfaces.wall, surfaces.bridge), keep=BRIDGE_LAYER).cover(BRIDGE_LAYER)
         wall = np.clip(engine.draw(camera, (surfaces.wall,)).colour, 0.0, 1.0)
         return _Dark(wall * (1.0 - cover[..., None]), clean, cover)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
@@ -52,6 +52,11 @@ def hung_from_meant(hung: Array) -> Array:
     return rigid(turned(-float(yaw), -float(pitch), float(roll)), hung[:3])
 
 
+def seeing_it_hung(camera: Camera, hung: Array) -> Camera:
+    """The camera that sees a bridge in its own place as ``camera`` sees it where it hangs (:func:`hung_from_meant`)."""
+    return replace(camera, world_from_cam=inverse_rigid(hung_from_meant(hung)) @ camera.world_from_cam)
+
+
 class AsBuilt:
     """Builds of one ready set that is looked at with ``sight``: what they show, and where they hang."""
 
@@ -83,12 +88,7 @@ class AsBuilt:
         """
         if not built.hung.any():
             return judge
-        meant_from_hung = inverse_rigid(hung_from_meant(built.hung))
-
-        def towards(camera: Camera) -> Camera:
-            return replace(camera, world_from_cam=meant_from_hung @ camera.world_from_cam)
-
-        return replace(judge, bridge_camera=towards)
+        return replace(judge, bridge_camera=partial(seeing_it_hung, hung=built.hung))
 
     def _mixing(self, built: Misbuilt) -> MixingError:
         if self._mixed is None or self._mixed[:2] != (built.seed, built.colour):

@@ -28,9 +28,15 @@ class Misprinted:
 
     def at(self, points: Array, camera: Camera, depth: Array, near: Near) -> Shown:
         """The pattern at points (S, N, 3) m of the bridge, ``depth`` (S, N) m from ``camera`` along its axis."""
-        meant = points - self.off
-        if self.turn != 0.0:
-            middle = np.zeros(3) if self.middle is None else self.middle
-            # a rotation is undone by its transpose: from the right, itself
-            meant = middle + (meant - middle) @ turned(-self.turn, 0.0, 0.0)
-        return self.paint.at(meant, camera, depth, near)
+        middle = np.zeros(3) if self.middle is None else self.middle
+        return self.paint.at(meant_points(points, self.off, self.turn, middle), camera, depth, near)
+
+
+def meant_points(points: Array, off: Array, turn: float, middle: Array) -> Array:
+    """Points (..., 3) m of a bridge whose paint lies at ``points``: it was turned by ``turn`` rad about the upright
+    through ``middle`` (3,) m, and then moved by ``off`` (3,) m."""
+    meant = points - off
+    if turn != 0.0:
+        # a rotation is undone by its transpose: from the right, itself
+        meant = middle + (meant - middle) @ turned(-turn, 0.0, 0.0)
+    return np.asarray(meant)

@@ -77,7 +77,7 @@ def choose(
     brush: float | None = None,
     palette: int | None = None,
     flat: bool = True,
-    repaint: Any = lambda pool, hand, candidates, progress: candidates["solved"],
+    repaint: Any = lambda pool, candidates, lit, progress: candidates["solved"],
 ) -> tuple[Any, FakePool]:
     """Paint 1 is the solved one, 2 and 3 are starts."""
     monkeypatch.setattr(choosing, "compared_frames", lambda scene: FRAMES)
@@ -145,7 +145,7 @@ def test_with_a_brush_the_solved_paint_is_the_best_of_all_repainted(monkeypatch:
     """What is judged as solved is what repainting comes to, whatever it began with; the others as they lie."""
     begun: list[list[int]] = []
 
-    def repainted(pool: Any, hand: Any, candidates: dict[str, SolvedPaint], progress: Any) -> SolvedPaint:
+    def repainted(pool: Any, candidates: dict[str, SolvedPaint], lit: Any, progress: Any) -> SolvedPaint:
         begun.append([int(each.bridge[0, 0, 0]) for each in candidates.values()])
         return numbered(7)
 

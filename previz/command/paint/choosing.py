@@ -162,8 +162,9 @@ def chosen(
         for name, paint in paints.items():
             strokes[name] = hand.strokes(paint)
             tally.at(len(strokes), PAINT_NAMES.get(name, name))
-        strokes["solved"] = repainted(pool, hand, strokes, progress)
         lit = {name: hand.lit(each) for name, each in strokes.items()}
+        strokes["solved"] = repainted(pool, strokes, lit, progress)
+        lit["solved"] = hand.lit(strokes["solved"])
     tally = progress.tally(len(paints), "paints judged on frames between")
     verdicts = []
     for name, paint in lit.items():
@@ -206,11 +207,12 @@ def _helps(
     for number, (words, brush, palette) in enumerate(tries, 1):
         judge.best = best
         others = {name: hand.strokes(paints[name], brush, palette) for name in ("solved", "station")}
+        lit = {name: hand.lit(each) for name, each in others.items()}
         if paints["solved"].wall is None:
             # a painted wall is loaded anew to be judged, and with it goes what strokes are repainted by
-            others = {"solved": repainted(pool, hand, others, progress)}
-        for name, each in others.items():
-            judge(name, hand.lit(each))
+            lit = {"solved": hand.lit(repainted(pool, others, lit, progress))}
+        for name, each in lit.items():
+            judge(name, each)
         # the last, both together, is worth a word where it does more than either
         if judge.best.worst < (least if number == 3 else best.worst) - _SAME:
             least = min(least, judge.best.worst)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.command.paint.laidpaint import LaidStrokes, LayingHand
+from previz.command.paint.laidpaint import LaidStrokes
 from previz.command.paint.solving import SolvedPaint, codes_of, paint_bench, solving_of
 from previz.geometry import Array
 from previz.paint.repainting import LOOKS, Repainting, StrokeMap
@@ -93,10 +93,10 @@ class RepaintedStrokes:
 
 
 def repainted(
-    pool: WorkerPool, hand: LayingHand, candidates: Mapping[str, LaidStrokes], progress: Progress
+    pool: WorkerPool, candidates: Mapping[str, LaidStrokes], lit: Mapping[str, SolvedPaint], progress: Progress
 ) -> LaidStrokes:
-    """The best of some paints as they lie, repainted, in a pool of one worker that has solved for the set."""
-    lit = {name: hand.lit(strokes) for name, strokes in candidates.items()}
+    """The best of some paints as they lie and are ``lit``, repainted, in a pool of one worker that has solved for the
+    set."""
     worst = dict(zip(lit, pool.run(WorstJob(paint) for paint in lit.values()), strict=True))
     best = min(worst, key=lambda name: worst[name])
     (report,) = pool.run([BeginRepainting(candidates[best], lit[best])])

@@ -388,8 +388,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/misprint.py",
-        "meant = points - self.off",
-        "meant = points + self.off",
+        "meant = points - off",
+        "meant = points + off",
         "how far a print may lie off its place",
         _PROJECTED,
     ),

@@ -114,8 +114,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/misprint.py",
-        "turned(-self.turn, 0.0, 0.0)",
-        "turned(self.turn, 0.0, 0.0)",
+        "turned(-turn, 0.0, 0.0)",
+        "turned(turn, 0.0, 0.0)",
         "knock.csv: which way paint is turned",
         (_BUILD + "test_paint_turned_about_its_middle",),
     ),
