@@ -70,3 +70,24 @@ def test_transpose(soft: tuple[LensBlur, object, View, View], which: str) -> Non
     y = rng.normal(size=(HIGH, WIDE, 3)).astype(np.float32)
     ahead, back = blur.ahead(x), blur.back(y)
     assert float((ahead * y).sum(dtype=np.float64)) == pytest.approx(float((x * back).sum(dtype=np.float64)), rel=1e-3)
+
+
+def test_parts_of_a_long_exposure(soft: tuple[LensBlur, object, View, View]) -> None:
+    """Each part's kernels lie to one side; together they give away what there is: light is neither made nor lost."""
+    own, _, bridge, _ = soft
+    # more after than before: the parts' kernels are not each other's mirror images
+    aside = [np.array([0.004 * k, 0.0, 0.0]) for k in (-0.5, 0, 1.5)]
+    moving = replace(own, moments=tuple(own.camera.moved(shift) for shift in aside))
+    assert len(moving.parts(0.8)) > 1
+    blur = spread_blur(moving, bridge)
+    assert any(not np.allclose(s.kernel, s.kernel[::-1, ::-1], atol=1e-3) for s in blur.shares)
+    rng = np.random.default_rng(5)
+    width, height = blur.wide_px
+    x = rng.normal(size=(height, width, 3)).astype(np.float32)
+    y = rng.normal(size=(HIGH, WIDE, 3)).astype(np.float32)
+    ahead, back = blur.ahead(x), blur.back(y)
+    assert float((ahead * y).sum(dtype=np.float64)) == pytest.approx(float((x * back).sum(dtype=np.float64)), rel=1e-3)
+    light = float(blur.ahead(bridge.colour).sum(dtype=np.float64))
+    margin = blur.margin
+    there = float(bridge.colour[margin:-margin, margin:-margin].sum(dtype=np.float64))
+    assert light == pytest.approx(there, rel=0.05)
