@@ -1,11 +1,13 @@
 """Commands run in this process, where that is quick, and in processes of their own, where that matters."""
 
+import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -156,10 +158,37 @@ class Run:
     said: Done
 
 
+def made_once(tmp_path_factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """A folder that ``make`` has filled, once for all processes that test. Nobody may change what is in it."""
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" not in os.environ or sys.platform == "win32":
+        folder = tmp_path_factory.mktemp(name)
+        make(folder)
+        return folder
+    import fcntl
+
+    # the folder above is that of all processes of this run
+    folder = base.parent / name
+    with (base.parent / f"{name}.lock").open("ab") as file:
+        fcntl.flock(file.fileno(), fcntl.LOCK_EX)
+        done = base.parent / f"{name}.done"
+        if not done.exists():
+            # not there, or left by a process that failed at it
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            make(folder)
+            done.touch()
+    return folder
+
+
 @pytest.fixture(scope="session")
 def shot(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """The small scene shot by two workers, with the figure, in a process of its own."""
-    folder = tmp_path_factory.mktemp("shot")
+    folder = made_once(tmp_path_factory, "shot", _shoot)
+    return Run(folder / "set" / "small.toml", folder / "out", Done(**json.loads((folder / "said").read_text("utf-8"))))
+
+
+def _shoot(folder: Path) -> None:
     scene = laid(folder / "set")
     for name in ("home", "temporary", "work"):
         (folder / name).mkdir()
@@ -176,7 +205,7 @@ def shot(tmp_path_factory: pytest.TempPathFactory) -> Run:
     options = ("--out", folder / "out", "--width", 160, "--figure", "--workers", 2, "--json")
     said = ended(started("shoot", scene, *options, cwd=folder / "work", env=env))
     assert said.code == 0, said.err
-    return Run(scene, folder / "out", said)
+    (folder / "said").write_text(json.dumps(asdict(said)), "utf-8")
 
 
 @pytest.fixture(scope="session")

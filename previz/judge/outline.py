@@ -64,7 +64,9 @@ def contours_of(field: NDArray[np.float32], level: float, viewer: Viewer) -> Out
     normals: list[Array] = []
     numbers: list[NDArray[np.int64]] = []
     closed: list[bool] = []
-    for line in contour_generator(z=np.ma.masked_invalid(field)).lines(level):
+    # a row of pixels, or a column, has no lines in it
+    lines = contour_generator(z=np.ma.masked_invalid(field)).lines(level) if min(field.shape) > 1 else []
+    for line in lines:
         xy = np.asarray(line, dtype=np.float64) + 0.5
         ring = bool(np.allclose(xy[0], xy[-1]))
         steps = np.linalg.norm(np.diff(xy, axis=0), axis=1)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -37,7 +38,8 @@ _MOST_STEPS = 3
 # an exposure whose longest path is beyond these, px, is worked out in two and in four parts
 _PART_PX = (1.5, 4.0)
 
-# no depth is taken to be nearer to the lens than this, m
+# no depth is taken to be nearer to the lens than this, m, nor so near that its disc or path is wider than the frame's
+# diagonal: a point spread over the whole frame is a veil there, and more of it changes next to nothing
 _NEAREST = 0.01
 
 
@@ -61,7 +63,7 @@ class LensBlur:
     nothing moves), ``px_pitch`` the size (m) of a pixel of this frame on the sensor, ``focal`` and ``focus`` in m,
     ``stop`` the plain number, ``pupil_ratio`` exit pupil / entrance pupil. Where the focus does not lie beyond the
     focal length every question about the blur raises ``ValueError``. ``opened`` is the part of the
-    exposure that counts.
+    exposure that counts. ``whole_px`` is the diagonal of the whole frame where this is a part of it.
     """
 
     camera: Camera
@@ -72,6 +74,12 @@ class LensBlur:
     pupil_ratio: float = 1.0
     moments: tuple[Camera, ...] = ()
     opened: tuple[float, float] = (0.0, 1.0)
+    whole_px: float | None = None
+
+    @property
+    def diagonal_px(self) -> float:
+        """Diagonal (px) of the whole frame."""
+        return float(np.hypot(self.camera.width_px, self.camera.height_px)) if self.whole_px is None else self.whole_px
 
     def resized(self, width_px: int, height_px: int) -> LensBlur:
         """The blur of the same frame on another number of pixels."""
@@ -80,13 +88,30 @@ class LensBlur:
             camera=self.camera.resized(width_px, height_px),
             px_pitch=self.px_pitch * self.camera.width_px / width_px,
             moments=tuple(moment.resized(width_px, height_px) for moment in self.moments),
+            whole_px=None if self.whole_px is None else self.whole_px * width_px / self.camera.width_px,
         )
 
     def disc_px(self, depth: float) -> float:
         """Diameter (px) of the circle of confusion of a point at ``depth``."""
         if self.focus is None:
             return 0.0
-        return float(optics.blur_diameter(self.focal, self.stop, self.focus, max(depth, _NEAREST))) / self.px_pitch
+        depth = max(depth, self._nearest)
+        return float(optics.blur_diameter(self.focal, self.stop, self.focus, depth)) / self.px_pitch
+
+    @cached_property
+    def _nearest(self) -> float:
+        """The depth (m) nearer than which nothing is taken to be."""
+        widest = self.diagonal_px
+        nearest = _NEAREST
+        if self.focus is not None:
+            # the disc is a straight line in the reciprocal of depth, nought at the focus
+            slope = float(optics.blur_diameter(self.focal, self.stop, self.focus, np.inf)) / self.px_pitch * self.focus
+            nearest = max(nearest, 1.0 / (1.0 / self.focus + widest / slope))
+        if len(self.moments) > 1:
+            # so is the path of what a lens passes, turns apart
+            moved = float(np.linalg.norm(self.moments[-1].position - self.moments[0].position))
+            nearest = max(nearest, moved * self.camera.focal_px / widest)
+        return nearest
 
     def diffraction_px(self) -> float:
         """Standard deviation (px) per axis of diffraction."""
@@ -106,7 +131,7 @@ class LensBlur:
         camera = self.camera
         at = np.array([0.5 * camera.width_px, 0.5 * camera.height_px] if at_px is None else at_px, dtype=np.float64)
         origin, direction = camera.rays(at)
-        point = origin + direction * (max(depth, _NEAREST) / (direction @ camera.forward))
+        point = origin + direction * (max(depth, self._nearest) / (direction @ camera.forward))
         # a point that passes behind the lens meanwhile has no picture there
         path = np.nan_to_num(np.stack([moment.project(point) for moment in self.moments]) - at)
         if self.opened == (0.0, 1.0):
@@ -167,6 +192,7 @@ class LensBlur:
             self,
             camera=cut(self.camera, left, top, width, height),
             moments=tuple(cut(moment, left, top, width, height) for moment in self.moments),
+            whole_px=self.diagonal_px,
         )
 
     def nodes(self, near: float, far: float) -> Nodes:
@@ -178,7 +204,7 @@ class LensBlur:
         return [(0.5 * w, 0.5 * h), (0.0, 0.0), (w, 0.0), (0.0, h), (w, h)]
 
     def _disparities(self, near: float, far: float) -> Array:
-        low, high = 1.0 / max(far, _NEAREST), 1.0 / max(near, _NEAREST)
+        low, high = 1.0 / max(far, self._nearest), 1.0 / max(near, self._nearest)
         if high <= low:
             return np.array([low])
         disc = abs(self.disc_px(far) - self.disc_px(near)) / (high - low)

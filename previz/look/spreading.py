@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import oaconvolve
 
 from previz.geometry import Array
 from previz.look.blur import LensBlur, Nodes
@@ -26,6 +25,7 @@ _DIRECT_ROWS = 17
 
 # what a pixel gives to another is left out below this share: a thirtieth of an 8-bit step from white to mid grey
 _LEAST_TAP = 3e-5
+_LEAST_OF_LARGEST = 0.02
 
 
 def blurred_wall(blur: LensBlur, view: View, pictures: Sequence[Picture]) -> list[Picture]:
@@ -91,7 +91,8 @@ def node_kernel(blur: LensBlur, nodes: Nodes, key: _Key) -> Plane:
     k, j, i = key
     place = (float(nodes.x_px[i]), float(nodes.y_px[j]))
     kernel = blur.kernel(1.0 / float(nodes.disparity[k]), place)
-    kernel[np.abs(kernel) < _LEAST_TAP] = 0.0
+    # of a blur as wide as the frame every share is small
+    kernel[np.abs(kernel) < min(_LEAST_TAP, _LEAST_OF_LARGEST * float(kernel.max()))] = 0.0
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
@@ -221,6 +222,9 @@ def add_blurred(source: Plane, kernel: Plane, margin: int, weight: Plane, into: 
     if len(kernel) <= _DIRECT_ROWS:
         _convolve(source.reshape(len(source), -1), kernel, margin, channels, weight, into.reshape(h, -1))
         return
+    # loaded where something is blurred: it takes a process a second
+    from scipy.signal import oaconvolve
+
     rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
     top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
     cut = source[margin + top - reach : margin + bottom + reach, margin + left - reach : margin + right + reach]

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import oaconvolve
 
 from previz.camera import Camera
 from previz.geometry import Array
@@ -158,6 +157,9 @@ def convolved(picture: Picture, kernel: Array) -> Picture:
         return picture
     reach = len(kernel) // 2
     wide: NDArray[np.float32] = np.pad(picture, ((reach, reach), (reach, reach), (0, 0)), mode="edge")
+    # loaded where it is needed: it takes a process a second
+    from scipy.signal import oaconvolve
+
     spread = oaconvolve(wide, kernel.astype(np.float32)[..., None], mode="valid", axes=(0, 1))
     return np.asarray(np.clip(spread, 0.0, 1.0), dtype=np.float32)
 

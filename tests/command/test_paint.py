@@ -24,7 +24,7 @@ from tests.conftest import Command
 # a solve, or a page with a server behind it, for nearly every test
 pytestmark = pytest.mark.slow
 
-QUICK = ("--steps", 4, "--workers", 1)
+QUICK = ("--steps", 2, "--workers", 1)
 MM = 1e-3
 
 
@@ -64,7 +64,7 @@ def test_paint_can_be_laid_on_again_as_a_picture(made: Path, previz: Command, tm
     (tmp_path / "paint.png").write_bytes((made / "out" / "paint.png").read_bytes())
     again = laid(tmp_path, ('paint = "projected"', 'image = "paint.png"'))
     values = json.loads((made / "out" / "paint.json").read_text(encoding="utf-8"))
-    summary = json.loads(previz("score", again, "--out", tmp_path / "o", "--width", 320, "--json").out)
+    summary = json.loads(previz("score", again, "--out", tmp_path / "o", "--width", 320, "--workers", 1, "--json").out)
     assert summary["break_worst_pct"] == pytest.approx(values["break_worst_pct"], abs=3.0)
 
 
@@ -180,27 +180,22 @@ def test_a_wall_that_may_be_painted_over_is_printed_too(previz: Command, tmp_pat
     assert 0 < off.max() <= 0.08 * 255.0 + 1.0
 
 
-@pytest.mark.slow
+# what one paint is, and brushes wider than a piece, stand in tests/paint: these two take a solve each
+@pytest.mark.sweep
 def test_a_palette_of_one_is_one_colour(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
-    scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\nsheet = '20 mm'\n", encoding="utf-8")
-    (tmp_path / "o").mkdir()
-    (tmp_path / "o" / "pattern.pdf").write_bytes(b"of an earlier run")
+    scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\npalette = 1\n", encoding="utf-8")
     done = previz("paint", scene, "--out", tmp_path / "o", "--json", *QUICK)
     assert done.code == 0, done.err
     values = json.loads(done.out)
     assert len(values["paints"]) == 1
-    # board of 20 mm cannot be folded to a bridge of 12 mm: what is not there is not named
-    assert any("No cut pattern" in caution for caution in values["cautions"])
-    assert "pattern.pdf" not in values["files"]
-    assert not (tmp_path / "o" / "pattern.pdf").exists()
     # one colour is found where the paint of many is not
     assert values["break_mean_pct"] >= next(
         r["break_mean_pct"] for r in values["compared"] if r["paint"] == "projected"
     )
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_brush_wider_than_the_bridge_still_paints(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     scene.write_text(scene.read_text(encoding="utf-8") + '\n[paint]\nbrush = "80 mm"\n', encoding="utf-8")
@@ -214,14 +209,20 @@ def test_a_brush_wider_than_the_bridge_still_paints(previz: Command, tmp_path: P
 
 def test_a_hold_of_one_frame(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path, ("hold = [1001, 1002]", "hold = [1001, 1001]"))
+    scene.write_text(scene.read_text(encoding="utf-8") + "\n[paint]\nsheet = '20 mm'\n", encoding="utf-8")
     # what knock has said of the same scene goes on the first sheet
     told = {"scene_sha256": scene_sha256(scene), "sentences": ["lock the height: 0.8 mm is all you have"]}
     (tmp_path / "o").mkdir()
     (tmp_path / "o" / "knock.json").write_text(json.dumps(told), encoding="utf-8")
+    (tmp_path / "o" / "pattern.pdf").write_bytes(b"of an earlier run")
     done = previz("paint", scene, "--out", tmp_path / "o", "--json", *QUICK)
     assert done.code == 0, done.err
     values = json.loads(done.out)
     assert values["frames_solved"] == [1001]
+    # board of 20 mm cannot be folded to a bridge of 12 mm: what is not there is not named
+    assert any("No cut pattern" in caution for caution in values["cautions"])
+    assert "pattern.pdf" not in values["files"]
+    assert not (tmp_path / "o" / "pattern.pdf").exists()
     with pdfplumber.open(tmp_path / "o" / "guide.pdf") as pdf:
         first = pdf.pages[0].extract_text()
     assert "Lock the height: 0.8 mm is all you have." in first

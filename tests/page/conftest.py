@@ -21,6 +21,7 @@ from previz.run.progress import Progress
 from previz.run.results import say_scene
 from previz.scene.reader import read_scene, scene_sha256
 from tests.command.scenes import laid
+from tests.conftest import made_once
 from tests.page import driver
 from tests.page.driver import Opened, chromium, opened
 
@@ -64,7 +65,10 @@ def on_disk(shoot: Shoot, frame: int) -> NDArray[np.float64]:
 @pytest.fixture(scope="session")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     """A yellow bridge before a slate wall in twelve frames, with a contact sheet and a paint comparison beside it."""
-    folder = tmp_path_factory.mktemp("report")
+    return _read(made_once(tmp_path_factory, "report", _small) / "out")
+
+
+def _small(folder: Path) -> None:
     scene = laid(
         folder / "set",
         ('paint = "projected"', 'paint = "bare"\ncolour = "#f0c800"'),
@@ -93,11 +97,10 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     out.write_text("compare.csv", "paint,break_mean_pct,break_worst_pct,frames\nbare board,88.000,91.000,3\n")
     # the sheet is of this scene; nothing says so of the comparison
     say_scene(out, "sheet.json", read_scene(scene), scene_sha256(scene))
-    return _shot(scene, out.path)
+    shoot(scene, out.path, 320, False, 1, None, Progress(quiet=True))
 
 
-def _shot(scene: Path, folder: Path) -> Shoot:
-    shoot(scene, folder, 320, False, 1, None, Progress(quiet=True))
+def _read(folder: Path) -> Shoot:
     with (folder / "hold.csv").open(encoding="utf-8", newline="") as file:
         return Shoot(folder, list(csv.DictReader(file)))
 
@@ -105,13 +108,16 @@ def _shot(scene: Path, folder: Path) -> Shoot:
 @pytest.fixture(scope="session")
 def unseen(tmp_path_factory: pytest.TempPathFactory) -> Shoot:
     """A camera that looks past the bridge, under a title that breaks a page made carelessly."""
-    folder = tmp_path_factory.mktemp("unseen")
+    return _read(made_once(tmp_path_factory, "unseen", _unseen) / "out")
+
+
+def _unseen(folder: Path) -> None:
     scene = laid(
         folder / "set",
         ('title = "Small quarry"', f"title = '{ODD_TITLE}'"),
         ('tilt = "-8 deg"', 'tilt = "-8 deg"\npan = "60 deg"'),
     )
-    return _shot(scene, folder / "out")
+    shoot(scene, folder / "out", 320, False, 1, None, Progress(quiet=True))
 
 
 @pytest.fixture(scope="session")

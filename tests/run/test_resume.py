@@ -66,6 +66,8 @@ def test_a_frame_whose_file_is_gone_is_made_again(shot: Run, half: Path, previz:
     assert files(half) == files(shot.out)
 
 
+# test_what_makes_another_run has a width too
+@pytest.mark.sweep
 def test_frames_of_another_size_are_another_run(shot: Run, half: Path, previz: Command) -> None:
     done = previz("shoot", shot.scene, "--out", half, "--figure", "--width", 176, "--workers", 1)
     assert done.code == 0

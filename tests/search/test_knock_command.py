@@ -13,6 +13,7 @@ from previz.command.search.knock import knock
 from previz.run.frames import read_png
 from previz.run.progress import Progress
 from previz.scene.move import move_of
+from previz.search import builds
 from previz.search.builds import frames_before, frames_of_hold
 from tests.search.example import small, small_scene
 
@@ -31,7 +32,10 @@ def run(scene: Path, out: Path, samples: int = 20) -> dict[str, Any]:
 def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
     folder = tmp_path_factory.mktemp("knock")
     scene = small(folder, HIGHER, SHORT)
-    return folder / "out", run(scene, folder / "out")
+    with pytest.MonkeyPatch.context() as there:
+        # how closely drifts are found is test_knock.py's matter
+        there.setattr(builds, "_CLOSELY", 0.2)
+        return folder / "out", run(scene, folder / "out")
 
 
 def by_name(summary: dict[str, Any]) -> dict[str, dict[str, Any]]:
