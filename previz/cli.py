@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import _thread
 import errno
+import io
 import os
 import signal
 import sys
@@ -24,7 +25,7 @@ from previz.command.rig.cli import optics, rig
 from previz.command.search.cli import knock, search
 from previz.command.sheet.cli import sheet
 from previz.command.shoot.cli import score, shoot
-from previz.errors import PrevizError
+from previz.errors import PrevizError, printable
 
 _STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
 _PATIENCE = 0.7  # s that are given to putting things away after Ctrl-C
@@ -81,8 +82,18 @@ for _command in (
 
 
 def _fail(message: str) -> NoReturn:
-    click.echo(f"previz: {message}", err=True)
+    _say(f"previz: {message}")
     sys.exit(2)
+
+
+def _say(text: str) -> None:
+    """A line on standard error; where nobody reads that any more, nothing, and the exit code alone tells."""
+    try:
+        click.echo(printable(text), err=True)
+        if sys.stderr is not None:
+            sys.stderr.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 class _Stop:
@@ -113,6 +124,13 @@ class _Stop:
         _thread.interrupt_main()
 
 
+def _usage(error: click.ClickException) -> str:
+    """What click says of a command line that cannot be read, and how the command is called."""
+    told = io.StringIO()
+    error.show(told)
+    return told.getvalue().rstrip("\n")
+
+
 def _later(seconds: float, what: Callable[[], None]) -> None:
     timer = threading.Timer(seconds, what)
     timer.daemon = True
@@ -123,7 +141,7 @@ def _leave() -> NoReturn:
     if sys.stderr.isatty():
         # a progress bar hides the cursor, and may have had no time to show it again
         sys.stderr.write("\x1b[?25h")
-    click.echo(_STOPPED, err=True)
+    _say(_STOPPED)
     # not by way of SystemExit, after which Python may yet end itself by a signal
     os._exit(130)
 
@@ -138,7 +156,7 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         _leave()
     except click.ClickException as error:
-        error.show()
+        _say(_usage(error))
         sys.exit(2)
     except PrevizError as error:
         _fail(str(error))

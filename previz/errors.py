@@ -17,8 +17,32 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+def printable(text: str, longest: int | None = None) -> str:
+    """Text from elsewhere as it may stand in a message, line ends kept: nothing in it that a terminal would obey.
+
+    Escapes, other controls, marks that turn the direction of writing, and halves of surrogate pairs are shown as a
+    replacement character (Unicode's categories Cc, Cf, Cs, Co, Cn, Zl and Zp, and blanks that are not plain ones); from
+    ``longest`` characters on it is cut short.
+    """
+    cut = text if longest is None or len(text) <= longest else f"{text[:longest]}..."
+    if cut.isprintable():
+        return cut
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in cut)
+
+
+def quoted(text: str, longest: int = 50) -> str:
+    """Text from elsewhere in quotes, on one line, as a message shows it: short, and :func:`printable`."""
+    return f'"{printable(text.replace(chr(10), chr(0)), longest)}"'
+
+
 class PrevizError(Exception):
-    """Something a user can put right. ``str(error)`` says what was found, where, and what to do."""
+    """Something a user can put right. ``str(error)`` says what was found, where, and what to do.
+
+    Whatever the message quotes, it is :func:`printable`.
+    """
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(printable(message))
 
 
 class UnitError(PrevizError):

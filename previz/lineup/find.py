@@ -23,9 +23,8 @@ from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.markers import MODULES, modules
 from previz.lineup.solve import outwards
+from previz.scene.limits import PHOTOGRAPH_PIXELS
 
-# pictures with more pixels are refused
-MOST_PIXELS: Final = 85_000_000
 _LEAST_SIDE: Final = 200
 
 # markers are read at this many pixels along the long side, at most; edges are found at full size
@@ -87,14 +86,14 @@ def read_photograph(path: Path) -> Photograph:
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             with Image.open(path) as image:
                 w, h = image.size
-                if w * h > MOST_PIXELS:
+                if w * h > PHOTOGRAPH_PIXELS:
                     raise PlateError(_too_large(path, w, h))
                 if min(w, h) < _LEAST_SIDE:
                     raise PlateError(f"{path}: it is {w} x {h} px; a photograph of at least {_LEAST_SIDE} px is needed")
                 focal, focal_35 = _focal(image)
                 code, notes = _code(image)
     except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
-        raise PlateError(f"{path}: it has more than {MOST_PIXELS // 1_000_000} million pixels; "
+        raise PlateError(f"{path}: it has more than {PHOTOGRAPH_PIXELS // 1_000_000} million pixels; "
                          "save it smaller") from error
     except FileNotFoundError as error:
         raise PlateError(f"{path}: there is no such photograph") from error
@@ -111,7 +110,8 @@ def read_photograph(path: Path) -> Photograph:
 
 
 def _too_large(path: Path, w: int, h: int) -> str:
-    return f"{path}: it has {w * h / 1e6:.0f} million pixels, more than {MOST_PIXELS // 1_000_000}; save it smaller"
+    found = f"{w * h / 1e6:.0f} million pixels"
+    return f"{path}: it has {found}, more than {PHOTOGRAPH_PIXELS // 1_000_000}; save it smaller"
 
 
 def _code(image: Image.Image) -> tuple[NDArray[np.uint8], tuple[str, ...]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,12 +13,13 @@ from typing import Final
 import numpy as np
 
 from previz.camera import Camera
-from previz.errors import PlateError
+from previz.errors import PlateError, quoted
 from previz.geometry import Array
 from previz.lineup.correction import head_angles
 from previz.lineup.find import MarkersFound, Photograph, found_markers, looked_for, seen_mirrored
 from previz.lineup.markers import MODULES, Board
 from previz.lineup.solve import CameraFit, Points, Priors, distorted, outward_of, solved_camera
+from previz.scene.limits import POINTS, TABLE_BYTES
 
 # markers that must be found and agree
 _LEAST: Final = 3
@@ -185,13 +187,17 @@ def read_points(path: Path) -> Points:
     Raises :class:`PlateError` with file and line.
     """
     try:
+        if path.stat().st_size > TABLE_BYTES:
+            raise PlateError(f"{path}: it is larger than {TABLE_BYTES // 1_000_000} MB; expected a table of points")
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise PlateError(f"{path}: it cannot be read as a table of points: {error}") from error
     rows = csv.DictReader(text.splitlines())
     heads = [str(head).strip() for head in rows.fieldnames or ()]
     if not set(_COLUMNS) <= set(heads):
-        raise PlateError(f"{path}: expected the columns {', '.join(_COLUMNS)}; found {', '.join(heads) or 'nothing'}")
+        # what is in the line is not said: it may be any file
+        found = f"{len(heads)} other names" if heads else "nothing"
+        raise PlateError(f"{path}: expected the columns {', '.join(_COLUMNS)}; found {found}")
     names: list[str] = []
     values: list[list[float]] = []
     for row in rows:
@@ -207,9 +213,11 @@ def read_points(path: Path) -> Points:
             raise PlateError(f"{path}:{rows.line_num}: a number is not finite")
         names.append(clean["name"] or f"point {len(names) + 1}")
         values.append(numbers)
-    twice = sorted({name for name in names if names.count(name) > 1})
+        if len(names) > POINTS:
+            raise PlateError(f"{path}:{rows.line_num}: more than {POINTS} points; name those that matter")
+    twice = sorted(name for name, count in Counter(names).items() if count > 1)
     if twice:
-        raise PlateError(f"{path}: the name {twice[0]!r} is there twice; give every point its own")
+        raise PlateError(f"{path}: the name {quoted(twice[0])} is there twice; give every point its own")
     table = np.array(values, dtype=np.float64).reshape(-1, 5)
     count = len(table)
     none, each = np.full(count, -1, dtype=np.int64), np.arange(count, dtype=np.int64)

@@ -11,11 +11,10 @@ from typing import NoReturn
 
 import numpy as np
 
-from previz.errors import PlateError
+from previz.errors import PlateError, quoted
 from previz.geometry import Array
+from previz.scene.limits import TABLE_BYTES, TABLE_ROWS
 
-# a row a frame: half a million rows are hours of film
-_MOST_BYTES = 32_000_000
 _UNITS = ("mm", "cm", "m", "in", "ft", "s", "ms", "px", "deg")
 
 
@@ -42,6 +41,8 @@ def read_columns(path: Path | str, *choices: Sequence[str]) -> Columns:
     place = Path(path)
     text = _text(place)
     name = place.name
+    if text.count("\n") > TABLE_ROWS + 1:
+        raise PlateError(f"{name} has more than {TABLE_ROWS} rows; expected a row a frame")
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = ";" if ";" in first else ","
     rows: list[list[str]] = []
@@ -84,8 +85,8 @@ def whole_frames(columns: Columns, column: str = "frame") -> Array:
 
 def _text(place: Path) -> str:
     try:
-        if place.stat().st_size > _MOST_BYTES:
-            raise PlateError(f"{place.name} is larger than {_MOST_BYTES // 1_000_000} MB; expected a row a frame")
+        if place.stat().st_size > TABLE_BYTES:
+            raise PlateError(f"{place.name} is larger than {TABLE_BYTES // 1_000_000} MB; expected a row a frame")
         data = place.read_bytes()
     except OSError as error:
         raise PlateError(f"cannot read {place}: {error.strerror or error}") from error
@@ -111,8 +112,9 @@ def _chosen(name: str, line: int, header: Sequence[str], choices: Sequence[Seque
         stem, _, unit = field.rpartition("_")
         near = [column for column in known if column.rpartition("_")[0] == (stem if unit in _UNITS else field)]
         if field not in known and near:
-            raise PlateError(f'{name}, line {line}: found the column "{field}", expected "{near[0]}"; convert it')
-    found = ", ".join(field or "(empty)" for field in header[:8])
+            raise PlateError(f'{name}, line {line}: found the column {quoted(field)}, expected "{near[0]}"; convert it')
+    # what is in the line is not said: a scene may name any file of whoever runs it
+    found = "one other name" if len(header) == 1 else f"{len(header)} other names"
     raise PlateError(f"{name}, line {line}: the first line must name the columns {_wanted(choices)}; found {found}")
 
 
@@ -126,6 +128,6 @@ def _number(name: str, line: int, column: str, text: str, separator: str) -> flo
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        shown = f'"{text[:40]}"' if text else "nothing"
+        shown = quoted(text, 40) if text else "nothing"
         raise PlateError(f"{name}, line {line}: {column} must be a number like 12.5, found {shown}")
     return value

@@ -15,10 +15,9 @@ from previz.errors import BuildError, PrevizError
 from previz.geometry import Array
 from previz.plate.cutout import Figure, figure_of, place_cutout
 from previz.plate.scaling import figure_height, foot_point
+from previz.scene.limits import PICTURE_PIXELS, millions
 from previz.scene.model import Scene
 from previz.workshop.surface import Pixels8
-
-_MOST_PIXELS = 120_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,10 +88,10 @@ def rgba_of(path: Path) -> Pixels8:
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             with Image.open(path) as image:
                 width, height = image.size
-                if width * height > _MOST_PIXELS:
+                if width * height > PICTURE_PIXELS:
                     raise BuildError(
-                        f"{path}: the figure has {width} x {height} pixels; at most {_MOST_PIXELS // 1_000_000} "
-                        "million are read, so save it smaller"
+                        f"{path}: the figure has {width} x {height} pixels; at most "
+                        f"{millions(PICTURE_PIXELS)} are read, so save it smaller"
                     )
                 if not image.has_transparency_data:
                     raise BuildError(

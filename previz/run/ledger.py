@@ -44,6 +44,9 @@ class Ledger(Generic[Entry]):
         self.done: dict[int, Entry] = dict(self._read(kind))
 
     def _read(self, kind: type[Entry]) -> Iterator[tuple[int, Entry]]:
+        # a pipe would have us wait for whoever writes to it
+        if not self._path.is_file():
+            return
         try:
             # what a kill or a bad disk has spoilt ends the part that counts
             lines = self._path.read_text(encoding="utf-8", errors="replace").splitlines()

@@ -116,6 +116,9 @@ def print_json(value: Any, decimals: int = 4) -> None:
 
 def put(text: str) -> None:
     """Write to standard output, as UTF-8 whatever the terminal speaks (RFC 8259 asks for it)."""
+    # Python's own view of a standard output that was closed before it began
+    if sys.stdout is None:
+        raise OutputError("cannot write to standard output: it is closed")
     try:
         click.echo(text.encode("utf-8"), nl=False)
     except BrokenPipeError:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from types import TracebackType
 from typing import TypeVar
 
@@ -13,14 +15,30 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
 
+from previz.errors import printable
+
 Item = TypeVar("Item")
 
 # lines longer than this are hard to read, however wide the window
 _WIDEST = 100
 
+
+class _Terminal(Console):
+    """A terminal that nobody may read any more: a run goes on, and ends as it would have ended."""
+
+    def on_broken_pipe(self) -> None:
+        self.quiet = True
+        with suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+
+
 def console(quiet: bool = False) -> Console:
     """The terminal that people read: standard error."""
-    return Console(stderr=True, quiet=quiet, highlight=False, emoji=False, markup=False)
+    return _Terminal(stderr=True, quiet=quiet, highlight=False, emoji=False, markup=False)
+
+
+def _shown(text: str, style: str = "") -> Text:
+    return Text(printable(text), style=style)
 
 
 class Progress:
@@ -57,7 +75,7 @@ class Progress:
     def note(self, text: str) -> None:
         """Something that must be said, quiet or not; an empty text says nothing."""
         if text:
-            self._console.print(Text(text), soft_wrap=True)
+            self._console.print(_shown(text), soft_wrap=True)
 
     def going_on(self, done: int, total: int, what: str) -> None:
         """Say that a stopped run is continued, where it is."""
@@ -103,9 +121,9 @@ def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     for label, value in rows:
-        table.add_row(Text(label), Text(value))
+        table.add_row(_shown(label), _shown(value))
     out = console()
-    out.print(Text(title, style="bold"))
+    out.print(_shown(title, "bold"))
     out.print(table)
 
 
@@ -117,4 +135,4 @@ def print_cautions(cautions: Iterable[str]) -> None:
         lines = textwrap.wrap(
             caution, width, initial_indent="caution: ", subsequent_indent=" " * 9, break_on_hyphens=False
         )
-        out.print(Text("\n".join(lines)), soft_wrap=True)
+        out.print(_shown("\n".join(lines)), soft_wrap=True)

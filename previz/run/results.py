@@ -62,7 +62,10 @@ def results_in(path: Path) -> Iterator[OutputFolder]:
 def _alone_in(path: Path) -> Iterator[None]:
     place = path / IN_USE
     try:
-        file = place.open("ab")
+        # a pipe of that name would have us wait for whoever reads it
+        if os.path.lexists(place) and not place.is_file():
+            raise OutputError(f"{place} is no plain file: remove it, or write elsewhere with --out")
+        file = open(place, "ab", opener=_at_once)  # noqa: SIM115
     except OSError as error:
         raise output_error(error, path) from error
     try:
@@ -81,6 +84,10 @@ def _alone_in(path: Path) -> Iterator[None]:
     if sys.platform == "win32":
         with suppress(OSError):
             place.unlink()
+
+
+def _at_once(name: str, flags: int) -> int:
+    return os.open(name, flags | getattr(os, "O_NONBLOCK", 0), 0o666)
 
 
 def _locked(file: IO[bytes]) -> bool:

@@ -12,9 +12,9 @@ from typing import Any, Final, get_args
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from previz.errors import Fault
+from previz.errors import Fault, printable, quoted
 from previz.scene.model import Scene
-from previz.scene.source import Loc, Source, quoted
+from previz.scene.source import Loc, Source
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def key_text(loc: Loc) -> str:
             text += f"[{step + 1}]"
         else:
             text += f".{step}" if text else step
-    return text if len(text) <= 100 else text[:100] + "..."
+    return printable(text.replace("\n", "\0"), 100)
 
 
 def shown(value: Any) -> str:
@@ -187,6 +187,8 @@ def reason_of(error: ErrorDetails, data: dict[str, Any]) -> Reason:
             isinstance(value, str)
         ) else ""
         return Reason(loc, expected, found, f'did you mean "{meant}"?' if meant else "")
+    if kind == "too_long":
+        return Reason(loc, f"at most {context['max_length']} of them", f"{context['actual_length']}")
     if kind in _BOUNDS:
         words, name = _BOUNDS[kind]
         return Reason(loc, f"a number {words} {context[name]:g}", found)

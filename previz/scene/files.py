@@ -8,8 +8,9 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from previz.errors import quoted
 from previz.scene.faults import Reason, nearest
-from previz.scene.source import Loc, quoted
+from previz.scene.source import Loc
 
 MESHES = (".glb", ".obj", ".ply", ".stl")
 PICTURES = (".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
@@ -66,7 +67,7 @@ def trouble(path: Path, endings: tuple[str, ...], frames: bool = False) -> tuple
             return "an empty file", "export it again"
         if path.suffix.lower() not in endings:
             convert = how_to_convert(path) if frames else ""
-            return f'a file that ends in "{path.suffix}"', convert or f"can be read: {' '.join(endings)}"
+            return f'a file that ends in {quoted(path.suffix)}', convert or f"can be read: {' '.join(endings)}"
         with path.open("rb") as file:
             file.read(1)
     except OSError as error:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+import io
+import json
 import math
 import warnings
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, TypeGuard
+from urllib.parse import unquote
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +18,7 @@ from PIL import Image, UnidentifiedImageError
 from previz import colour
 from previz.errors import BuildError
 from previz.geometry import Array
+from previz.scene.limits import MESH_BYTES, MESH_FACES, MESH_NODES, MESH_VALUES, PICTURE_PIXELS, millions
 
 # a picture (H, W, 3), linear light
 Picture = NDArray[np.float32]
@@ -21,12 +26,11 @@ Picture = NDArray[np.float32]
 MESH_KINDS = (".glb", ".obj", ".ply", ".stl")
 PICTURE_KINDS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
 
+# lists of a GLB's description that are looked at before it is read
+_GLB_LISTS: Final = ("nodes", "meshes", "accessors", "images", "bufferViews")
+
 # corners closer than this (m) are one corner when it is asked whether a mesh is closed
 _SAME_PLACE = 1e-6
-
-_MOST_PIXELS = 120_000_000
-_MOST_MESH_BYTES = 400_000_000
-_MOST_FACES = 4_000_000
 
 
 def _there(path: Path, what: str) -> None:
@@ -54,10 +58,10 @@ def read_picture(path: Path) -> Picture:
             warnings.simplefilter("ignore")
             with Image.open(path, formats=PICTURE_KINDS) as image:
                 width, height = image.size
-                if width * height > _MOST_PIXELS:
+                if width * height > PICTURE_PIXELS:
                     raise BuildError(
-                        f"{path}: the picture has {width} x {height} pixels; at most {_MOST_PIXELS // 1_000_000} "
-                        "million are read, so save it smaller"
+                        f"{path}: the picture has {width} x {height} pixels; at most "
+                        f"{millions(PICTURE_PIXELS)} are read, so save it smaller"
                     )
                 return _linear(_upright(image))
     except BuildError:
@@ -119,8 +123,10 @@ def read_mesh(path: Path) -> RawMesh:
     kind = path.suffix.lower()
     if kind not in MESH_KINDS:
         raise BuildError(f'{path}: "{kind}" is not a kind of mesh that is read; save it as GLB, OBJ, PLY or STL')
-    if path.stat().st_size > _MOST_MESH_BYTES:
-        raise BuildError(f"{path}: the mesh file is larger than {_MOST_MESH_BYTES // 1_000_000} MB; save a coarser one")
+    if path.stat().st_size > MESH_BYTES:
+        raise BuildError(f"{path}: the mesh file is larger than {MESH_BYTES // 1_000_000} MB; save a coarser one")
+    if kind == ".glb":
+        _require_modest(path)
     parts = _loaded(path)
     try:
         raw = _joined(parts)
@@ -128,8 +134,8 @@ def read_mesh(path: Path) -> RawMesh:
         raise BuildError(f"{path}: the mesh is broken ({error}); save it again") from error
     if len(raw.faces) == 0:
         raise BuildError(f"{path}: the file holds no triangles")
-    if len(raw.faces) > _MOST_FACES:
-        raise BuildError(f"{path}: {len(raw.faces)} triangles are too many; at most {_MOST_FACES} are read")
+    if len(raw.faces) > MESH_FACES:
+        raise BuildError(f"{path}: {len(raw.faces)} triangles are too many; at most {MESH_FACES} are read")
     if raw.faces.min() < 0 or raw.faces.max() >= len(raw.vertices):
         raise BuildError(f"{path}: the mesh is broken: it names corners that it does not have")
     if not np.isfinite(raw.vertices).all():
@@ -141,6 +147,98 @@ def read_mesh(path: Path) -> RawMesh:
             f"{path}: the mesh measures {size:.6g} m, which is no miniature{unit} are taken in metres, so scale it"
         )
     return raw
+
+
+def _require_modest(path: Path) -> None:
+    """Refuse a GLB that unfolds to more than is taken in, or whose pictures cannot be read, by its own description.
+
+    The reader would place every copy, fill every list and leave out a picture that it cannot read without a word.
+    Khronos, glTF 2.0, sections 3.5 to 3.8 and 4.4. Raises :class:`BuildError`.
+    """
+    told, binary = _glb_chunks(path)
+    counted = {name: [each for each in told.get(name) or () if isinstance(each, dict)] for name in _GLB_LISTS}
+    nodes, accessors = counted["nodes"], counted["accessors"]
+    if len(nodes) > MESH_NODES:
+        raise BuildError(f"{path}: the mesh has {len(nodes)} parts; at most {MESH_NODES} are read, so join them")
+    if any(_whole(accessor.get("count")) > MESH_VALUES for accessor in accessors):
+        raise BuildError(f"{path}: the mesh has lists of more than {MESH_VALUES} values; save a coarser one")
+    corners = []
+    for mesh in counted["meshes"]:
+        ways = [part for part in mesh.get("primitives") or () if isinstance(part, dict)]
+        lists = [part.get("indices", (part.get("attributes") or {}).get("POSITION")) for part in ways]
+        corners.append(sum(_whole(accessors[k].get("count")) for k in lists if _among(k, accessors)))
+    placed = sum(corners[node["mesh"]] for node in nodes if _among(node.get("mesh"), corners)) // 3
+    if placed > MESH_FACES:
+        raise BuildError(f"{path}: {placed} triangles are too many; at most {MESH_FACES} are read")
+    pixels = 0
+    for number, image in enumerate(counted["images"], 1):
+        pixels += _pixels(path, f"picture {number}", _image_bytes(path, image, counted["bufferViews"], binary))
+    if pixels > PICTURE_PIXELS:
+        raise BuildError(
+            f"{path}: the mesh's pictures have {pixels} pixels; at most {millions(PICTURE_PIXELS)} are read, so save "
+            "them smaller"
+        )
+
+
+def _whole(value: object) -> int:
+    return value if isinstance(value, int) else 0
+
+
+def _among(index: object, things: list[Any]) -> TypeGuard[int]:
+    return isinstance(index, int) and 0 <= index < len(things)
+
+
+def _glb_chunks(path: Path) -> tuple[dict[str, Any], bytes]:
+    """The description and the binary part of a GLB file; both empty where it is none, which the reader will say."""
+    data = path.read_bytes()
+    if data[:4] != b"glTF" or len(data) < 20:
+        return {}, b""
+    length = int.from_bytes(data[12:16], "little")
+    try:
+        told = json.loads(data[20 : 20 + length])
+    except (ValueError, RecursionError):
+        raise BuildError(f"{path}: the mesh is broken or cut short (its description); save it again") from None
+    return (told if isinstance(told, dict) else {}), data[28 + length :]
+
+
+def _image_bytes(path: Path, image: dict[str, Any], views: list[Any], binary: bytes) -> bytes:
+    """The file of a picture of a GLB: in its binary part, written out in the description, or beside it."""
+    view, uri = image.get("bufferView"), image.get("uri")
+    if _among(view, views):
+        start, length = _whole(views[view].get("byteOffset")), _whole(views[view].get("byteLength"))
+        return binary[start : start + length]
+    if isinstance(uri, str) and uri.startswith("data:"):
+        try:
+            return base64.b64decode(uri.partition(",")[2])
+        except ValueError:
+            return b""
+    if isinstance(uri, str):
+        beside = path.parent / unquote(uri)
+        try:
+            if beside.resolve().is_relative_to(path.parent.resolve()) and beside.is_file():
+                return beside.read_bytes()
+        except (OSError, ValueError):
+            pass
+    return b""
+
+
+def _pixels(path: Path, what: str, data: bytes) -> int:
+    """Pixels of a picture in a mesh, which must be one that can be read. Raises :class:`BuildError`."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data), formats=PICTURE_KINDS) as image:
+                count = math.prod(image.size)
+                if count <= PICTURE_PIXELS:
+                    image.load()
+                return count
+    except Image.DecompressionBombError:
+        return PICTURE_PIXELS + 1
+    except (OSError, ValueError, SyntaxError, EOFError, TypeError, MemoryError, IndexError, OverflowError) as error:
+        reason = (str(error).splitlines() or [""])[0].partition("<")[0].strip() or type(error).__name__
+        raise BuildError(
+            f"{path}: {what} of the mesh cannot be read ({reason[:60]}); save the mesh again with it as PNG or JPEG"
+        ) from error
 
 
 def _loaded(path: Path) -> list[Any]:
@@ -193,7 +291,7 @@ def _look_of(part: Any) -> tuple[Array | None, Picture | None, Picture]:
         uv = None if visual.uv is None else np.asarray(visual.uv, dtype=np.float64)
         image = getattr(material, "image", None) or getattr(material, "baseColorTexture", None)
         if image is not None and uv is not None and uv.shape == (count, 2) and np.isfinite(uv).all():
-            if math.prod(image.size) > _MOST_PIXELS:
+            if math.prod(image.size) > PICTURE_PIXELS:
                 raise ValueError("its picture is too large")
             return uv * (1.0, -1.0) + (0.0, 1.0), _linear(image), plain
         main = np.asarray(material.main_color, dtype=np.float64)[:3] / 255.0

@@ -46,6 +46,7 @@ from previz.scene.fields import (
     several,
     wrong,
 )
+from previz.scene.limits import CARDS, LAMPS
 from previz.scene.markerboard import Markers
 from previz.scene.search.asked import Search
 from previz.scene.table import Table
@@ -374,9 +375,14 @@ class Scene(Table):
     bridge: Bridge = Field(Bridge(), description="The piece to be hidden.")
     camera: CameraBody = Field(description="The camera at the station point.")
     rail: Rail = Field(description="How the camera travels.")
-    lamps: tuple[Lamp, ...] = Field((), validation_alias=AliasChoices("lamp", "lamps"), description="The lamps.")
+    lamps: tuple[Lamp, ...] = Field(
+        (), validation_alias=AliasChoices("lamp", "lamps"), max_length=LAMPS, description=f"The lamps, at most {LAMPS}."
+    )
     cards: tuple[Card, ...] = Field(
-        (), validation_alias=AliasChoices("card", "cards"), description="Bounce cards and flags."
+        (),
+        validation_alias=AliasChoices("card", "cards"),
+        max_length=CARDS,
+        description=f"Bounce cards and flags, at most {CARDS}.",
     )
     light: Light = Field(Light(), description="What all lamps share.")
     plate: Plate | None = Field(None, description="The performer's element.")
@@ -384,7 +390,7 @@ class Scene(Table):
     knock: Knock = Field(Knock(), description="What a build and a rig are true to.")
     paint: PaintJob = Field(PaintJob(), description="How the bridge is painted and cut.")
     markers: Markers = Field(Markers(), description="Printed markers that tell where the real camera is.")
-    date: Day | None = Field(None, description="Date of the scene, for title blocks; the file's own if none.")
+    date: Day | None = Field(None, description="Date of the scene, for title blocks; the file's, by UTC, if none.")
     folder: Annotated[Path, Field(exclude=True)] = Path()
 
     def edited(self, **changes: Any) -> Self:

@@ -8,15 +8,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from previz.errors import Fault, SceneError
+from previz.errors import Fault, SceneError, printable, quoted
 from previz.scene.checks import impossible
 from previz.scene.faults import SEVERAL, Reason, placed, reason_of, unknown_key
 from previz.scene.files import file_reasons, nearest_file
+from previz.scene.limits import FAULTS_LISTED, SCENE_BYTES
 from previz.scene.model import Scene
-from previz.scene.source import Source, quoted, read_source
-
-LARGEST_BYTES = 256_000  # a scene file is a few kilobytes; meshes and pictures are named, not included
-MOST_FAULTS = 100
+from previz.scene.source import Source, read_source
 
 # stands in for a table that is wrong, so that the checks which do not read it can still be made
 _SOUND: dict[str, Any] = {
@@ -59,7 +57,7 @@ def scene_of_text(text: str, path: Path) -> Scene:
         scene = _scene(data, path.parent)
     except ValidationError as error:
         details = error.errors(include_url=False, include_input=False)
-        reasons += [reason_of(detail, data) for detail in details[: 10 * MOST_FAULTS]]
+        reasons += [reason_of(detail, data) for detail in details[: 10 * FAULTS_LISTED]]
     reasons += _together(data, reasons, scene, path.parent)
     reasons += file_reasons(data, path.parent)
     if scene is None or reasons:
@@ -91,9 +89,9 @@ def _together(data: dict[str, Any], reasons: list[Reason], scene: Scene | None, 
 def _in_order(reasons: list[Reason], source: Source, file: str) -> list[Fault]:
     faults = sorted((placed(reason, source, file) for reason in reasons), key=lambda fault: (fault.line, fault.column))
     faults = list(dict.fromkeys(faults))
-    if len(faults) > MOST_FAULTS:
-        more = Fault(file, 0, 0, "", f"at most {MOST_FAULTS} faults to list", "more of them", "put these right first")
-        faults = [*faults[:MOST_FAULTS], more]
+    if len(faults) > FAULTS_LISTED:
+        more = Fault(file, 0, 0, "", f"at most {FAULTS_LISTED} faults to list", "more of them", "put these right first")
+        faults = [*faults[:FAULTS_LISTED], more]
     return faults
 
 
@@ -102,7 +100,7 @@ def _one(file: str, expected: str, found: str, hint: str = "", line: int = 0, co
 
 
 def _shown(path: Path) -> str:
-    return quoted(str(path), 400)[1:-1]
+    return printable(str(path).replace("\n", "\0"), 400)
 
 
 def _bytes(path: Path) -> bytes:
@@ -117,9 +115,9 @@ def _bytes(path: Path) -> bytes:
         if not path.is_file():
             raise _one(file, expected, "something that is not a plain file")
         size = path.stat().st_size
-        if size > LARGEST_BYTES:
+        if size > SCENE_BYTES:
             raise _one(
-                file, f"a scene file of at most {LARGEST_BYTES // 1000} kB", f"{size / 1e6:.1f} MB", "it is text alone"
+                file, f"a scene file of at most {SCENE_BYTES // 1000} kB", f"{size / 1e6:.1f} MB", "it is text alone"
             )
         return path.read_bytes()
     except OSError as error:

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from previz.errors import Fault, SceneError
+from previz.errors import Fault, SceneError, quoted
 
 try:
     from toml_rs import load_with_metadata
@@ -102,18 +102,20 @@ def read_source(text: str, file: str) -> Source:
     """Read TOML text; ``file`` is how faults name it. Raises :class:`SceneError` with the one fault of syntax."""
     text = text.replace("\r\n", "\n")
     lines = text.split("\n")
-    if any(line.count(".") > _MOST_DOTS for line in lines if not line.lstrip().startswith("#")):
-        raise SceneError([_too_deep(file)])
+    for number, line in enumerate(lines, 1):
+        if line.count(".") > _MOST_DOTS and not line.lstrip().startswith("#"):
+            raise SceneError([_too_deep(file, (number, 1))])
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SceneError([_syntax_fault(str(error), lines, file)]) from None
     except RecursionError:
-        raise SceneError([_too_deep(file)]) from None
-    except ValueError as error:  # a whole number with thousands of digits
-        raise SceneError([Fault(file, 0, 0, "", "numbers of sensible size", str(error).split(";")[0])]) from None
+        raise SceneError([_too_deep(file, _deepest(lines))]) from None
+    except ValueError:  # a whole number with thousands of digits
+        place = _longest_number(lines)
+        raise SceneError([Fault(file, *place, "", "numbers of sensible size", "one of thousands of digits")]) from None
     if _deeper_than(data, _DEEPEST):
-        raise SceneError([_too_deep(file)])
+        raise SceneError([_too_deep(file, _deepest(lines))])
     keys = {loc: (key, value) for loc, key, value in _scan(text)}
     return Source(data, lines, keys, _nodes_of(text))
 
@@ -128,8 +130,26 @@ def _nodes_of(text: str) -> Mapping[str, Any]:
         return {}  # the two readers differ about a corner of the format: places come from the scan
 
 
-def _too_deep(file: str) -> Fault:
-    return Fault(file, 0, 0, "", "tables and lists nested a few levels deep", "far deeper nesting")
+def _too_deep(file: str, place: Place) -> Fault:
+    return Fault(file, *place, "", "tables and lists nested a few levels deep", "far deeper nesting")
+
+
+def _deepest(lines: list[str]) -> Place:
+    """Where brackets or a key's dots are nested deepest, strings and all: near enough to look there."""
+    depth, found, deepest = 0, (1, 1), -1
+    for number, line in enumerate(lines, 1):
+        for column, sign in enumerate(line, 1):
+            depth += (sign in "[{") - (sign in "]}")
+            if depth + line.count(".", 0, column) > deepest:
+                found, deepest = (number, column), depth + line.count(".", 0, column)
+    return found
+
+
+def _longest_number(lines: list[str]) -> Place:
+    runs = [(m.end() - m.start(), n, m.start() + 1) for n, text in enumerate(lines, 1)
+            for m in re.finditer(r"[0-9a-fA-Fxob_]+", text)]  # fmt: skip
+    _, line, column = max(runs, default=(0, 1, 1))
+    return line, column
 
 
 def _deeper_than(data: Any, limit: int) -> bool:
@@ -264,9 +284,3 @@ def _syntax_fault(message: str, lines: list[str], file: str) -> Fault:
     if not hint and "closing" in found:
         hint = "perhaps it is on a line above"
     return Fault(file, line, column, "", "text in the TOML format", found, hint)
-
-
-def quoted(text: str, longest: int = 50) -> str:
-    """Text in quotes for a message: shortened, and with nothing in it that a terminal would obey."""
-    clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:longest])
-    return f'"{clean}{"..." if len(text) > longest else ""}"'

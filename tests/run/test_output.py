@@ -17,7 +17,9 @@ import numpy as np
 import pytest
 
 from previz.errors import OutputError
+from previz.run.ledger import Ledger
 from previz.run.output import OutputFolder, json_text
+from previz.run.results import IN_USE, results_in
 
 
 def everything(folder: Path) -> list[str]:
@@ -225,3 +227,17 @@ def test_json_reads_back_and_is_the_same_for_the_same_value() -> None:
 def test_json_refuses_what_it_cannot_say() -> None:
     with pytest.raises(TypeError, match="set has no JSON form"):
         json_text({"a": {1, 2}})
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
+def test_a_pipe_of_the_lock_s_name_does_not_hold_a_run_up(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / IN_USE)
+    with pytest.raises(OutputError, match=r"\.in-use is no plain file"), results_in(tmp_path):
+        pass
+    assert (tmp_path / IN_USE).is_fifo()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes on this system")
+def test_a_pipe_of_a_ledger_s_name_counts_for_nothing(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "unfinished.jsonl")
+    assert Ledger(OutputFolder(tmp_path), "unfinished.jsonl", {"of": "a test"}, int).done == {}

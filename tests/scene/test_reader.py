@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from previz.errors import Fault, SceneError
 from previz.scene import source
 from previz.scene.faults import key_text, shown, tables
-from previz.scene.reader import LARGEST_BYTES, MOST_FAULTS, read_scene, scene_sha256
+from previz.scene.limits import FAULTS_LISTED, SCENE_BYTES
+from previz.scene.reader import read_scene, scene_sha256
 from tests.scene.example import EXAMPLE, changed, written
 
 
@@ -234,7 +235,7 @@ def test_a_broken_table_does_not_raise_false_alarm_in_others(tmp_path: Path) -> 
 def test_a_flood_of_faults_is_cut_short(tmp_path: Path) -> None:
     text = EXAMPLE + "".join(f"k{i} = 1\n" for i in range(5000))
     faults = faults_of(tmp_path, text)
-    assert len(faults) == MOST_FAULTS + 1
+    assert len(faults) == FAULTS_LISTED + 1
     assert "more" in str(faults[-1])
 
 
@@ -250,7 +251,7 @@ RAW = [
     (b'title = "a"\ntitle = "b"', 'a second "title"'),
     (b"a = " + b"[" * 100_000, "deeper nesting"),
     (b'title = "' + b"x" * 10_000_000 + b'"', "10.0 MB"),
-    (b"#" * (LARGEST_BYTES + 1), "MB"),
+    (b"#" * (SCENE_BYTES + 1), "MB"),
 ]  # fmt: skip
 
 

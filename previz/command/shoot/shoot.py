@@ -51,10 +51,11 @@ from previz.workshop.surface import Pixels8
 
 
 def scene_date(scene: Scene, scene_path: Path) -> str:
-    """The date for title blocks: the one the scene gives, else that of its file."""
+    """The date for title blocks: the one the scene gives, else that of its file, by UTC, the same everywhere."""
     if scene.date is not None:
         return scene.date.isoformat()
-    return datetime.date.fromtimestamp(scene_path.stat().st_mtime).isoformat()
+    changed = datetime.datetime.fromtimestamp(scene_path.stat().st_mtime, datetime.UTC)
+    return changed.date().isoformat()
 
 
 def shoot(
