@@ -22,13 +22,14 @@ from previz.errors import JudgeError
 from previz.geometry import unit
 from previz.judge.breaks import Break, Sides, decided
 from previz.judge.ends import ends_of
-from previz.judge.fasttraces import WallTraces
 from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places, Shown
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.shares import shares
 from previz.judge.silhouette import silhouette
+from previz.judge.trace.fasttraces import WallTraces
+from previz.judge.trace.traces import with_patches
 from previz.judge.viewer import GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.look.sight import SightLines
 
@@ -197,11 +198,15 @@ class FastJudge:
     def _traces(
         self, camera: Camera, traces: WallTraces, cover: Field, corner: tuple[int, int], ordinary: Ordinary
     ) -> Break | None:
-        """What is found of the contours on the wall."""
+        """What is found of the contours and patches on the wall."""
         viewer = Viewer(camera.height_px)
-        lines = traces.seen_by(camera, cover, corner)
-        if len(lines) == 0:
-            return None
+        lines = traces.contours_seen_by(camera, cover, corner)
+        found = None if lines is None else self._along(camera, traces, lines, ordinary)
+        return with_patches(found, traces.patches_seen_by(camera, cover, corner), viewer)
+
+    def _along(self, camera: Camera, traces: WallTraces, lines: Outline, ordinary: Ordinary) -> Break:
+        """What is found of contours on the wall."""
+        viewer = Viewer(camera.height_px)
         sigma = np.array(window_px(viewer))[:, None, None] * lines.normal
         sides = np.stack([lines.xy + WINDOW_OFFSET * sigma, lines.xy - WINDOW_OFFSET * sigma])
         out, within, _ = self._wall_at(camera, sides)

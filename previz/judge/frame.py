@@ -21,7 +21,7 @@ from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
 from previz.judge.tells import TELL_OF_KIND, Mended, named, tells_of, trace_tells
-from previz.judge.traces import trace_of, trace_percents
+from previz.judge.trace.traces import trace_of, trace_percents
 from previz.judge.viewer import Viewer
 from previz.look.sight import SightLines
 from previz.workshop.surface import Picture

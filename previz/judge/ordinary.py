@@ -21,6 +21,7 @@ from previz.judge.fields import fields_by_scale, window_px
 from previz.judge.outline import long_runs_only, smoothed
 from previz.judge.runs import ChanceRuns, runs_of
 from previz.judge.steps import JND, OWN_KINDS, across, joined, own_steps, running_steps, steps_across
+from previz.judge.trace.patches import Lit, shade_steps
 from previz.judge.viewer import (
     GRAIN_OFFSET,
     GRAIN_WINDOW,
@@ -63,6 +64,9 @@ _EXCEEDED: Final = np.geomspace(0.5, 2e-4, 48)
 # magnifications at which the wall is looked at go up by this factor; in between is interpolated
 LEVEL_FACTOR: Final = 1.25
 
+# fewer places than this say nothing of how light the clean wall is from place to place
+_FEWEST_PLACES: Final = 20
+
 # fewer lines than this on the clean wall say nothing about it
 FEWEST_LINES = 12
 TOO_LITTLE_WALL = "too little clean wall is in view to compare the outline with"
@@ -76,19 +80,23 @@ class SeatLimits:
     step that 95 of 100 pieces stay below, all scales counted together, and so are a piece's own kinds, and those that
     run on. ``runs`` and ``running_runs`` say in what runs the others stand, by either of these. ``most`` (E,): of lines
     a degree long, the share ``_EXCEEDED`` (E,) shows what runs on so many times as large as its limit somewhere.
+    ``shade`` (S, 2): how much darker and how much lighter than what is around them 95 of 100 places stay below, for the
+    stretches S together (:mod:`previz.judge.trace.patches`); infinite where too little wall is known.
     """
 
     limit: Array
     runs: ChanceRuns
     running_runs: ChanceRuns
     most: Array
+    shade: Array
 
     def between(self, other: SeatLimits, part: float) -> SeatLimits:
         """Limits ``part`` of the way to another magnification of the same wall."""
         limit = (1 - part) * self.limit + part * other.limit
         runs = self.runs.between(other.runs, part)
         running_runs = self.running_runs.between(other.running_runs, part)
-        return SeatLimits(limit, runs, running_runs, (1 - part) * self.most + part * other.most)
+        most = (1 - part) * self.most + part * other.most
+        return SeatLimits(limit, runs, running_runs, most, (1 - part) * self.shade + part * other.shade)
 
     def most_on(self, length_deg: float) -> float:
         """How many times its limit what runs on is somewhere on one clean line in twenty of ``length_deg`` degrees."""
@@ -144,12 +152,20 @@ def ordinary_of(wall_square_on: Picture, viewer: Viewer, cover: NDArray[np.float
     for sigma, fields in windows:
         for k, (places, normals) in enumerate(lines):
             steps[k].append(steps_across(across(fields, 0, places, normals, sigma)))
-    return Ordinary(_limits([np.stack(of_direction) for of_direction in steps], spare))
+    counted = np.ones((h, w), dtype=np.float32) if cover is None else cover
+    lit = Lit.of(wall_square_on, counted, viewer)
+    shades = [_shade_limit(shade_steps(lit, seat, viewer)) for seat in SEATS]
+    return Ordinary(_limits([np.stack(of_direction) for of_direction in steps], spare, shades))
 
 
-def _limits(steps: list[Floats], spare: int) -> tuple[SeatLimits, ...]:
+def _shade_limit(steps: Array) -> Array:
+    """Limit (S, 2) of steps of shade (N, S, 2); there is none where the wall shows too few places."""
+    return np.full(steps.shape[1:], np.inf) if len(steps) < _FEWEST_PLACES else limit_of(steps)
+
+
+def _limits(steps: list[Floats], spare: int, shades: list[Array]) -> tuple[SeatLimits, ...]:
     """What is ordinary for each seat where laid lines show the differences (S, N, M, 8) in each direction; the outer
-    ``spare`` pieces of a line only serve the windows along it."""
+    ``spare`` pieces of a line only serve the windows along it. ``shades`` are each seat's limits of patches."""
 
     def averaged(values: Floats, sigma_deg: float) -> Floats:
         return smoothed(values, sigma_deg / PIECE_SPACING_DEG, closed=False)
@@ -157,7 +173,7 @@ def _limits(steps: list[Floats], spare: int) -> tuple[SeatLimits, ...]:
     squares = [joined(of_direction, averaged) for of_direction in steps]
     count = len(OWN_KINDS)
     seats = []
-    for seat in SEATS:
+    for seat, shade in zip(SEATS, shades, strict=True):
         shortest = seat.degree * SHORTEST_RUN_DEG / PIECE_SPACING_DEG
         limits, most = [], []
         weights: tuple[list[Array], list[Array]] = ([], [])
@@ -180,7 +196,7 @@ def _limits(steps: list[Floats], spare: int) -> tuple[SeatLimits, ...]:
             degrees.append(chance.size * PIECE_SPACING_DEG)
         length = len(chance) * PIECE_SPACING_DEG
         own_runs, running_runs = (ChanceRuns.counted(of_kind, degrees) for of_kind in weights)
-        seats.append(SeatLimits(np.stack(limits), own_runs, running_runs, _most(most, length)))
+        seats.append(SeatLimits(np.stack(limits), own_runs, running_runs, _most(most, length), shade))
     return tuple(seats)
 
 

@@ -15,11 +15,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.judge.breaks import Break, Sides, decided, sides_of
+from previz.judge.breaks import Break, Floats, Sides, decided, sides_of
 from previz.judge.ordinary import Ordinary
 from previz.judge.steps import KINDS
 from previz.judge.telltable import TELLS
-from previz.judge.traces import Trace
+from previz.judge.trace.traces import Trace
 from previz.judge.viewer import Viewer
 from previz.workshop.surface import Picture
 
@@ -101,16 +101,23 @@ def trace_tells(
     found = trace.found
     tell = np.full(len(found.broken), -1, dtype=np.int8)
     left = found.broken.copy()
+    larger = _larger_change(trace.sides)
     if matt is not None and left.any():
         sides = sides_of(*matt, found.outline, viewer)
-        mirrored = left & ~decided(sides, found.outline, ordinary, viewer, True, found.seat).broken
-        tell[mirrored] = TELLS.index("mirror")
-        left &= ~mirrored
-    # mean lightness beside the contour, all widths alike: the side that is changed more
-    change = (trace.sides.seen[:2, ..., 0] - trace.sides.clean[:2, ..., 0]).mean(axis=1)
-    larger = np.take_along_axis(change, np.abs(change).argmax(axis=0)[None], axis=0)[0]
+        gone = ~decided(sides, found.outline, ordinary, viewer, True, found.seat).broken
+        # a patch is no step: it is gone where most of its change is
+        gone = np.where(trace.patch, np.abs(_larger_change(sides)) < 0.5 * np.abs(larger), gone)
+        tell[left & gone] = TELLS.index("mirror")
+        left &= ~gone
     tell[left] = np.where(larger[left] < 0.0, TELLS.index("shadow"), TELLS.index("bounce"))
     return tell
+
+
+def _larger_change(sides: Sides) -> Floats:
+    """How much lighter (N,), L*, the picture has become on that side of each piece on which it has changed more: the
+    mean beside it, all widths alike."""
+    change = (sides.seen[:2, ..., 0] - sides.clean[:2, ..., 0]).mean(axis=1)
+    return np.asarray(np.take_along_axis(change, np.abs(change).argmax(axis=0)[None], axis=0)[0])
 
 
 def named(*told: tuple[Break, NDArray[np.int8]]) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.film.found import FilmFrame, film_of
 from previz.judge.hold import FrameScore, summarised
-from previz.judge.traces import trace_percents
+from previz.judge.trace.traces import trace_percents
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.scene.model import Scene
 from previz.scene.move import Move

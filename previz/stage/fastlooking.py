@@ -8,6 +8,7 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from previz import optics
@@ -16,15 +17,17 @@ from previz.errors import JudgeError
 from previz.geometry import Array, rigid
 from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.fast import ContinuedWall, FastJudge, Near, OwnPaint, Paint
-from previz.judge.fasttraces import LEAST_SIZE, WallTraces
 from previz.judge.film.fastdrift import fast_drift
-from previz.judge.frame import kinds_named
+from previz.judge.frame import kinds_named, wall_px_per_m
 from previz.judge.hold import FrameScore
 from previz.judge.layerfields import LayerFields
 from previz.judge.ordinary import OrdinaryWall
+from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
-from previz.judge.traces import trace_lines, trace_percents
-from previz.judge.viewer import HOLDS_BELOW_PCT, Viewer
+from previz.judge.trace.fasttraces import LEAST_PATCH, LEAST_SIZE, WallLines, WallTraces
+from previz.judge.trace.patches import patches_of
+from previz.judge.trace.traces import trace_lines, trace_percents
+from previz.judge.viewer import HOLDS_BELOW_PCT, SEATS, Viewer
 from previz.look.blur import LensBlur, blur_of
 from previz.look.sight import SightLines
 from previz.look.spreading import blurred_wall
@@ -221,33 +224,45 @@ class FastLooker:
         return Near(clean, shadowed, bridge, cache(lambda: self._traces(position, viewer)))
 
     def _traces(self, position: Array, viewer: Viewer) -> WallTraces | None:
-        """Contours on the wall that might be found from near a lens position; None where there are none."""
+        """Contours and patches on the wall that might be found from near a lens position; None where there are none."""
         move = self._ready.move
         base = move.camera(move.station_frame, self._width_px, self._height_px)
         camera = replace(base, world_from_cam=rigid(base.world_from_cam[:3, :3], position))
         seen, clean = self._wall(camera, WALL), self._wall(camera, CLEAN_WALL)
         cover = self._engine.draw(camera, (WALL, BRIDGE)).cover(BRIDGE_LAYER)
-        lines = trace_lines(seen, clean, cover, viewer)
-        if len(lines) == 0:
+        try:
+            size = wall_px_per_m(outline_of(cover, viewer), camera, self._sight, WALL)
+        except JudgeError:
             return None
+        ordinary = self._ordinary(self._height_px).at(size)
+        lines = trace_lines(seen, clean, cover, viewer)
+        most = np.zeros(len(lines.closed))
+        if len(lines) > 0:
+            found = decided(sides_of(seen, clean, lines, viewer), lines, ordinary, viewer, between_walls=True)
+            np.maximum.at(most, lines.line, found.size)
+        contours, kept = self._on_wall(camera, lines, (most >= LEAST_SIZE)[lines.line])
+        patches = patches_of(seen, clean, cover, [seat.shade for seat in ordinary.seats], viewer)
+        sizes, shades = np.zeros((len(SEATS), 0)), None
+        if patches is not None:
+            shades, rows = self._on_wall(camera, patches.lines, patches.size.max(axis=0) >= LEAST_PATCH)
+            sizes = patches.size[:, rows]
+        if contours is None and shades is None:
+            return None
+        around = camera if contours is None else _around(camera, lines.xy[kept])
+        clean_fields = LayerFields(around, lambda c: self._wall(c, CLEAN_WALL), viewer)
+        shadowed = LayerFields(around, lambda c: self._wall(c, WALL), viewer)
+        return WallTraces(contours, clean_fields, shadowed, shades, sizes)
+
+    def _on_wall(
+        self, camera: Camera, lines: Outline, wanted: NDArray[np.bool_]
+    ) -> tuple[WallLines | None, NDArray[np.int64]]:
+        """Those pieces of lines in a camera's frame that are ``wanted`` (N,) as places on the wall, and which they are;
+        None where none lies on it."""
         origins, directions = camera.rays(np.stack([lines.xy, lines.xy + _BESIDE_PX * lines.normal]).reshape(-1, 2))
         hits = self._sight.first_hits(origins, directions, names=[WALL])
         points, beside = hits.point.reshape(2, -1, 3)
-        met = np.isfinite(points).all(axis=1) & np.isfinite(beside).all(axis=1)
-        if not met.any():
-            return None
-        size = camera.focal_px / float(np.median(camera.depth(points[met])))
-        ordinary = self._ordinary(self._height_px).at(size)
-        found = decided(sides_of(seen, clean, lines, viewer), lines, ordinary, viewer, between_walls=True)
-        most = np.zeros(len(lines.closed))
-        np.maximum.at(most, lines.line, found.size)
-        kept = met & (most >= LEAST_SIZE)[lines.line]
-        if not kept.any():
-            return None
-        around = _around(camera, lines.xy[kept])
-        clean_fields = LayerFields(around, lambda c: self._wall(c, CLEAN_WALL), viewer)
-        shadowed = LayerFields(around, lambda c: self._wall(c, WALL), viewer)
-        return WallTraces(points[kept], beside[kept], lines.line[kept], clean_fields, shadowed)
+        kept = np.flatnonzero(wanted & np.isfinite(points).all(axis=1) & np.isfinite(beside).all(axis=1))
+        return (WallLines(points[kept], beside[kept], lines.line[kept]) if len(kept) else None), kept
 
     def _around_bridge(self, position: Array) -> Camera:
         """A camera at a lens position, turned as the scene's is, that shows the bridge and a window's reach around."""

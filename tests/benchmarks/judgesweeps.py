@@ -21,7 +21,7 @@ from previz.judge.breaks import Break, decided, sides_of
 from previz.judge.frame import wall_px_per_m
 from previz.judge.ordinary import Ordinary, ordinary_of
 from previz.judge.outline import Outline, outline_of
-from previz.judge.traces import trace_of
+from previz.judge.trace.traces import trace_of
 from previz.judge.viewer import SEATS, Viewer
 from previz.scene.model import WALL_KINDS, Scene
 from previz.scene.reader import read_scene

@@ -9,7 +9,7 @@ import numpy as np
 from previz.judge.ordinary import DIRECTIONS, Ordinary, SeatLimits
 from previz.judge.runs import ChanceRuns
 from previz.judge.steps import KINDS, OWN_KINDS
-from previz.judge.viewer import SEATS, WINDOW_DEG
+from previz.judge.viewer import SEATS, STRETCH_DEG, WINDOW_DEG
 
 # no step is as large
 NEVER = 1e6
@@ -25,7 +25,8 @@ def wall_of(own: float | tuple[float, ...], running: float = NEVER, runs: Chance
     limit = np.full((DIRECTIONS, len(WINDOW_DEG), len(KINDS)), running, dtype=np.float64)
     limit[..., : len(OWN_KINDS)] = own
     none = runs_on(100.0)
-    return Ordinary((SeatLimits(limit, runs or none, none, np.ones(48)),) * len(SEATS))
+    shade = np.full((len(STRETCH_DEG), 2), NEVER)
+    return Ordinary((SeatLimits(limit, runs or none, none, np.ones(48), shade),) * len(SEATS))
 
 
 def own_alone(ordinary: Ordinary) -> Ordinary:
