@@ -110,7 +110,8 @@ class BridgeSets:
             edge_points(surface.vertices, surface.faces) if len(surface.faces) < 2000 else surface.vertices,
             (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
         )
-        return BridgeSet(ready, FastLooker(ready, looker.engine, sight, ordinary, _PLACES), around)
+        fast = FastLooker(ready, looker.engine, sight, ordinary, _PLACES, through=looker.ordinary_as_drawn)
+        return BridgeSet(ready, fast, around)
 
     def _rebuilt(self, scene: Scene, key: _Key) -> ReadySet:
         """The set with another bridge or in another light: built, lit and, where its paint is its own, painted."""

@@ -199,12 +199,16 @@ class Looker:
             )
         return self._ordinary[height_px, moving]
 
-    def ordinary_as_drawn(self, height_px: int) -> OrdinaryWall:
-        """The same of the wall as the engine has it now, which may be in another light, the camera at rest."""
-        move = self.loaded.move
-        width_px = round(move.scene.delivery.frame[0] * height_px / move.scene.delivery.frame[1])
-        own = at_rest(blur_of(move, move.station_frame, width_px, height_px))
-        return OrdinaryWall(lambda px_per_m: self.wall_square_on(px_per_m, own), Viewer(height_px))
+    def ordinary_as_drawn(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
+        """The same of the wall as the engine has it now, which may be in another light, as a ``blur`` shows it.
+
+        Without one the camera is at rest, and as well focused as the set's own.
+        """
+        if blur is None:
+            move = self.loaded.move
+            width_px = round(move.scene.delivery.frame[0] * height_px / move.scene.delivery.frame[1])
+            blur = at_rest(blur_of(move, move.station_frame, width_px, height_px))
+        return OrdinaryWall(lambda px_per_m: self.wall_square_on(px_per_m, blur), Viewer(height_px))
 
     def repaint(self, scene: Scene, bridge: LitSurface, station_point: Array) -> None:
         """Go on with another camera and another paint on the same set."""
