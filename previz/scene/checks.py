@@ -37,6 +37,9 @@ def _wall(scene: Scene) -> Reasons:
             expected = "no shift of a modelled wall, which is placed as it is"
             yield Reason(("wall", "sideways"), expected, mm_text(wall.sideways), "move it in its file")
         return  # its size is not known before it is read
+    if wall.turn != 0.0 and wall.kind is None:
+        expected = "a wall made by kind: no other has a pattern that can be turned"
+        yield Reason(("wall", "turn"), expected, deg_text(wall.turn), "leave out turn")
     if wall.top >= wall.height:
         expected = f"less than the wall's height, {mm_text(wall.height)}, so that there is wall behind the bridge"
         yield Reason(("wall", "top"), expected, mm_text(wall.top))

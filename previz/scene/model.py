@@ -87,7 +87,8 @@ Gloss = Literal["matt", "satin", "gloss"]
 class Wall(Table):
     """The cliff, made by exactly one of ``kind``, ``mesh`` and ``photo``.
 
-    ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving. ``mesh`` is placed as
+    ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving. ``turn`` turns all of a
+    kind's pattern, carving and paint, about the wall's middle at the level of the bridge's top. ``mesh`` is placed as
     it is, in metres, the scene's axes and origin. ``photo`` is a picture of a flat wall, ``width`` x ``height``.
     """
 
@@ -106,6 +107,9 @@ class Wall(Table):
     )
     relief: LengthOrZero = Field(0.04, description="Full depth of carving, lowest to highest.")
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, another wall.")
+    turn: Angle = Field(
+        0.0, description="A kind's pattern turned about the wall's normal; clockwise, as the lens sees it, is positive."
+    )
     doorway: Doorway | None = Field(None, description="The opening in which the bridge starts.")
     triangles: Annotated[Whole, Field(ge=200, le=1_000_000)] = Field(
         200_000, description="How finely the wall is made, 200 to 1 000 000 triangles."

@@ -36,6 +36,7 @@ top = "800 mm"               # how much of the height lies above the bridge's to
 sideways = "0 mm"            # how far its middle and its doorway lie to camera right of the bridge's middle
 relief = "40 mm"             # full depth of carving, 0 mm for none
 seed = 7                     # another whole number from 0 makes another wall of the kind
+turn = "0 deg"               # its pattern turned, clockwise as the lens sees it: beds that dip otherwise
 doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none
 triangles = 200000           # how finely the wall is made, 200 to 1000000
 texture_px = 2048            # side of its paint picture in pixels, 64 to 8192

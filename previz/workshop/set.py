@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,18 +24,17 @@ from previz.workshop.relief import (
     moved_sideways,
     wall_surface,
 )
-from previz.workshop.surface import Picture, Surface
+from previz.workshop.surface import Surface
 from previz.workshop.walls import basalt, board, ice, slate
 from previz.workshop.walls.photo import cropped, doorway_darkened
 from previz.workshop.walls.sheet import Ground
+from previz.workshop.walls.turned import Rule, turned
 
 # how far (m) behind the wall's deepest carving the bridge's buried end lies
 _BURIED = 0.005
 
 # texel size (m) of the bridge where the caller has no camera to say better
 _TEXEL = 0.0003
-
-Rule = tuple[Callable[[Ground, Array, Array], Field], Callable[[Ground, Array, Array], Picture]]
 
 # for every WallKind: how it is carved, and how it is painted
 RULES: dict[WallKind, Rule] = {
@@ -80,7 +78,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         field = carved_field(plot, wall.triangles, _flat)
     else:
         ground = Ground(wall.width, wall.height, wall.top, wall.seed)
-        carve, painted = RULES[wall.kind or "slate"]
+        carve, painted = turned(RULES[wall.kind or "slate"], wall.turn)
         picture = painted(ground, x, y)
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
     # the wall is painted as well, and with the same paints as the bridge
