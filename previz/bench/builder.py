@@ -22,6 +22,7 @@ from previz.run.lightcache import LightCache
 from previz.run.workers import end_with_parent
 from previz.scene.model import Scene
 from previz.scene.move import move_of
+from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import (
     Painter,
     ReadySet,
@@ -100,7 +101,7 @@ class _Builder:
             ready = prepare(scene, wanted.width_px, self._cache)
         self._ready = ready
         drawing = set_data(drawn_set(ready.move, ready.built.wall))
-        return Built(wanted.key, ready, time.monotonic() - start, drawing)
+        return Built(wanted.key, with_free_wall(ready), time.monotonic() - start, drawing)
 
     def look_ahead(self) -> None:
         """Work out what another bridge will need of the wall's light, while nothing else is wanted."""

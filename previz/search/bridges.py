@@ -1,8 +1,9 @@
 """The loaded set with other bridges and in other light: built, lit and a fast judge made when first asked for.
 
-The wall stays as it was built for the scene's own bridge. A wider or thicker one would press the rock back a little
-farther around its root; that is left out until the scene is built anew. Where lamps move or
-cards do, only they cast rays again; where lamps are dimmed none do: light adds up.
+The wall stays as it was built for the scene's own bridge, and is built anew where its pattern is turned. A wider or
+thicker bridge would press the rock back a little farther around its root; that is left out until the scene is built
+anew. Where lamps move or cards do, only they cast rays again; where lamps are dimmed none do: light adds up. A free
+wall is in bands along each move's own slide.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from functools import cache
 import numpy as np
 
 from previz import colour
-from previz.scene.model import Card, Lamp, Light, Scene
+from previz.scene.model import CameraBody, Card, Lamp, Light, Rail, Scene
 from previz.scene.shape import BridgeShape, bridge_shape
 from previz.search.studio import Surroundings, edge_points
 from previz.stage.fastlooking import FastLooker
+from previz.stage.freewall import wall_in_bands
 from previz.stage.looking import Looker
 from previz.stage.prepare import (
     BRIDGE,
@@ -27,6 +29,7 @@ from previz.stage.prepare import (
     bridge_as_lit,
     lighting_of,
     lit_for,
+    prepare,
     relit,
 )
 from previz.workshop.light.bake import BridgeCast, WallBake, bake_wall, cast_bridge
@@ -45,12 +48,17 @@ def fast_looker(looker: Looker, own_paint: bool = False) -> FastLooker:
     )
 
 
-# what a set that is made for a candidate differs by: bridge, lamps, cards and light
-_Key = tuple[BridgeShape, tuple[Lamp, ...], tuple[Card, ...], Light]
+# how a free wall is painted over: how far, and for which move; none where it is kept
+_Bands = tuple[float, CameraBody, Rail] | None
+
+# what a set that is made for a candidate differs by: bridge, lamps, cards, light, and the bands on its wall
+_Key = tuple[BridgeShape, tuple[Lamp, ...], tuple[Card, ...], Light, _Bands]
 
 
 def _key(scene: Scene) -> _Key:
-    return bridge_shape(scene), scene.lamps, scene.cards, scene.light
+    free = scene.paint.wall == "free"
+    bands = (scene.paint.wall_change, scene.camera, scene.rail) if free else None
+    return bridge_shape(scene), scene.lamps, scene.cards, scene.light, bands
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +68,14 @@ class BridgeSet:
     ready: ReadySet
     fast: FastLooker
     around: Surroundings
+
+
+def sets_before_wall(looker: Looker, scene: Scene, width_px: int) -> BridgeSets:
+    """The bridges of the set that is loaded, with its wall as the scene's is: another is built, lit and loaded."""
+    own = looker.loaded.scene
+    if scene.wall != own.wall:
+        looker.load(prepare(own.model_copy(update={"wall": scene.wall}), width_px))
+    return bridge_sets(looker)
 
 
 def bridge_sets(looker: Looker) -> BridgeSets:
@@ -76,7 +92,11 @@ class BridgeSets:
         looker.sight.first_hits(np.zeros((0, 3)), np.zeros((0, 3)), names=[WALL])
         # one at a time: hardly two candidates of a search have the same bridge, and memory is short
         self._chosen: BridgeSet | None = None
-        self._own = self._in_place = _key(looker.loaded.scene)
+        # as it is loaded, no wall is in bands
+        shape, lamps, cards, light, _ = _key(looker.loaded.scene)
+        self._own: _Key = (shape, lamps, cards, light, None)
+        self._in_place: _Key = self._own
+        self._wall_shown = looker.loaded.wall
         self._bake: WallBake | None = None
         self._cast: BridgeCast | None = None
 
@@ -95,9 +115,11 @@ class BridgeSets:
 
     def _made(self, scene: Scene, key: _Key) -> BridgeSet:
         looker, ready, sight, ordinary = self._looker, self._looker.loaded, self._looker.sight, self._looker.ordinary
-        if key != self._own:
+        if key[:-1] != self._own[:-1]:
             ready = self._rebuilt(scene, key)
             sight = looker.sight.replaced(ready.bridge)
+        if key[-1] is not None:
+            ready = replace(ready, wall=wall_in_bands(replace(ready, scene=scene), sight))
         if key[1:] != self._own[1:]:
             # another light, another wall: what is ordinary on it is looked at anew
             ordinary = cache(looker.ordinary_as_drawn)
@@ -122,7 +144,7 @@ class BridgeSets:
         built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
-        if key[1:] == self._own[1:]:
+        if key[1:-1] == self._own[1:-1]:
             lit = lit_for(base.wall, changed, built, sight, self._wall_bake)
         else:
             bake = bake_wall(wall, lighting_of(changed), sight, self._wall_bake())
@@ -154,8 +176,13 @@ class BridgeSets:
         own = ready.scene.bridge
         if own.image is not None or own.paint in ("bare", "wash"):
             self._looker.engine.load(ready.lit)
-        elif not ready.wall.lighting.flat:
+            self._wall_shown = ready.wall
+            return
+        if not ready.wall.lighting.flat:
             # its silhouette hides a part of its shadow, whatever its paint
             self._looker.engine.add(ready.bridge)
+        shown, self._wall_shown = self._wall_shown, ready.wall
+        if ready.wall.shadowed.code is not shown.shadowed.code:
             self._looker.engine.repaint(WALL, ready.wall.shadowed.code)
+        if ready.wall.clean.code is not shown.clean.code:
             self._looker.engine.repaint(CLEAN_WALL, ready.wall.clean.code)

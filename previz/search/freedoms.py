@@ -19,7 +19,7 @@ from previz.scene.model import Rail, Scene
 from previz.scene.move import move_of
 from previz.scene.shape import bridge_shape
 from previz.scene.source import Loc
-from previz.search.ladders import Freedom, bounded, number_of, with_unit, written
+from previz.search.ladders import Freedom, bounded, with_unit, written
 from previz.search.lights import light_changes, light_freedoms, own_light_values
 
 # text of a value by the name of its bounds
@@ -48,6 +48,8 @@ _STEPS: dict[str, tuple[str, str]] = {
     "bridge_width": ("mm", "0.5"),
     "bridge_taper": ("", "0.01"),
     "bridge_height": ("mm", "0.5"),
+    "wall": ("", "1"),
+    "wall_turn": ("deg", "1"),
 }
 NAMES = tuple(_STEPS)
 
@@ -62,6 +64,8 @@ _PLAIN_PATHS: dict[str, Loc] = {
     "bridge_length": ("bridge", "length"),
     "bridge_width": ("bridge", "width"),
     "bridge_height": ("bridge", "thickness"),
+    "wall": ("paint", "wall"),
+    "wall_turn": ("wall", "turn"),
 }
 
 
@@ -78,6 +82,9 @@ def freedoms_of(scene: Scene) -> list[Freedom]:
             continue
         bounds = getattr(search, name)
         if bounds is None:
+            continue
+        if name == "wall":
+            out.append(Freedom("wall", "", Decimal(1), 0, 1, bounds))
             continue
         out.append(bounded(name, bounds, unit, text))
     return out + light_freedoms(scene)
@@ -110,6 +117,8 @@ def own_values(scene: Scene) -> dict[str, str]:
         "bridge_width": written(bridge.width, "mm"),
         "bridge_taper": f"{bridge.taper:g}",
         "bridge_height": written(bridge.thickness, "mm"),
+        "wall": scene.paint.wall,
+        "wall_turn": written(scene.wall.turn, "deg"),
         **own_light_values(scene),
     }
 
@@ -117,7 +126,7 @@ def own_values(scene: Scene) -> dict[str, str]:
 def own_shares(scene: Scene, freedoms: list[Freedom]) -> np.ndarray[Any, Any]:
     """Where the scene's own values lie between the bounds, (N,) from 0 to 1."""
     own = own_values(scene)
-    return np.array([freedom.share(number_of(own[freedom.name] or "0 deg")) for freedom in freedoms])
+    return np.array([freedom.share_of(own[freedom.name] or "0 deg") for freedom in freedoms])
 
 
 def changes_of(base: Scene, values: Values) -> dict[Loc, Any]:

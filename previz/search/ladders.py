@@ -34,6 +34,12 @@ class Freedom:
         number = self.lowest + round(share * (self.highest - self.lowest))
         return with_unit(number * self.step, self.unit)
 
+    def share_of(self, text: str) -> float:
+        """Where a written value lies between lowest, 0, and highest, 1; held at the ends."""
+        if text in self.choices:
+            return (self.choices.index(text) + 0.5) / len(self.choices)
+        return self.share(number_of(text))
+
     def share(self, value: float) -> float:
         """Where a value (inside unit) lies between lowest, 0, and highest, 1; held at the ends."""
         if self.choices:

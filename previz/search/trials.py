@@ -12,7 +12,7 @@ from previz.scene.checks import impossible
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.shape import bridge_shape
-from previz.search.bridges import BridgeSet, bridge_sets
+from previz.search.bridges import BridgeSet, sets_before_wall
 from previz.search.candidates import looked_over, slip_in_hold
 from previz.search.filmhold import told_as_film
 from previz.search.freedoms import placed
@@ -45,7 +45,7 @@ class Trial:
             reason = f"cannot be: {first.key}: expected {first.expected}, found {first.found}"
             return Outcome(reason=reason, fits=False, by=_IMPOSSIBLE + _inside(scene))
         move = move_of(scene)
-        one = bridge_sets(looker).with_bridge(scene)
+        one = sets_before_wall(looker, scene, self.width_px).with_bridge(scene)
         unfit = misfits(scene, move, one.around)
         if unfit:
             worst = max(unfit, key=lambda misfit: misfit.by)

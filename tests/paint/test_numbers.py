@@ -15,7 +15,6 @@ from previz.command.paint.solving import (
     SolvedPaint,
     frames_between,
     reflectance_of,
-    shade_of,
     solved_frames,
     solved_size_px,
     solved_views,
@@ -33,6 +32,7 @@ from previz.paint.laying import Laying, wall_mixing
 from previz.paint.palette import palette_of
 from previz.paint.sensitivity import BreakGradient, FrameBreak
 from previz.paint.solver import Descent
+from previz.stage.freewall import shade_of
 from previz.stage.prepare import LitWall, ReadySet
 from previz.workshop.charts import Chart
 from previz.workshop.surface import LitSurface
@@ -393,7 +393,7 @@ def test_a_painted_wall_is_as_dark_in_the_bridges_shadow_as_the_wall_was() -> No
     shadowed = clean.copy()
     shadowed[0, 1:] = codes[0.2]
     ready = ready_of(clean, shadowed)
-    assert shade_of(ready)[0, :, 1] == pytest.approx([1.0, 0.5, 0.5], abs=0.01)
+    assert shade_of(ready.wall)[0, :, 1] == pytest.approx([1.0, 0.5, 0.5], abs=0.01)
     painted = clean.copy()
     painted[0, :2] = codes[0.6]
     bridge = np.full((2, 2, 3), 7, np.uint8)

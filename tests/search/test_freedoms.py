@@ -44,6 +44,8 @@ ALL = {
     "bridge_width": ["40 mm", "60 mm"],
     "bridge_taper": [0.8, 1.2],
     "bridge_height": ["8 mm", "16 mm"],
+    "wall": ["free", "kept"],
+    "wall_turn": ["-20 deg", "20 deg"],
 }
 
 
@@ -64,6 +66,7 @@ def test_the_bounds_themselves_are_values(scene: Scene) -> None:
         "tilt": "-16 deg", "pan": "-3 deg", "lens": "28 mm", "rail_angle": "-5 deg", "rail_length": "150 mm",
         "rail_pan": "-2 deg", "stand": "0", "slide": "8", "station": "1001",
         "bridge_length": "600 mm", "bridge_width": "40 mm", "bridge_taper": "0.8", "bridge_height": "8 mm",
+        "wall": "free", "wall_turn": "-20 deg",
     }  # fmt: skip
     assert values_of(freedoms, np.ones(len(freedoms)))["bridge_taper"] == "1.2"
 
@@ -110,6 +113,19 @@ def test_the_plane_in_focus_stays_in_the_set(scene: Scene) -> None:
     assert got.camera.focus == pytest.approx(float(now.depth(point)), abs=0.05e-3)
     assert placed(scene.edited(camera__focus=None), {"height": "420 mm"}).camera.focus is None
     assert placed(scene, {"bridge_width": "40 mm"}).camera.focus == 0.9
+
+
+def test_a_wall_is_kept_or_free_and_its_pattern_turned(scene: Scene) -> None:
+    (wall, turn) = freedoms_of(scene.edited(search={"wall": ["kept", "free"], "wall_turn": ["-20 deg", "20 deg"]}))
+    assert [wall.text(share) for share in (0.0, 0.49, 0.5, 1.0)] == ["kept", "kept", "free", "free"]
+    assert [wall.text(wall.share_of(text)) for text in ("kept", "free")] == ["kept", "free"]
+    assert turn.text(0.5) == "0 deg"
+    assert turn.text(turn.share_of("7 deg")) == "7 deg"
+    got = placed(scene, {"wall": "free", "wall_turn": "-12 deg"})
+    assert (got.paint.wall, got.wall.turn) == ("free", pytest.approx(math.radians(-12.0)))
+    assert own_shares(got, [wall, turn]).tolist() == pytest.approx([0.75, 0.2])
+    # what both are unless given
+    assert (own_values(scene)["wall"], own_values(scene)["wall_turn"]) == ("kept", "0 deg")
 
 
 def test_own_values_are_the_scene(scene: Scene) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from previz import __version__, colour
 from previz.command.export.exrframes import about_frames, write_frames
-from previz.command.paint.solvedpaint import made_ready, wants_solving
+from previz.command.paint.solvedpaint import made_ready
 from previz.command.paint.solving import reflectance_of
 from previz.command.shoot.shoot import run_of, scaled_height, scene_date
 from previz.deliver.export.cameracsv import write_camera
@@ -191,8 +191,8 @@ def _notes(asked: Wanted, travel: Travel, scene: Scene) -> list[str]:
     if asked.gltf or asked.usd:
         if asked.plain:
             notes.append("the pictures on wall and bridge hold paint without light")
-            if wants_solving(scene) and scene.paint.wall == "free":
-                notes.append("the wall's picture is its design, without what solved paint lays over it")
+            if scene.paint.wall == "free":
+                notes.append("the wall's picture is its design, without what is painted over it")
         else:
             notes.append("the pictures on wall and bridge hold the light: show them without more of it")
     elif asked.plain:

@@ -20,6 +20,7 @@ from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
+from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import ReadySet, prepare
 
 # the paint as it is lit, and what it was made from: a later run of the same scene need not solve it again
@@ -52,7 +53,9 @@ def kept(folder: OutputFolder, ready: ReadySet) -> SolvedPaint | None:
 
 def painted_before(ready: ReadySet, folder: OutputFolder, sha256: str) -> ReadySet:
     """The set in the solved paint that an earlier run of the same scene kept; as it is where there is none."""
-    paint = kept(folder, ready) if wants_solving(ready.scene) else None
+    if not wants_solving(ready.scene):
+        return with_free_wall(ready)
+    paint = kept(folder, ready)
     return ready if paint is None else with_paint(ready, paint)
 
 
@@ -114,9 +117,10 @@ def made_ready(
 def with_solved_paint(
     ready: ReadySet, folder: OutputFolder, sha256: str, engine: str | None, progress: Progress
 ) -> ReadySet:
-    """The ready set in its solved paint, from an earlier run or solved now; as it is where the scene asks for none."""
+    """The ready set in its solved paint, from an earlier run or solved now; with its wall in bands where that is free
+    and the scene asks for other paint."""
     if not wants_solving(ready.scene):
-        return ready
+        return with_free_wall(ready)
     paint = kept(folder, ready)
     if paint is None:
         with WorkerPool(1, engine) as pool:

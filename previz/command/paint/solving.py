@@ -15,7 +15,6 @@ from previz.errors import JudgeError
 from previz.geometry import Array
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.look.blur import blur_of
-from previz.paint.bands import SMEAR, banded, way_on_map
 from previz.paint.baselines import BASELINES, WallViews, random, seen_by, wall_views
 from previz.paint.freewall import FreeWall, LayingBoth, WallPart, in_one_row
 from previz.paint.holdframes import HeldSurfaces, HeldView, held_frames
@@ -26,6 +25,7 @@ from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.search.knock import knocked, misbuilt, sample
+from previz.stage.freewall import bands_along, change_of, painted_over, shade_of
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, Painter, ReadySet
 from previz.stage.projected import hidden_wall, painted
@@ -64,9 +64,6 @@ BANDS = "bands along the slide"
 
 # how far solving may take a wall's codes, 0 to 1, off its bands
 _OFF_BANDS = np.float32(0.02)
-
-# a camera that goes less than this share of its way along the wall does not slide along it
-_SLIDES = 0.3
 
 Answer = TypeVar("Answer")
 
@@ -260,16 +257,9 @@ def solving_of(looker: Looker) -> Solving:
 def _in_bands(ready: ReadySet, move: Move, part: WallPart, wall: FreeWall) -> NDArray[np.float32] | None:
     """The part's codes (T, 3) in bands along the slide, as far as the wall may change; None where nothing slides along
     the wall, or its map has no one direction for it."""
-    way = move.positions[-1] - move.positions[0]
-    length = float(np.linalg.norm(way))
-    along = float(np.hypot(*way[:2]))
-    if length == 0.0 or along < _SLIDES * length:
-        return None
-    way_px = way_on_map(ready.built.wall, SMEAR * way[:2] / along)
-    if way_px is None:
-        return None
     design = part.codes(wall.code).reshape(part.height, part.width, 3)
-    return banded(design, way_px, wall.change).reshape(-1, 3)
+    bands = bands_along(move, ready.built.wall, design, wall.change)
+    return None if bands is None else bands.reshape(-1, 3)
 
 
 def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
@@ -277,15 +267,8 @@ def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
     if scene.paint.wall != "free":
         return None
     clean = ready.wall.clean.code
-    shade = shade_of(ready) if ready.wall.shadows else None
-    # L* goes nearly as sRGB codes do: a hundredth of the code range is about one unit
-    return FreeWall(clean, shade, 0.01 * scene.paint.wall_change)
-
-
-def shade_of(ready: ReadySet) -> Picture:
-    """What the bridge's shadow leaves (H, W, 3) of the light on the wall's picture, 0 to 1."""
-    clean = np.maximum(colour.decoded8(ready.wall.clean.code), np.float32(1e-4))
-    return np.asarray(np.clip(colour.decoded8(ready.wall.shadowed.code) / clean, 0.0, 1.0))
+    shade = shade_of(ready.wall) if ready.wall.shadows else None
+    return FreeWall(clean, shade, change_of(scene))
 
 
 def _wall_texel(ready: ReadySet) -> float:
@@ -458,15 +441,7 @@ def with_paint(ready: ReadySet, paint: SolvedPaint) -> ReadySet:
     bridge = LitSurface(BRIDGE, ready.built.bridge.surface, paint.bridge)
     if paint.wall is None:
         return replace(ready, bridge=bridge)
-    clean = replace(ready.wall.clean, code=paint.wall)
-    shadowed = replace(ready.wall.shadowed, code=paint.wall)
-    if ready.wall.shadows:
-        shaded = colour.encoded8(colour.decoded8(paint.wall) * shade_of(ready))
-        # what was not painted over keeps its very codes
-        same = (paint.wall == ready.wall.clean.code).all(axis=-1, keepdims=True)
-        shadowed = replace(shadowed, code=np.where(same, ready.wall.shadowed.code, shaded))
-    wall = replace(ready.wall, clean=clean, shadowed=shadowed)
-    return replace(ready, wall=wall, bridge=bridge)
+    return replace(ready, wall=painted_over(ready.wall, paint.wall), bridge=bridge)
 
 
 def reflectance_of(code: Pixels8, light: Array | Picture) -> Picture:

@@ -26,6 +26,7 @@ from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.move import move_of
 from previz.scene.shape import bridge_shape
+from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import ReadySet, prepare
 from previz.units import mm_text
 from previz.workshop.surface import Pixels8
@@ -59,7 +60,7 @@ def split_film(
         progress.say("building and lighting the scaled set")
         # solved paint takes a minute of solving for a set that may never be built
         plain = scaled.edited(bridge__paint="projected") if wants_solving(scaled) else scaled
-        scaled_ready = prepare(plain, None, LightCache(folder.path), progress.say)
+        scaled_ready = with_free_wall(prepare(plain, None, LightCache(folder.path), progress.say))
         stages = [both.stage(both.move, both.course.rail, half_px), both.stage(move_of(plain), rail, half_px)]
     except PrevizError as error:
         return Split((), (f"no split: the scaled scene cannot be drawn ({error})",))

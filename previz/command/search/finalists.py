@@ -22,6 +22,7 @@ from previz.search.freedoms import placed
 from previz.search.ledger import Row, SearchLedger
 from previz.search.objective import Outcome
 from previz.search.trials import outcome_of, reveal_of
+from previz.stage.freewall import in_bands
 from previz.stage.looking import FrameJob
 from previz.stage.prepare import prepare
 
@@ -69,9 +70,10 @@ def draw_finalists(
 
 
 def drawn_outcome(scene: Scene, pool: WorkerPool, cache: LightCache) -> Outcome:
-    """A candidate's film by its drawn frames. Paint that is to be solved is taken as projected, as it is begun with."""
+    """A candidate's film by its drawn frames. Paint that is to be solved is taken as projected, and a free wall in
+    bands, as both are begun with."""
     move = move_of(scene)
-    pool.load(prepare(scene, None, cache))
+    pool.load(in_bands(prepare(scene, None, cache)))
     frames = _DrawnFrames(scene, move, pool)
     last = max(scene.rail.hold)
     rate = float(scene.delivery.rate)

@@ -17,7 +17,7 @@ from previz.scene.edit import edited_text
 from previz.scene.model import Scene
 from previz.scene.source import Loc
 from previz.search.freedoms import changes_of, own_values, shown_values
-from previz.search.ladders import Freedom, number_of
+from previz.search.ladders import Freedom
 from previz.search.ledger import Row, SearchLedger
 from previz.search.objective import Outcome
 from previz.search.trade import Trade
@@ -169,7 +169,7 @@ def nothing_holds(scene: Scene, freedoms: list[Freedom], own: Mapping[str, str],
     values = shown_values(scene, own, best.values)
     pressed = []
     for freedom in freedoms:
-        share = freedom.share(number_of(values[freedom.name])) if values.get(freedom.name) else 0.5
+        share = freedom.share_of(values[freedom.name]) if values.get(freedom.name) else 0.5
         if not freedom.choices and not _PRESSES < share < 1.0 - _PRESSES:
             end = "lowest" if share < 0.5 else "highest"
             pressed.append(f"the {end} {words_of(freedom.name)[0]}, {values[freedom.name]}")

@@ -36,6 +36,7 @@ from previz.search.builds import (
 )
 from previz.search.helps import HelpsJob
 from previz.search.knock import SIZE, Drift, Slack, costliest, limit_of, slacks_of, wilson
+from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import prepare
 
 # columns of the table
@@ -65,7 +66,7 @@ def knock(
     size_px = width_px, scaled_height(scene, width_px)
     station = move.station_frame
     with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
-        pool.load(prepare(scene, width_px, LightCache(folder.path), progress.say))
+        pool.load(with_free_wall(prepare(scene, width_px, LightCache(folder.path), progress.say)))
         progress.note(pool.opened.message)
         asked = frames_of_hold(scene, move)
         looked = (*asked, *frames_before(scene, move))

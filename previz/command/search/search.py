@@ -33,6 +33,7 @@ from previz.search.objective import Outcome, cost_of
 from previz.search.optimise import search as search_places
 from previz.search.trade import Trade
 from previz.search.trials import Trial, reveal_of
+from previz.stage.freewall import in_bands
 from previz.stage.looking import FrameJob
 from previz.stage.prepare import prepare
 from previz.workshop.surface import Pixels8
@@ -199,7 +200,9 @@ def _key(values: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
 
 
 def _shelf(values: Mapping[str, str]) -> tuple[str, ...]:
-    return tuple(values.get(name, "") for name in ("bridge_length", "bridge_width", "distance", "height", "lateral"))
+    # another pattern is another wall, built and lit anew
+    names = ("wall_turn", "wall", "bridge_length", "bridge_width", "distance", "height", "lateral")
+    return tuple(values.get(name, "") for name in names)
 
 
 def _place(outcome: Outcome) -> tuple[float, float] | None:
@@ -212,7 +215,7 @@ def _pictures(best: Row, scene: Scene, pool: WorkerPool, cache: LightCache) -> l
     """The best candidate's frames at the station and at the reveal, with what they are."""
     chosen = placed(scene, best.values)
     move = move_of(chosen)
-    pool.load(prepare(chosen, None, cache))
+    pool.load(in_bands(prepare(chosen, None, cache)))
     frames = {"station": move.station_frame, "reveal": reveal_of(move)}
     size_px = DRAWN_PX, scaled_height(chosen, DRAWN_PX)
     looks = list(pool.run([FrameJob(frame, *size_px) for frame in frames.values()]))

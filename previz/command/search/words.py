@@ -25,6 +25,8 @@ _WORDS = {
     "bridge_width": ("bridge width", "mm"),
     "bridge_taper": ("bridge taper", ""),
     "bridge_height": ("bridge thickness", "mm"),
+    "wall": ("wall's paint", ""),
+    "wall_turn": ("wall's pattern turned", "deg"),
 }
 
 

@@ -39,6 +39,7 @@ from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
 from previz.search.candidates import CameraSetting, CandidateJob, CandidateResult, as_row, better
 from previz.stage.cautions import left_out
+from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import ReadySet, prepare
 from previz.workshop.surface import Pixels8
 
@@ -97,7 +98,7 @@ def sheet(
         WorkerPool(workers, engine, len(settings)) as pool,
     ):
         progress.say("building and lighting the set")
-        ready = prepare(scene, width_px, LightCache(folder.path), progress.say)
+        ready = with_free_wall(prepare(scene, width_px, LightCache(folder.path), progress.say))
         pool.load(ready)
         progress.note(pool.opened.message)
         run = run_of(scene, sha256, pool.opened, size_px, with_figure=True)

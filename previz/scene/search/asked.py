@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -31,6 +31,8 @@ _COUNTS = several(2, "two numbers of frames, fewest and most,", "[20, 60]")
 _SIZES = several(3, "three lengths, wide, high and deep,", '["150 mm", "130 mm", "200 mm"]')
 _TAPERS = several(2, "two numbers, lowest and highest,", "[0.8, 1.2]")
 _LEVELS = several(2, "two levels in lux, lowest and highest,", "[100, 400]")
+
+_WALLS = several(2, "the two ways of painting the wall", '["kept", "free"]')
 
 Count = Annotated[Whole, Field(ge=0, le=100_000)]
 Level = Annotated[Number, Field(gt=0, lt=1e6)]
@@ -84,7 +86,8 @@ class Search(Table):
     ``distance_with_lens`` moves the lens along its own axis and changes its focal length with it, so that the middle of
     the bridge keeps its size and its place in the picture. The shot keeps its length: frames that ``stand``
     and ``slide`` leave are stood at the end, and without ``slide`` a longer stand makes a faster slide.
-    The camera's body is a box behind the lens mount, the lens a barrel that begins ``lens_front`` ahead of the
+    A wall that is free is in bands along each candidate's own slide, as far as ``wall_change`` under ``[paint]`` lets
+    it. The camera's body is a box behind the lens mount, the lens a barrel that begins ``lens_front`` ahead of the
     entrance pupil.
     """
 
@@ -139,6 +142,12 @@ class Search(Table):
     )
     bridge_height: Annotated[tuple[Length, Length], _LENGTHS] | None = Field(
         None, description="Bounds of the bridge's thickness."
+    )
+    wall: Annotated[tuple[Literal["kept", "free"], Literal["kept", "free"]], _WALLS] | None = Field(
+        None, description='["kept", "free"]: whether the wall is painted over in bands along the slide.'
+    )
+    wall_turn: Annotated[tuple[Turn, Turn], _ANGLES] | None = Field(
+        None, description="Bounds of the turn of the wall kind's pattern."
     )
     lamp: Annotated[tuple[MovableLamp, ...], Field(max_length=20), BeforeValidator(_several_lamps)] = Field(
         (), description="Lamps that may be moved or dimmed, by name."

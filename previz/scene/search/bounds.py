@@ -31,6 +31,7 @@ BOUNDS: dict[str, Callable[[Any], str]] = {
     "bridge_width": mm_text,
     "bridge_taper": str,
     "bridge_height": mm_text,
+    "wall_turn": deg_text,
 }
 
 # the same of a lamp or a card that may be moved
@@ -46,6 +47,11 @@ def bound_reasons(scene: Scene) -> Iterator[Reason]:
         yield from _pair(("search", name), getattr(search, name), text)
     if search.lens is not None and search.lenses is not None:
         yield Reason(("search", "lenses"), "one of lens and lenses: a zoom, or the lenses at hand", "both")
+    if search.wall is not None and search.wall[0] == search.wall[1]:
+        yield Reason(("search", "wall"), '["kept", "free"], to choose between', f'"{search.wall[0]}" twice')
+    if search.wall_turn is not None and scene.wall.kind is None:
+        expected = "a wall made by kind: no other has a pattern that can be turned"
+        yield Reason(("search", "wall_turn"), expected, "another", "leave out wall_turn")
     if search.distance_with_lens is not None:
         for name in ("distance", "lens", "lenses"):
             if getattr(search, name) is not None:

@@ -10,7 +10,7 @@ import pytest
 from previz.judge.film.drift import visible_speed
 from previz.judge.film.pattern import SlidPattern, told_apart
 from previz.judge.viewer import Viewer
-from previz.paint.bands import SMEAR, banded, way_on_map
+from previz.workshop.bands import SMEAR, banded, way_on_map
 from tests.judge.pictures import wall
 from tests.search.flatset import flat_wall
 
