@@ -35,7 +35,9 @@ WIDTH = 480
 # the quarry has its own
 BOUNDS = {
     "seastack": '[search]\nheight = ["360 mm", "500 mm"]\nlateral = ["-420 mm", "-300 mm"]\nstand = [20, 40]\n',
-    "crevasse": '[search]\nheight = ["380 mm", "480 mm"]\ndistance_with_lens = ["2 m", "2.3 m"]\n',
+    "crevasse": (
+        '[search]\nheight = ["380 mm", "480 mm"]\ndistance_with_lens = ["2 m", "2.3 m"]\nwall = ["kept", "free"]\n'
+    ),
     "causeway": '[search]\nheight = ["130 mm", "180 mm"]\ndistance = ["1.15 m", "1.35 m"]\nleast_reveal = "5%"\n',
 }
 
@@ -49,8 +51,7 @@ def scene_of(name: str, folder: Path, finalists: int) -> Path:
     if name != "causeway":
         shutil.copytree(SCENES, folder, dirs_exist_ok=True)
     text = path.read_text(encoding="utf-8").replace('paint = "solved"', 'paint = "projected"')
-    # bands on the wall are solved as well
-    text = text.replace('wall = "free"', 'wall = "kept"') + "\n" + BOUNDS.get(name, "")
+    text += "\n" + BOUNDS.get(name, "")
     path.write_text(text.replace("[search]", f"[search]\nfinalists = {finalists}", 1), encoding="utf-8")
     return path
 
