@@ -28,6 +28,7 @@ from previz.command.shoot.cli import score, shoot
 from previz.errors import PrevizError, printable
 
 _STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
+_TOO_LITTLE = "not enough memory for this scene; ask for smaller frames with --width or fewer wall.triangles"
 _PATIENCE = 0.7  # s that are given to putting things away after Ctrl-C
 
 # what a machine runs out of: disk, disk share, open files (one program, all), memory, processes
@@ -161,7 +162,12 @@ def main() -> None:
     except PrevizError as error:
         _fail(str(error))
     except MemoryError:
-        _fail("not enough memory for this scene; ask for smaller frames with --width or fewer wall.triangles")
+        _fail(_TOO_LITTLE)
+    except ImportError as error:
+        # what a library says of it that finds no room; anything else is a faulty installation
+        if "failed to map" not in str(error) and "annot allocate memory" not in str(error):
+            raise
+        _fail(_TOO_LITTLE)
     except OSError as error:
         if error.errno not in _MACHINE:
             raise

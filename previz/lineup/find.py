@@ -213,7 +213,8 @@ def _read(grey: NDArray[Any]) -> tuple[list[int], list[Array]]:
     if scale < 1.0:
         eight = cv2.resize(eight, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 0.015
+    # of the long side; and no marker is read whose modules are smaller than a pixel, though noise has thousands of such
+    parameters.minMarkerPerimeterRate = max(0.015, 4.0 * MODULES / max(eight.shape))
     parameters.adaptiveThreshWinSizeMax = 53
     parameters.adaptiveThreshWinSizeStep = 16
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)

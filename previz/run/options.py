@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 Command = Callable[..., None]
 
+# addresses that a process of ours takes with its libraries, a driver in software and threads on a few cores: with 2.6e9
+# the driver ended it without a word, with 3.2e9 a small set was shot (measured, two cores)
+LEAST_ADDRESSES = 4_000_000_000
+
 FILE = click.Path(path_type=Path)
 
 
@@ -85,6 +89,23 @@ def paper_option(*papers: str) -> Callable[[Command], Command]:
     )
 
 
+def _require_room() -> None:
+    """Refuse to look at a set where a process may not have the addresses for it: a driver would end it without a word.
+
+    Raises :class:`OutputError`.
+    """
+    try:
+        import resource
+    except ImportError:  # a system without such limits
+        return
+    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if allowed != resource.RLIM_INFINITY and allowed < LEAST_ADDRESSES:
+        raise OutputError(
+            f"a process may have {allowed / 1e9:.1f} GB of addresses here, and drawing takes "
+            f"{LEAST_ADDRESSES / 1e9:g} GB, most of it never filled; raise the limit (ulimit -v)"
+        )
+
+
 def scene_command(looks: bool = True) -> Callable[[Command], Command]:
     """A scene, ``--json`` and ``--out``; where the command ``looks`` at the set also ``--engine`` and ``--workers``.
 
@@ -96,6 +117,8 @@ def scene_command(looks: bool = True) -> Callable[[Command], Command]:
         def called(
             as_json: bool, out: Path | None, engine: str | None = None, workers: int | None = None, **own: Any
         ) -> None:
+            if looks:
+                _require_room()
             function(asked=Asked(as_json, out, engine, workers), **own)
 
         options = (json_option, engine_option, workers_option, out_option) if looks else (json_option, out_option)

@@ -19,7 +19,12 @@ def shell(line: str, *arguments: object, cwd: Path, env: dict[str, str] | None =
     """Exit code and error output of a line of a POSIX shell in which $PREVIZ is the command."""
     told = {**os.environ, "PYTHONPATH": str(ROOT), "PREVIZ": f"{sys.executable} -m previz.cli", **(env or {})}
     done = subprocess.run(
-        ["bash", "-c", line, "bash", *map(str, arguments)], cwd=cwd, env=told, capture_output=True, text=True, timeout=120
+        ["bash", "-c", line, "bash", *map(str, arguments)],
+        cwd=cwd,
+        env=told,
+        capture_output=True,
+        text=True,
+        timeout=120,
     )
     return done.returncode, done.stderr
 
@@ -72,3 +77,16 @@ def test_a_date_does_not_depend_on_the_time_zone(tmp_path: Path) -> None:
         told = {**os.environ, "PYTHONPATH": str(ROOT), "TZ": zone}
         done = subprocess.run([sys.executable, "-c", line], cwd=tmp_path, env=told, capture_output=True, text=True)
         assert done.stdout.strip() == "2025-06-30", done.stderr
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits on addresses are Linux's")
+@pytest.mark.parametrize("kilobytes", [500_000, 1_200_000])
+@pytest.mark.parametrize("command", ["shoot", "score", "paint", "lineup $1"])
+def test_too_few_addresses_are_told_before_a_driver_ends_the_run(tmp_path: Path, kilobytes: int, command: str) -> None:
+    name, _, more = command.partition(" ")
+    line = f"ulimit -v {kilobytes}; $PREVIZ {name} $1 {more} --out $2"
+    code, said = shell(line, laid(tmp_path), tmp_path / "out", cwd=tmp_path)
+    assert code == 2
+    assert said.startswith("previz: ")
+    assert said.count("\n") == 1
+    assert not (tmp_path / "out").exists()
