@@ -61,6 +61,18 @@ def test_what_the_bridge_sweeps_past_is_in_bands_by_no_more_than_the_scene_lets_
         assert texels[:, 1].max() <= rows[-1]
 
 
+def test_bands_reach_as_far_as_the_bridge_sweeps_until_the_hold_ends(plain: ReadySet) -> None:
+    def columns(last: int) -> Array:
+        held = ReadySet(**{**vars(plain), "scene": plain.scene.edited(rail__hold=(1001, last), rail__station=1004)})
+        off = in_bands(held).wall.clean.code.astype(int) - plain.wall.clean.code
+        return np.flatnonzero(np.abs(off).max(axis=(0, 2)))
+
+    whole, short = columns(1024), columns(1008)
+    # the slide goes 240 mm to the right, and what a nearer bridge hides goes to the left, farther
+    assert whole[0] <= behind(plain, 1024)[:, 0].min() < short[0]
+    assert short[0] <= behind(plain, 1008)[:, 0].min()
+
+
 def test_bands_run_along_the_slide(plain: ReadySet) -> None:
     """The rail runs along x: what is left of the pattern changes from row to row, not along rows."""
 

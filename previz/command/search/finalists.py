@@ -10,13 +10,11 @@ import numpy as np
 from previz.command.shoot.shoot import scaled_height
 from previz.judge.film.found import film_of, summary_of_film, with_parallax
 from previz.judge.hold import FrameScore, summarised
-from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.run.lightcache import LightCache
 from previz.run.progress import Progress
 from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
-from previz.search.candidates import looked_over
 from previz.search.filmhold import between
 from previz.search.freedoms import placed
 from previz.search.ledger import Row, SearchLedger
@@ -83,14 +81,13 @@ def drawn_outcome(scene: Scene, pool: WorkerPool, cache: LightCache) -> Outcome:
     frames.look(f for f in move.frames if f <= last)
     while True:
         followed = frames.followed()
-        film = film_of(followed, rate)
-        after = [s for s in followed if s.frame >= move.station_frame and not s.holds]
-        ended = film[-1].found_pct > HOLDS_BELOW_PCT or after or len(followed) == len(move.frames)
-        if ended and followed[-1].frame >= last:
+        # frame by frame until one shows the bridge: a frame that does may lie between two that do not
+        after = any(s.frame >= move.station_frame and not s.holds for s in followed)
+        if (after or len(followed) == len(move.frames)) and followed[-1].frame >= last:
             break
         frames.look(move.frames[len(followed) : len(followed) + _AHEAD])
+    film = film_of(followed, rate)
     frames.score(reveal_of(move))
-    looked_over(frames.score, scene, move)
     order = between(frames.known(), move)
     still = summarised(order, scene.rail.hold, move.station_frame, reveal_of(move))
     # nothing is said of what was not followed but that it was found, or shown, before

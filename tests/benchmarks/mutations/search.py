@@ -218,6 +218,40 @@ MUTATIONS = (
         ("tests/search/test_freedoms.py::test_a_stand_and_a_slide_keep_the_length_of_the_shot",),
     ),
     Mutation(
+        "previz/workshop/walls/turned.py",
+        "along = cos * corner_x - sin * corner_y, sin * corner_x + cos * corner_y",
+        "along = cos * corner_x + sin * corner_y, cos * corner_y - sin * corner_x",
+        "a pattern that is turned: how much of it is drawn",
+        ("tests/workshop/test_turned.py::test_a_pattern_is_turned_clockwise_about_the_origin",),
+    ),
+    Mutation(
+        "previz/stage/freewall.py",
+        "return 0.01 * scene.paint.wall_change",
+        "return 0.02 * scene.paint.wall_change",
+        "a free wall: how far its paint lies from the design",
+        (
+            "tests/stage/test_free_wall_bands.py::"
+            "test_what_the_bridge_sweeps_past_is_in_bands_by_no_more_than_the_scene_lets_it",
+        ),
+    ),
+    Mutation(
+        "previz/stage/freewall.py",
+        "last, _LOOKED_AT).round()}",
+        "last, _LOOKED_AT).round()[:1]}",
+        "a free wall: where the bridge sweeps past it",
+        ("tests/stage/test_free_wall_bands.py::test_bands_reach_as_far_as_the_bridge_sweeps_until_the_hold_ends",),
+    ),
+    Mutation(
+        "previz/stage/fastlooking.py",
+        "depth = camera.depth(points).reshape(y.shape)",
+        "depth = np.full(y.shape, 1.6)",
+        "search: paint is as sharp as the bridge",
+        (
+            "tests/stage/test_through_lens.py::"
+            "test_a_bridge_off_focus_before_a_sharp_wall_shows_to_the_fast_judge_too",
+        ),
+    ),
+    Mutation(
         "previz/search/lights.py",
         "times * side:.1f",
         "side:.1f",
