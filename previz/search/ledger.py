@@ -8,6 +8,7 @@ The file holds it all; the memory needed does not grow with the number of candid
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -100,7 +101,27 @@ class SearchLedger:
     ) -> None:
         with suppress(sqlite3.Error):
             self._connection.execute("COMMIT")
+        if kind is None:
+            self._laid_anew()
         self._connection.close()
+
+    def _laid_anew(self) -> None:
+        """Lay the file out as if it had been written at one go: when results were made safe, the clock's doing, and what
+        was dropped leave no trace in its bytes. Where that cannot be done it stays as it is, and says the same."""
+        anew = self._path.with_name(f".part-{os.getpid()}-0-{self._path.name}")
+        try:
+            with suppress(OSError):
+                anew.unlink()
+            self._connection.execute("VACUUM INTO ?", (str(anew),))
+            self._connection.close()
+            fresh = sqlite3.connect(anew, isolation_level=None)
+            # how often tables were made, which counts up with every run
+            fresh.execute("PRAGMA schema_version = 1")
+            fresh.close()
+            anew.replace(self._path)
+        except (sqlite3.Error, OSError):
+            with suppress(OSError):
+                anew.unlink()
 
     @property
     def count(self) -> int:

@@ -158,3 +158,28 @@ def test_the_front_is_what_nothing_is_better_than(tmp_path: Path) -> None:
     assert len(trade.front) == len(best)
     assert all(a[0] > b[0] and a[1] < b[1] for a, b in itertools.pairwise(trade.front))
     assert set(trade.points()) <= set(points)
+
+
+def test_the_file_is_the_same_whenever_its_results_were_made_safe(tmp_path: Path) -> None:
+    """Safe after every candidate, in one go, and in two runs of which the first was stopped: the same bytes."""
+    for name, stops, often in (("a", (), True), ("b", (), False), ("c", (7,), False)):
+        path = tmp_path / f"{name}.sqlite"
+        for stop in (*stops, 40):
+            try:
+                with SearchLedger(path, RUN, 0.6) as ledger:
+                    for number in range(stop):
+                        known = ledger.outcome(values(number))
+                        if known is None:
+                            known = outcome(0.001 * number)
+                            ledger.add(values(number), known)
+                        ledger.ask(values(number), known)
+                        if often:
+                            ledger.commit()
+                    if stop in stops:
+                        raise KeyboardInterrupt
+            except KeyboardInterrupt:
+                continue
+    whole = (tmp_path / "a.sqlite").read_bytes()
+    assert (tmp_path / "b.sqlite").read_bytes() == whole
+    assert (tmp_path / "c.sqlite").read_bytes() == whole
+    assert [path.name for path in sorted(tmp_path.iterdir())] == ["a.sqlite", "b.sqlite", "c.sqlite"]
