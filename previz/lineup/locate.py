@@ -193,6 +193,13 @@ def read_points(path: Path) -> Points:
     except (OSError, UnicodeDecodeError) as error:
         raise PlateError(f"{path}: it cannot be read as a table of points: {error}") from error
     rows = csv.DictReader(text.splitlines())
+    try:
+        return _points_in(rows, path)
+    except csv.Error as error:
+        raise PlateError(f"{path}:{rows.line_num}: not a table of values ({error})") from error
+
+
+def _points_in(rows: csv.DictReader[str], path: Path) -> Points:
     heads = [str(head).strip() for head in rows.fieldnames or ()]
     if not set(_COLUMNS) <= set(heads):
         # what is in the line is not said: it may be any file

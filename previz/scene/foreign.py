@@ -156,7 +156,7 @@ def _require_modest(path: Path) -> None:
     Khronos, glTF 2.0, sections 3.5 to 3.8 and 4.4. Raises :class:`BuildError`.
     """
     told, binary = _glb_chunks(path)
-    counted = {name: [each for each in told.get(name) or () if isinstance(each, dict)] for name in _GLB_LISTS}
+    counted = {name: _tables(told.get(name)) for name in _GLB_LISTS}
     nodes, accessors = counted["nodes"], counted["accessors"]
     if len(nodes) > MESH_NODES:
         raise BuildError(f"{path}: the mesh has {len(nodes)} parts; at most {MESH_NODES} are read, so join them")
@@ -164,8 +164,7 @@ def _require_modest(path: Path) -> None:
         raise BuildError(f"{path}: the mesh has lists of more than {MESH_VALUES} values; save a coarser one")
     corners = []
     for mesh in counted["meshes"]:
-        ways = [part for part in mesh.get("primitives") or () if isinstance(part, dict)]
-        lists = [part.get("indices", (part.get("attributes") or {}).get("POSITION")) for part in ways]
+        lists = [_corners_of(part) for part in _tables(mesh.get("primitives"))]
         corners.append(sum(_whole(accessors[k].get("count")) for k in lists if _among(k, accessors)))
     placed = sum(corners[node["mesh"]] for node in nodes if _among(node.get("mesh"), corners)) // 3
     if placed > MESH_FACES:
@@ -178,6 +177,17 @@ def _require_modest(path: Path) -> None:
             f"{path}: the mesh's pictures have {pixels} pixels; at most {millions(PICTURE_PIXELS)} are read, so save "
             "them smaller"
         )
+
+
+def _tables(value: object) -> list[dict[str, Any]]:
+    # one that is none keeps its place, for others name it by its number
+    return [each if isinstance(each, dict) else {} for each in value] if isinstance(value, list) else []
+
+
+def _corners_of(part: dict[str, Any]) -> object:
+    """The number of the list that tells how many corners a part of a mesh has."""
+    places = part.get("attributes")
+    return part.get("indices", places.get("POSITION") if isinstance(places, dict) else None)
 
 
 def _whole(value: object) -> int:

@@ -133,8 +133,14 @@ class BridgeShape(ABC):
 
     @property
     def root(self) -> tuple[float, float]:
-        """How far it reaches to either side and below y = 0 where it comes out of the wall."""
-        corners = np.concatenate(self.section(self.far))
+        """How far it reaches to either side and below y = 0 where it comes out of the wall.
+
+        Nothing where it comes to a point there.
+        """
+        cut = self.section(self.far)
+        if not cut:
+            return 0.0, 0.0
+        corners = np.concatenate(cut)
         return float(np.abs(corners[:, 0]).max()), -float(corners[:, 1].min())
 
     @property

@@ -106,8 +106,11 @@ class SearchLedger:
         self._connection.close()
 
     def _laid_anew(self) -> None:
-        """Lay the file out as if it had been written at one go: when results were made safe, the clock's doing, and what
-        was dropped leave no trace in its bytes. Where that cannot be done it stays as it is, and says the same."""
+        """Lay the file out as if it had been written at one go.
+
+        When results were made safe, the clock's doing, and what was dropped leave no trace in its bytes. Where that
+        cannot be done it stays as it is, and says the same.
+        """
         anew = self._path.with_name(f".part-{os.getpid()}-0-{self._path.name}")
         try:
             with suppress(OSError):

@@ -171,7 +171,12 @@ def _work(pipe: Connection, seed: int, kept: str | None) -> None:
             return
         with tempfile.TemporaryDirectory(prefix="attack-") as place:
             folder = Path(place)
-            outcome = run_case(number, seed, folder) if job == "case" else run_set(number, seed, folder)
+            try:
+                outcome = run_case(number, seed, folder) if job == "case" else run_set(number, seed, folder)
+            except Exception:
+                # the attack's own fault, in making the case
+                told = traceback.format_exc()
+                outcome = Outcome(job, number, troubles=[f"traceback: {told.strip().splitlines()[-1]}"], said=told)
             if kept is not None and outcome.troubles:
                 shutil.copytree(folder, Path(kept) / f"{job}-{seed}-{number}", dirs_exist_ok=True)
         pipe.send(asdict(outcome))

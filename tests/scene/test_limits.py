@@ -13,12 +13,15 @@ import pytest
 import trimesh
 from PIL import Image
 
+from previz.command.check.start import check_scene
 from previz.errors import BuildError, PlateError, SceneError
+from previz.lineup.locate import read_points
 from previz.plate.columns import read_columns
 from previz.scene.foreign import read_mesh, read_picture
 from previz.scene.limits import CARDS, LAMPS, MESH_FACES, MESH_NODES, PICTURE_PIXELS, TABLE_ROWS
 from previz.scene.reader import read_scene
 from previz.scene.schema import scene_schema
+from previz.scene.shape import bridge_shape
 from tests.command.scenes import laid
 
 
@@ -164,3 +167,44 @@ def test_an_escape_in_a_key_is_not_printed(tmp_path: Path) -> None:
         read_scene(path)
     assert str(refused.value).isprintable()
     assert io.StringIO(str(refused.value)).read().count("[2J") == 2
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [("nodes", 1.5), ("accessors", 7), ("bufferViews", 3), ("meshes", [5]), ("images", {"a": 1}), ("images", [3])],
+)
+def test_a_description_that_is_none_is_told(tmp_path: Path, place: str, value: object) -> None:
+    told, binary = box(tmp_path / "a.glb")
+    told[place] = value
+    (tmp_path / "a.glb").write_bytes(glb(told, binary))
+    with pytest.raises(BuildError, match=r"broken|cannot be read"):
+        read_mesh(tmp_path / "a.glb")
+
+
+@pytest.mark.parametrize("value", [3, [None], [{"attributes": "POSITION"}], [{"attributes": 4, "indices": "x"}]])
+def test_parts_that_are_none_are_told(tmp_path: Path, value: object) -> None:
+    told, binary = box(tmp_path / "a.glb")
+    told["meshes"][0]["primitives"] = value
+    (tmp_path / "a.glb").write_bytes(glb(told, binary))
+    with pytest.raises(BuildError):
+        read_mesh(tmp_path / "a.glb")
+
+
+def test_a_field_of_a_table_of_points_that_is_too_long(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("name,x,y,z,px,py\n" + "n" * 200_000 + ",1,2,3,4,5\n")
+    with pytest.raises(PlateError, match=r"a\.csv:\d+: not a table"):
+        read_points(tmp_path / "a.csv")
+
+
+def test_a_bridge_that_comes_to_a_point_at_the_wall(tmp_path: Path) -> None:
+    """A cone with its tip at the wall: there it is neither wide nor deep."""
+    cone = trimesh.creation.cone(radius=0.03, height=0.5, sections=8)
+    # the tip at z = 0, the foot towards the camera
+    cone.apply_transform(trimesh.transformations.rotation_matrix(3.141592653589793, (1.0, 0.0, 0.0)))
+    cone.apply_translation((0.0, -0.03, 0.5))
+    cone.export(tmp_path / "cone.ply")
+    path = laid(tmp_path, ('length = "700 mm"\nwidth = "50 mm"\n', 'mesh = "cone.ply"\n'))
+    wide, deep = bridge_shape(read_scene(path)).root
+    assert 0.0 <= wide < 1e-4
+    assert deep < 0.0301
+    check_scene(path)
