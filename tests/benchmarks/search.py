@@ -1,7 +1,7 @@
 """Figures of the search: ``python -m tests.benchmarks.search [--quick] [--json]``.
 
 What a search says of its best ten against the frames of each: every one is written as a scene of its own, built anew
-and told by ``score``, frame by frame. ``--quick`` takes three minutes. Beside it stands what the fast judge had said,
+and told by ``score``, frame by frame. ``--quick`` takes four minutes. Beside it stands what the fast judge had said,
 which leads the search and decides nothing of what is said of the best. Paint that would be solved is projected here: a
 search does not solve.
 """
