@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from previz.judge.planes import blurred, window_weights
 from previz.paint.framemodel import BilinearSamples, LensLooks
-from previz.paint.laying import Laying
+from previz.paint.laying import Laying, mixed
 from previz.paint.solver import HeldFrame
 from previz.workshop.surface import Pixels8
 
@@ -118,8 +118,7 @@ class LayingBoth:
     def __call__(self, changes: Codes) -> Codes:
         """Changes (T, 3) as they are laid; symmetric."""
         of_bridge = self.bridge(changes[: self.part.first])
-        shape = (self.part.height, self.part.width, 3)
-        planes = np.ascontiguousarray(np.moveaxis(changes[self.part.first :].reshape(shape), 2, 0))
+        planes = mixed(changes[self.part.first :], self.bridge.mixing).reshape(3, self.part.height, self.part.width)
         laid = blurred(planes, window_weights(max(0.5 * self.brush_texels, 0.3)))
-        of_wall = np.ascontiguousarray(np.moveaxis(laid, 0, 2)).reshape(-1, 3) @ self.bridge.mixing
+        of_wall = np.ascontiguousarray(np.moveaxis(laid, 0, 2)).reshape(-1, 3)
         return np.concatenate([of_bridge, of_wall])

@@ -6,6 +6,7 @@ Without this a solver draws dotted rims and tints that no wall has: they please 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from previz.judge.planes import blurred, window_weights
 from previz.workshop.charts import PADDING_PX, Chart
+from previz.workshop.compiled import compiled, threads
 from previz.workshop.surface import Pixels8
 
 Codes = NDArray[np.float32]
@@ -38,13 +40,36 @@ class Laying:
 
     def __call__(self, changes: Codes) -> Codes:
         """Changes (T, 3) as the brush lays them. The way back for a slope is the same: both parts are symmetric."""
-        planes = np.ascontiguousarray(np.moveaxis(changes.reshape(self.height, self.width, 3), 2, 0))
+        # colours are mixed in each place by itself, so that it may be done before they are spread
+        planes = mixed(changes, self.mixing).reshape(3, self.height, self.width)
         out = np.zeros_like(planes)
         weights = window_weights(max(0.5 * self.brush_texels, 0.3))
-        for chart in self.charts:
+
+        def spread(channel: int, chart: Chart) -> None:
             rows, columns = chart.window(PADDING_PX // 2)
-            out[:, rows, columns] = blurred(np.ascontiguousarray(planes[:, rows, columns]), weights)
-        return np.ascontiguousarray(np.moveaxis(out, 0, 2)).reshape(-1, 3) @ self.mixing
+            part = np.ascontiguousarray(planes[channel : channel + 1, rows, columns])
+            out[channel : channel + 1, rows, columns] = blurred(part, weights)
+
+        with ThreadPoolExecutor(threads()) as pool:
+            list(pool.map(lambda each: spread(*each), [(c, chart) for chart in self.charts for c in range(3)]))
+        return np.ascontiguousarray(np.moveaxis(out, 0, 2)).reshape(-1, 3)
+
+
+def mixed(changes: Codes, mixing: Codes) -> Codes:
+    """Changes (T, 3) of codes turned by ``mixing`` (3, 3), in planes (3, T)."""
+    planes = np.empty((3, len(changes)), dtype=np.float32)
+    _mixed(np.ascontiguousarray(changes, dtype=np.float32), mixing, planes)
+    return planes
+
+
+@compiled
+def _mixed(changes, mixing, planes):  # type: ignore[no-untyped-def]
+    """Changes (T, 3) times ``mixing`` (3, 3), into planes (3, T)."""
+    for i in range(len(changes)):
+        for c in range(3):
+            planes[c, i] = (
+                changes[i, 0] * mixing[0, c] + changes[i, 1] * mixing[1, c] + changes[i, 2] * mixing[2, c]
+            )
 
 
 def wall_mixing(code: Pixels8) -> NDArray[np.float32]:

@@ -8,6 +8,7 @@ Stochastic Optimization", ICLR 2015), which needs no step size to be found for e
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from previz.paint.framemodel import FrameModel
 from previz.paint.sensitivity import BreakGradient, FrameBreak
+from previz.workshop.compiled import compiled
 
 Codes = NDArray[np.float32]
 
@@ -131,15 +133,17 @@ class Descent:
         shares, slopes = self._evaluated.shares, self._evaluated.slopes
         weights = (shares / max(float(shares.max()), 1e-12)) ** (FRAME_POWER - 1.0)
         slope = self._laid(self._slope(slopes, weights / weights.sum()))
-        self._mean = _MEMORY[0] * self._mean + (1.0 - _MEMORY[0]) * slope
-        self._square = _MEMORY[1] * self._square + (1.0 - _MEMORY[1]) * slope * slope
-        size = np.sqrt(self._square / (1.0 - _MEMORY[1] ** (self.taken + 1)))
-        touched = size > 0.0
-        usual = float(np.sqrt(np.mean(size[touched] ** 2))) if touched.any() else 1.0
+        squares, touched = _remembered(slope.reshape(-1), self._mean.reshape(-1), self._square.reshape(-1))
+        # means of what is remembered are less than what they are means of, at first
+        steady, sized = (1.0 / (1.0 - memory ** (self.taken + 1)) for memory in _MEMORY)
+        usual = math.sqrt(squares / touched * sized) if touched else 1.0
         far = _FIRST_STEP * (_LAST_STEP / _FIRST_STEP) ** (self.taken / max(self._steps - 1, 1))
-        steady = self._mean / (1.0 - _MEMORY[0] ** (self.taken + 1))
-        self._strokes = self._strokes - np.float32(far) * steady / (size + np.float32(_QUIET * usual))
-        self._codes = np.clip(self._start + self._laid(self._strokes), self._lowest, self._highest).astype(np.float32)
+        _moved(
+            self._strokes.reshape(-1), self._mean.reshape(-1), self._square.reshape(-1),
+            np.float32(far * steady), np.float32(sized), np.float32(_QUIET * usual),
+        )  # fmt: skip
+        codes = self._start + self._laid(self._strokes)
+        self._codes = np.clip(codes, self._lowest, self._highest, out=codes)
         self.taken += 1
         judged = self.taken % _JUDGED_EVERY == 0 or self.taken == self._steps
         self._evaluated = self._evaluate(self._codes, judged)
@@ -175,6 +179,26 @@ class Descent:
         with ThreadPoolExecutor(self._threads) as pool:
             first, second = pool.map(part_of, (counted[::2], counted[1::2]))
         return np.asarray(first + second)
+
+
+@compiled
+def _remembered(slope, mean, square):  # type: ignore[no-untyped-def]
+    """The running means (N,) of a slope (N,) and of its square go on by a step; the sum of the squares, and how many
+    are not nought."""
+    total, touched = 0.0, 0
+    for i in range(len(slope)):
+        mean[i] = _MEMORY[0] * mean[i] + (1.0 - _MEMORY[0]) * slope[i]
+        square[i] = _MEMORY[1] * square[i] + (1.0 - _MEMORY[1]) * slope[i] * slope[i]
+        total += square[i]
+        touched += square[i] > 0.0
+    return total, touched
+
+
+@compiled
+def _moved(strokes, mean, square, far, sized, quiet):  # type: ignore[no-untyped-def]
+    """Strokes (N,) go ``far`` against the mean slope, in sizes of what it usually is there."""
+    for i in range(len(strokes)):
+        strokes[i] -= far * mean[i] / (np.sqrt(square[i] * sized) + quiet)
 
 
 def worst_of(frames: Sequence[HeldFrame], codes: Codes, threads: int = 2) -> tuple[float, float]:

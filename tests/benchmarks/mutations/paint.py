@@ -64,8 +64,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/paint/solver.py",
-        "np.clip(self._start + self._laid(self._strokes), self._lowest, self._highest)",
-        "np.clip(self._start + self._laid(self._strokes), 0.0, 1.0)",
+        "np.clip(codes, self._lowest, self._highest, out=codes)",
+        "np.clip(codes, 0.0, 1.0, out=codes)",
         "solved paint: what paint can do under the light",
         (_NUMBERS + "test_paint_stays_within_what_paint_can_do",),
     ),
