@@ -18,6 +18,24 @@ from tests.benchmarks.attacksets import BRIDGES, LAMPS, PAINTS, WALLS, _inconsis
 from tests.conftest import files
 
 
+def test_no_case_depends_on_those_before_it(tmp_path: Path) -> None:
+    """Messages and meshes are trees: what is laid into one must not be the same thing as in the next."""
+    numbers = [*range(6, 400, 10), *range(1, 100, 10)]
+    ways = []
+    for order in (numbers, numbers[::-1]):
+        found = {}
+        for number in order:
+            case = case_of(number, 9, tmp_path)
+            found[number] = (case.what, files(tmp_path))
+            for path in tmp_path.iterdir():
+                path.unlink()
+        ways.append(found)
+    assert ways[0] == ways[1]
+    before = json.dumps(attackcases._ODD_JSON)
+    case_of(6, 9, tmp_path)
+    assert json.dumps(attackcases._ODD_JSON) == before
+
+
 def test_a_number_is_a_case(tmp_path: Path) -> None:
     for number in range(2 * len(KINDS)):
         (tmp_path / f"{number}").mkdir()

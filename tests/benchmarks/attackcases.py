@@ -6,6 +6,7 @@ PNG, segments of a JPEG, the description of a GLB, cells of a table. A share is 
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import re
@@ -206,9 +207,10 @@ def _spoilt_tree(rng: np.random.Generator, tree: Any) -> str:
     if rng.uniform() < 0.15 and isinstance(node, dict):
         del node[place[-1]]
     elif rng.uniform() < 0.15 and isinstance(node, list):
-        node.extend([node[place[-1]]] * int(_pick(rng, (1, 100, 60_000))))
+        node.extend(copy.deepcopy(node[place[-1]]) for _ in range(int(_pick(rng, (1, 100, 60_000)))))
     else:
-        node[place[-1]] = _pick(rng, _ODD_JSON)
+        # a copy: what is laid in now may be spoilt in turn
+        node[place[-1]] = copy.deepcopy(_pick(rng, _ODD_JSON))
     return ".".join(map(str, place))
 
 
