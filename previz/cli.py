@@ -26,6 +26,7 @@ from previz.command.search.cli import knock, search
 from previz.command.sheet.cli import sheet
 from previz.command.shoot.cli import score, shoot
 from previz.errors import PrevizError, printable
+from previz.run.job import JOB, example_of
 
 _STOPPED = "previz: stopped; whole files are kept, and the same command goes on from here"
 _TOO_LITTLE = "not enough memory for this scene; ask for smaller frames with --width or fewer wall.triangles"
@@ -79,6 +80,8 @@ for _command in (
     export,
     bench,
 ):
+    _name = str(_command.name)
+    _command.short_help, _command.epilog = JOB[_name].line, example_of(_name)
     cli.add_command(_command)
 
 

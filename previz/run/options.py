@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from previz.errors import OutputError
+from previz.run.job import after
 
 if TYPE_CHECKING:
     from previz.run.progress import Progress
@@ -51,6 +52,7 @@ class Asked:
 
         print_rows(result.values["title"], rows(result.values, result.folder.as_posix()))
         print_cautions(result.values.get("cautions", ()))
+        tell_next(result.folder.as_posix())
 
 
 def _folder(ctx: click.Context, parameter: click.Parameter, value: str | None) -> Path | None:
@@ -128,6 +130,17 @@ def scene_command(looks: bool = True) -> Callable[[Command], Command]:
         return scene_argument(command)
 
     return decorated
+
+
+def tell_next(folder: str = "", scene: str | None = None) -> None:
+    """Say in one line what comes after the command that runs, whose results lie in ``folder``; nothing where the job
+    ends. ``scene`` is the file that it names, the command's own unless given."""
+    from previz.run.progress import print_next
+
+    ctx = click.get_current_context()
+    named = scene if scene is not None else str(ctx.params.get("scene", ""))
+    if text := after(str(ctx.info_name), named, folder):
+        print_next(text)
 
 
 def print_json(value: Any, decimals: int = 4) -> None:

@@ -127,6 +127,11 @@ def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:
     out.print(table)
 
 
+def print_next(text: str) -> None:
+    """What comes next in the job, as the last line."""
+    console().print(_shown(f"next: {text}", "dim"), soft_wrap=True)
+
+
 def print_cautions(cautions: Iterable[str]) -> None:
     """Every caution once, wrapped to the window."""
     out = console()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from previz.run.options import json_option, print_json, put, scene_argument
+from previz.run.options import json_option, print_json, put, scene_argument, tell_next
 
 
 @click.command()
@@ -16,7 +16,9 @@ def new(name: str, force: bool) -> None:
     """Write a commented starter scene, NAME.toml, to this folder."""
     from previz.command.check.start import new_scene
 
-    click.echo(f"wrote {new_scene(name, force)}")
+    written = new_scene(name, force)
+    click.echo(f"wrote {written}")
+    tell_next(scene=str(written))
 
 
 @click.command()
@@ -34,6 +36,7 @@ def check(scene: Path, as_json: bool) -> None:
 
     print_rows(checked["title"], checked["derived"])
     print_cautions(checked["cautions"])
+    tell_next()
 
 
 @click.command()

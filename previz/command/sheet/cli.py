@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from previz.run.options import Asked, print_json, scene_command, width_option
+from previz.run.options import Asked, print_json, scene_command, tell_next, width_option
 
 
 @click.command()
@@ -32,3 +32,4 @@ def sheet(scene: Path, width: int, asked: Asked, **ranges: str | None) -> None:
 
     print_candidates(made)
     print_cautions(made.values["cautions"])
+    tell_next(made.folder.as_posix())
