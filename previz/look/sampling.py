@@ -7,9 +7,9 @@ graphics card's 8-bit pipeline does it.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,9 +21,44 @@ from previz.workshop.surface import Picture, Pixels8
 
 def averaged_to_size(picture: NDArray[np.float32], size_px: tuple[int, int]) -> NDArray[np.float32]:
     """A picture (H, W) or (H, W, 3) at a smaller size (width, height) px: every pixel the mean of what it covers."""
-    if picture.shape[:2] == size_px[::-1]:
+    h, w = picture.shape[:2]
+    width, height = size_px
+    if (w, h) == (width, height):
         return picture
-    return np.asarray(cv2.resize(picture, size_px, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    flat = np.ascontiguousarray(picture, dtype=np.float32).reshape(h, w, -1)
+    out = np.empty((height, width, flat.shape[2]), dtype=np.float32)
+    _area_compiled(flat, *_shares(h, height), *_shares(w, width), out)
+    return out.reshape(height, width, *picture.shape[2:])
+
+
+@lru_cache(maxsize=8)
+def _shares(have: int, count: int) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """The first pixel (count,) of those that each of ``count`` larger ones covers, and their shares (count, K)."""
+    edges = np.arange(count + 1) * (have / count)
+    first = np.minimum((edges[:-1] + 1e-9).astype(np.int64), have - 1)
+    column = first[:, None] + np.arange(int(np.ceil(have / count)) + 1)
+    covered = np.minimum(column + 1, edges[1:, None]) - np.maximum(column, edges[:-1, None])
+    covered = np.where((covered > 1e-9) & (column < have), covered, 0.0)
+    return first, (covered / covered.sum(axis=1, keepdims=True)).astype(np.float32)
+
+
+def _area(picture: Any, top: Any, down: Any, left: Any, across: Any, out: Any) -> None:
+    _, w, channels = picture.shape
+    row = np.empty((w, channels), dtype=np.float32)
+    for i in range(out.shape[0]):
+        row[:] = np.float32(0.0)
+        for k in range(down.shape[1]):
+            if down[i, k] > 0.0:
+                for x in range(w):
+                    for c in range(channels):
+                        row[x, c] += down[i, k] * picture[top[i] + k, x, c]
+        for j in range(out.shape[1]):
+            for c in range(channels):
+                out[i, j, c] = np.float32(0.0)
+            for k in range(across.shape[1]):
+                if across[j, k] > 0.0:
+                    for c in range(channels):
+                        out[i, j, c] += across[j, k] * row[left[j] + k, c]
 
 
 def _bilinear(texture: Any, uv: Any, out: Any) -> None:
@@ -53,6 +88,7 @@ def _averaged(code: Any, layer: Any, samples: int, background: Any, lut: Any, ou
             out[i, j, 2] = blue * share
 
 
+_area_compiled = compiled(_area)
 _bilinear_compiled = compiled(_bilinear)
 _averaged_compiled = compiled(_averaged)
 
