@@ -7,8 +7,8 @@ in. What is left over: two feet are not one point. Each foot stands nearer or fa
 plate and in the miniature it moves a little differently; no similarity removes both. That rest is the residual, and its
 change from frame to frame is the slide that a viewer sees.
 
-Two pins do better than a similarity. The card pin maps the upright plane through the foot mark, square to the
-miniature's lens at the station frame, exactly: nothing that stands in that plane slides. The floor pin maps the floor:
+Two homographies do better than a similarity. The card's maps the upright plane through the foot mark, square to the
+miniature's lens at the station frame, exactly: nothing that stands in that plane slides. The floor's maps the floor:
 the feet and their shadow are exact on a flat bridge, but it would lay the body flat, so it serves for the feet and the
 ground only.
 
@@ -50,21 +50,21 @@ class Layer:
 class FootTrack:
     """The figure's layer in every delivered frame (N of them). What is not in front of a lens is NaN.
 
-    ``frames`` (N,) numbers. ``anchor_px`` (N, 2) the foot in the layer, ``foot_px`` (N, 2) where it comes to lie in the
-    delivered picture. ``scale`` (N,) delivered px for each of the layer's px, ``turn`` (N,) rad clockwise about the
+    ``frames`` (N,) numbers. ``layer_foot_px`` (N, 2) the foot in the layer, ``foot_px`` (N, 2) where it comes to lie in
+    the delivered picture. ``scale`` (N,) delivered px for each of the layer's px, ``turn`` (N,) rad clockwise about the
     foot. ``residual_px`` (N, 2, 2): of the left foot and the right one, where the layer shows it less where its place
-    on the bridge is (x, y). ``pin_px`` (N, 4, 2): the layer's corners top left, top right, bottom right, bottom left in
-    the delivered picture, by the card pin; ``pin_residual_px`` (N, 2, 2) the residual when the layer is laid by it.
+    on the bridge is (x, y). ``corners_px`` (N, 4, 2): the layer's corners top left, top right, bottom right, bottom
+    left in the delivered picture; ``corners_residual_px`` (N, 2, 2) the residual when the layer is laid by them.
     """
 
     frames: tuple[int, ...]
-    anchor_px: Array
+    layer_foot_px: Array
     foot_px: Array
     scale: Array
     turn: Array
     residual_px: Array
-    pin_px: Array
-    pin_residual_px: Array
+    corners_px: Array
+    corners_residual_px: Array
 
     @property
     def slide_px(self) -> Array:
@@ -72,9 +72,9 @@ class FootTrack:
         return _slide(self.residual_px)
 
     @property
-    def pin_slide_px(self) -> Array:
-        """The same (N,) px when the layer is laid by the card pin."""
-        return _slide(self.pin_residual_px)
+    def corners_slide_px(self) -> Array:
+        """The same (N,) px when the layer is laid by its corners."""
+        return _slide(self.corners_residual_px)
 
     @property
     def worst(self) -> tuple[int, float]:
@@ -82,9 +82,9 @@ class FootTrack:
         return _worst(self.frames, self.slide_px)
 
     @property
-    def pin_worst(self) -> tuple[int, float]:
-        """The same when the layer is laid by the card pin."""
-        return _worst(self.frames, self.pin_slide_px)
+    def corners_worst(self) -> tuple[int, float]:
+        """The same when the layer is laid by its corners."""
+        return _worst(self.frames, self.corners_slide_px)
 
     @property
     def drift_px(self) -> float:
@@ -113,7 +113,7 @@ def foot_track(
 
     ``plate_cameras`` and ``cameras``, one a frame, are the plate's (full size, about the stance ``on_floor``) and the
     delivered picture's (miniature, ``on_bridge``). Of a still cut-out the plate's camera is the same in every frame:
-    the one that took it. ``facing`` (3,) is the level direction that the card pin's plane is turned to, for both
+    the one that took it. ``facing`` (3,) is the level direction that the card's plane is turned to, for both
     (:func:`facing_camera`). ``layer`` is the cut-out; without one the layer is the plate's picture itself.
     Raises :class:`JudgeError` if the figure is before the lenses in no frame.
     """
@@ -134,24 +134,24 @@ def foot_track(
         sizes = [(layer.width_px, layer.height_px)] * count
     ratio = similarity(held, lens[:, :2])
     shown = laid(similarity(plate[:, :2], lens[:, :2]), plate[:, 0], lens[:, 0], plate[:, 2:])
-    pins, pinned = np.full((count, 4, 2), np.nan), np.full((count, 2, 2), np.nan)
+    laid_at, kept = np.full((count, 4, 2), np.nan), np.full((count, 2, 2), np.nan)
     plate_from_layer = similarity(held, plate[:, :2])
     for i, (plate_camera, camera, (w, h)) in enumerate(zip(plate_cameras, cameras, sizes, strict=True)):
-        pin = card_pin(plate_camera, camera, on_floor, on_bridge, facing)
-        if pin is None:
+        card = card_homography(plate_camera, camera, on_floor, on_bridge, facing)
+        if card is None:
             continue
         corners = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
         in_plate = laid(plate_from_layer[i], held[i, 0], plate[i, 0], corners)
-        pins[i], pinned[i] = through(pin, in_plate), through(pin, plate[i, 2:]) - lens[i, 2:]
+        laid_at[i], kept[i] = through(card, in_plate), through(card, plate[i, 2:]) - lens[i, 2:]
     return FootTrack(
         frames=tuple(frames),
-        anchor_px=np.array(held[:, 0]),
+        layer_foot_px=np.array(held[:, 0]),
         foot_px=lens[:, 0],
         scale=np.abs(ratio),
         turn=np.angle(ratio),
         residual_px=shown - lens[:, 2:],
-        pin_px=pins,
-        pin_residual_px=pinned,
+        corners_px=laid_at,
+        corners_residual_px=kept,
     )
 
 
@@ -186,7 +186,7 @@ def facing_camera(foot: ArrayLike, camera: Camera) -> Array:
     return unit(away)
 
 
-def card_pin(
+def card_homography(
     plate_camera: Camera, camera: Camera, on_floor: Stance, on_bridge: Stance, facing: ArrayLike
 ) -> Array | None:
     """(3, 3) homography from the plate's px to the delivered picture's for the upright plane through the feet.
@@ -195,7 +195,7 @@ def card_pin(
     """
     right = np.cross([0.0, 1.0, 0.0], np.asarray(facing, dtype=np.float64))
     up = np.array([0.0, 1.0, 0.0])
-    return _plane_pin(plate_camera, camera, on_floor, on_bridge, right, up)
+    return _plane_homography(plate_camera, camera, on_floor, on_bridge, right, up)
 
 
 def through(homography: ArrayLike, points: ArrayLike) -> Array:
@@ -207,7 +207,7 @@ def through(homography: ArrayLike, points: ArrayLike) -> Array:
     return np.asarray(out)
 
 
-def _plane_pin(
+def _plane_homography(
     plate_camera: Camera, camera: Camera, on_floor: Stance, on_bridge: Stance, right: Array, up: Array
 ) -> Array | None:
     # a figure's height is the unit in the plane, so that the scale drops out
@@ -215,8 +215,8 @@ def _plane_pin(
     lens = _px_from_plane(camera, on_bridge.foot, right * on_bridge.height, up * on_bridge.height)
     if plate is None or lens is None:
         return None
-    pin = lens @ np.linalg.inv(plate)
-    return np.asarray(pin / np.abs(pin).max())
+    between = lens @ np.linalg.inv(plate)
+    return np.asarray(between / np.abs(between).max())
 
 
 def _px_from_plane(camera: Camera, middle: Array, right: Array, up: Array) -> Array | None:

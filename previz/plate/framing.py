@@ -1,4 +1,4 @@
-"""The delivered picture inside its bars, and how far it can be moved up and down within the frame that was shot."""
+"""The delivered picture inside its bars, and how far what was shot can be moved up and down behind them."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def bars_of(width_px: int, height_px: int, aspect: float | None) -> Bars:
 
 @dataclass(frozen=True)
 class ReframeRoom:
-    """How far (px) the delivered picture can be moved up and down before it shows the edge of what was shot."""
+    """How far (px) what was shot can be moved up and down behind the bars before its edge shows."""
 
     up_px: float
     down_px: float
@@ -89,10 +89,10 @@ def spare_lines(sensor: tuple[float, float], width_px: int, height_px: int) -> R
 def drift_curve(
     frames: int, drift_px: float, room: ReframeRoom, start_px: float = 0.0, ease: float = 0.5, margin_px: float = 0.0
 ) -> Array:
-    """How far (frames,) px the delivered picture stands above the middle, frame by frame.
+    """How far (frames,) px the picture stands above its place in the middle of the bars, frame by frame.
 
-    It starts ``start_px`` above the middle and rises by ``drift_px`` (down where negative): the framing climbs over
-    what was shot, so things in it sink. The speed rises evenly from rest over the first ``ease`` (0 to 0.5) of the
+    It starts ``start_px`` above the middle and rises by ``drift_px`` (sinks where negative), and all that is in it with
+    it. The speed rises evenly from rest over the first ``ease`` (0 to 0.5) of the
     frames and falls so at the end (:func:`~previz.rail.eased`). ``margin_px`` is kept clear of the edges, for what a
     wider filter takes in. Raises :class:`PlateError` where the edge would show, with what is possible.
     """
@@ -119,7 +119,7 @@ def _refuse(drift_px: float, start_px: float, up: float, down: float) -> None:
     from_end = f"{down:g} px below" if drift_px > 0.0 else f"{up:g} px above"
     if not -down <= start_px <= up:
         raise PlateError(
-            f"the framing starts {start_px:g} px above the middle, where the edge shows already; start between "
+            f"the picture starts {start_px:g} px above the middle, where the edge shows already; start between "
             f"{-down:g} and {up:g} px"
         )
     raise PlateError(
@@ -135,7 +135,7 @@ def fastest_drift(curve: ArrayLike) -> float:
 
 
 def framed(picture: Picture, bars: Bars, above_px: float = 0.0) -> Picture:
-    """The frame (H, W, 3) float32 linear light as delivered: moved ``above_px`` within its bars, the bars black.
+    """The frame (H, W, 3) float32 linear light as delivered: moved up by ``above_px`` behind its bars, the bars black.
 
     ``picture`` may be taller than the bars' frame, as many lines above as below: what was shot besides. Lines between
     lines are blended. Raises ``ValueError`` where the edge would show.
@@ -144,7 +144,7 @@ def framed(picture: Picture, bars: Bars, above_px: float = 0.0) -> Picture:
     above = height - bars.height_px
     if width != bars.width_px or above < 0 or above % 2:
         raise ValueError(f"a frame of {width} x {height} px does not fit bars for {bars.width_px} x {bars.height_px}")
-    first = bars.top + above / 2 - above_px
+    first = bars.top + above / 2 + above_px
     whole = math.floor(first + 1e-9)
     part = np.float32(max(first - whole, 0.0))
     lines = bars.bottom - bars.top

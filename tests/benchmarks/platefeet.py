@@ -69,7 +69,7 @@ def _feet() -> list[Figure]:
             at_most(f"residual against OpenCV, {words}", float(np.abs(got.residual_px - wanted).max()), "px", 0.05),
             Figure(f"worst residual, {words}", float(np.abs(got.residual_px).max()), "px"),
             at_most(f"worst slide, {words}", got.worst[1], "px a frame", 0.5),
-            Figure(f"worst slide with the card pin, {words}", got.pin_worst[1], "px a frame"),
+            Figure(f"worst slide by the corners, {words}", got.corners_worst[1], "px a frame"),
             Figure(f"drift over the move, {words}", got.drift_px, "px"),
         ]
     return figures

@@ -151,6 +151,13 @@ def test_the_match_warms_the_animatic(plated: Run) -> None:
     assert red / blue > 1.15 * alone[20:140, :, 0].mean() / alone[20:140, :, 2].mean()
 
 
+def test_the_table_says_how_far_the_picture_goes_up(plated: Run) -> None:
+    """``drift_px = 8`` from the first frame to the last, of a frame as delivered."""
+    up = [float(row["drift_up_px"]) for row in table(plated.out / "feet.csv")]
+    assert (up[0], up[-1]) == (0.0, 8.0)
+    assert up == sorted(up)
+
+
 def test_mattes_are_grey_and_soft(plated: Run) -> None:
     for frame in FRAMES:
         with Image.open(plated.out / f"shadow/{frame}.png") as image:

@@ -231,7 +231,7 @@ def test_whole_plate_pictures_are_told_by_their_shape_and_laid_by_the_plates_own
     assert both.figure is not None
     assert both.figure.layer is None
     track = both.track(both.move, both.course.rail[:, 1])
-    np.testing.assert_allclose(track.anchor_px, feet, atol=0.01)
+    np.testing.assert_allclose(track.layer_foot_px, feet, atol=0.01)
     wanted = [both.move.camera(frame).project(both.on_bridge.foot) for frame in both.move.frames]
     np.testing.assert_allclose(track.foot_px, wanted, atol=1e-9)
 

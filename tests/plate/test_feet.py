@@ -1,4 +1,4 @@
-"""The figure's layer, its residual and its pins, against OpenCV, parallax by hand and Thales."""
+"""The figure's layer, its residual and its corners, against OpenCV, parallax by hand and Thales."""
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from previz.plate.cutout import place_cutout
 from previz.plate.feet import (
     FootTrack,
     Layer,
-    card_pin,
+    card_homography,
     facing_camera,
     foot_track,
     similarity,
@@ -112,9 +112,9 @@ def test_a_matched_move_needs_nothing() -> None:
     np.testing.assert_allclose(got.residual_px, 0.0, atol=1e-6)
     np.testing.assert_allclose(got.scale, 1.0, atol=1e-9)
     np.testing.assert_allclose(got.turn, 0.0, atol=1e-9)
-    np.testing.assert_allclose(got.foot_px, got.anchor_px, atol=1e-6)
+    np.testing.assert_allclose(got.foot_px, got.layer_foot_px, atol=1e-6)
     w, h = FRAME
-    np.testing.assert_allclose(got.pin_px, np.broadcast_to([[0, 0], [w, 0], [w, h], [0, h]], (10, 4, 2)), atol=1e-5)
+    np.testing.assert_allclose(got.corners_px, np.broadcast_to([[0, 0], [w, 0], [w, h], [0, h]], (10, 4, 2)), atol=1e-5)
     assert got.stands()
 
 
@@ -138,7 +138,7 @@ def test_slide_of_a_still_plate_is_parallax() -> None:
     assert on_floor.feet[0, 2] > on_floor.feet[1, 2]
 
 
-def test_the_card_pin_is_opencvs_for_the_four_corners_of_a_card() -> None:
+def test_the_card_homography_is_opencvs_for_the_four_corners_of_a_card() -> None:
     on_floor, on_bridge = stand()
     plate = plate_cameras()[2]
     lens = missed([plate], on_bridge.foot)[0]
@@ -150,13 +150,13 @@ def test_the_card_pin_is_opencvs_for_the_four_corners_of_a_card() -> None:
         for view, s in ((plate, on_floor), (lens, on_bridge))
     ]
     wanted = cv2.getPerspectiveTransform(quads[0].astype(np.float32), quads[1].astype(np.float32))
-    pin = card_pin(plate, lens, on_floor, on_bridge, facing)
-    assert pin is not None
+    card = card_homography(plate, lens, on_floor, on_bridge, facing)
+    assert card is not None
     inside = quads[0].mean(axis=0) + [[0.0, 0.0], [30.0, -40.0], [-25.0, 60.0]]
     np.testing.assert_allclose(
-        through(pin, inside), cv2.perspectiveTransform(inside[None], wanted)[0], atol=0.02
+        through(card, inside), cv2.perspectiveTransform(inside[None], wanted)[0], atol=0.02
     )
-    np.testing.assert_allclose(through(pin, plate.project(on_floor.head)), lens.project(on_bridge.head), atol=1e-6)
+    np.testing.assert_allclose(through(card, plate.project(on_floor.head)), lens.project(on_bridge.head), atol=1e-6)
 
 
 def test_a_cut_out_goes_where_its_pixels_went_in_the_plate() -> None:
@@ -172,11 +172,11 @@ def test_a_cut_out_goes_where_its_pixels_went_in_the_plate() -> None:
     np.testing.assert_allclose(got.scale, whole.scale / shrink, rtol=1e-9)
     np.testing.assert_allclose(got.turn, whole.turn, atol=1e-9)
     np.testing.assert_allclose(got.residual_px, whole.residual_px, atol=1e-6)
-    np.testing.assert_allclose(got.anchor_px, np.broadcast_to(foot, (10, 2)), atol=1e-9)
+    np.testing.assert_allclose(got.layer_foot_px, np.broadcast_to(foot, (10, 2)), atol=1e-9)
     on_floor, on_bridge = stand()
-    pin = card_pin(plates[3], cameras[3], on_floor, on_bridge, facing_camera(on_bridge.foot, cameras[3]))
+    card = card_homography(plates[3], cameras[3], on_floor, on_bridge, facing_camera(on_bridge.foot, cameras[3]))
     corners = np.array([[0, 0], [200, 0], [200, 180], [0, 180]]) / shrink + shift
-    np.testing.assert_allclose(got.pin_px[3], through(pin, corners), atol=1e-6)
+    np.testing.assert_allclose(got.corners_px[3], through(card, corners), atol=1e-6)
 
 
 def test_the_numbers_stand_a_cut_out_on_its_mark() -> None:
@@ -242,7 +242,7 @@ def test_what_is_behind_the_lens_is_left_empty() -> None:
     cameras[4] = camera(0.0, 0.4, 0.0, 0.0)
     got = track(cameras, plates)
     assert np.isnan(got.foot_px[4]).all()
-    assert np.isnan(got.pin_px[4]).all()
+    assert np.isnan(got.corners_px[4]).all()
     assert np.isfinite(np.delete(got.scale, 4)).all()
     assert got.worst[1] < 1e-6
     with pytest.raises(JudgeError, match="behind the lens in every frame"):

@@ -109,14 +109,14 @@ def test_a_framed_picture_is_the_same_lines_moved_between_black_bars(above: floa
     assert out.dtype == np.float32
     assert not out[: bars.top].any()
     assert not out[bars.bottom :].any()
-    assert out[bars.top : bars.bottom, 5, 1] == pytest.approx(rows[bars.top : bars.bottom] - above, abs=1e-5)
+    assert out[bars.top : bars.bottom, 5, 1] == pytest.approx(rows[bars.top : bars.bottom] + above, abs=1e-5)
 
 
 def test_lines_shot_besides_are_used() -> None:
     bars = bars_of(40, 20, None)
     tall = np.repeat(np.arange(30, dtype=np.float32)[:, None, None], 40, axis=1)
-    assert framed(tall, bars, 5.0)[:, 0, 0] == pytest.approx(np.arange(20))
-    assert framed(tall, bars, -5.0)[:, 0, 0] == pytest.approx(np.arange(10, 30))
+    assert framed(tall, bars, -5.0)[:, 0, 0] == pytest.approx(np.arange(20))
+    assert framed(tall, bars, 5.0)[:, 0, 0] == pytest.approx(np.arange(10, 30))
     with pytest.raises(ValueError, match="shows the edge"):
         framed(tall, bars, 5.5)
     with pytest.raises(ValueError, match="does not fit"):

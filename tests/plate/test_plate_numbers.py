@@ -46,7 +46,7 @@ def test_drift_and_slide_are_those_of_the_worse_foot() -> None:
         assert track.drift_px == pytest.approx(5.0)
         assert track.slide_px[1:] == pytest.approx([2.5, 2.5])
         assert track.worst[1] == pytest.approx(2.5)
-        assert track.pin_worst[1] == pytest.approx(2.5)
+        assert track.corners_worst[1] == pytest.approx(2.5)
 
 
 def test_half_a_pixel_a_frame_still_stands() -> None:

@@ -39,7 +39,7 @@ _FEWER_POINTS: Final = 81
 class FigureLayer:
     """The figure's layer in pictures of one size, frame by frame (N): see :class:`previz.plate.feet.FootTrack`."""
 
-    anchor_px: Array
+    layer_foot_px: Array
     foot_px: Array
     scale: Array
     turn: Array
@@ -71,8 +71,9 @@ class AnimaticLayers:
     ``rail`` (N, 3) m is where the camera is as the shutter opens, in the middle and as it closes. ``laid`` is the
     figure's layer, None without a figure; ``files`` its pictures, ``shown`` (N,) which of them each frame takes;
     ``throw`` its shadow, None without one. Mattes of the shadow are made at ``matte_px``, none at all if that is None.
-    ``above_px`` (N,) is the framing's drift; ``words`` (N) what is burnt in, empty for nothing. ``turns`` (N, 3, 2) rad
-    is how far the move has panned and tilted the camera at the times of ``rail``, None for not at all.
+    ``above_px`` (N,) is how far the picture has drifted up; ``words`` (N) what is burnt in, empty for nothing.
+    ``turns`` (N, 3, 2) rad is how far the move has panned and tilted the camera at the times of ``rail``, None for not
+    at all.
     """
 
     size_px: tuple[int, int]
@@ -264,7 +265,7 @@ class _Maker:
         assert laid is not None
         shown = self._stage.shown[index]
         if self._shadow is None or self._shadow[0] != shown:
-            x, y = laid.anchor_px[index]
+            x, y = laid.layer_foot_px[index]
             card = StandingCard(
                 cut.alpha, (float(x), float(y)), float(throw.height_px[index]),
                 throw.foot, throw.height, throw.facing, throw.depth,
@@ -293,11 +294,11 @@ def _cut(path: Path) -> _Cut:
 def _stood(picture: Picture, figure: Figure, box_px: Array, laid: FigureLayer, index: int) -> Picture:
     """The picture with the figure laid in it; as it is where the foot is not before the lens."""
     scale, turn = float(laid.scale[index]), float(laid.turn[index])
-    if not np.isfinite([*laid.foot_px[index], *laid.anchor_px[index], scale, turn]).all():
+    if not np.isfinite([*laid.foot_px[index], *laid.layer_foot_px[index], scale, turn]).all():
         return picture
     c, s = np.cos(turn), np.sin(turn)
     # the cut-out is placed by the bottom middle of its opaque box, which need not be the foot
-    place = laid.foot_px[index] + scale * np.array([[c, -s], [s, c]]) @ (box_px - laid.anchor_px[index])
+    place = laid.foot_px[index] + scale * np.array([[c, -s], [s, c]]) @ (box_px - laid.layer_foot_px[index])
     return place_cutout(picture, figure, (float(place[0]), float(place[1])), scale * figure.height, turn)
 
 

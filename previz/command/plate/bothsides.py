@@ -109,7 +109,7 @@ class Both:
         )
 
     def above(self) -> Array:
-        """The drift (N,) of the framing, delivered px."""
+        """How far (N,) the picture has drifted up behind the bars, delivered px."""
         assert self.scene.plate is not None
         bars = bars_of(*self.scene.delivery.frame, self.scene.delivery.bars)
         return drift_curve(len(self.course.frames), self.scene.plate.drift_px, room_in(bars))
@@ -126,7 +126,7 @@ class Both:
         if self.figure is None:
             return AnimaticLayers(size_px, rail, bars, above, words=words, turns=self.course.turns)
         track = self.track(move, rail[:, 1], size_px)
-        laid = FigureLayer(track.anchor_px, track.foot_px, track.scale, track.turn)
+        laid = FigureLayer(track.layer_foot_px, track.foot_px, track.scale, track.turn)
         throw = self._throw(move, rail[:, 1], size_px, track)
         matte_px = self.scene.delivery.frame if mattes and throw is not None else None
         files, shown = self.figure.files, self.figure.shown

@@ -203,7 +203,7 @@ def _written_tables(folder: OutputFolder, both: Both) -> tuple[list[str], dict[s
     """Everything that needs no picture; the files' names, and what is said of retime and feet."""
     scene, course = both.scene, both.course
     track = both.track(both.move, course.rail[:, 1])
-    write_feet(folder, track)
+    write_feet(folder, track, both.above())
     cameras = both.cameras(both.move, course.rail[:, 1])
     body, exposure = scene.camera, scene.camera.shutter
     shot = scene.delivery.rate if body.rate is None else body.rate
@@ -224,8 +224,8 @@ def _written_tables(folder: OutputFolder, both: Both) -> tuple[list[str], dict[s
         "feet": {
             "worst_frame": track.worst[0],
             "worst_slide_px": track.worst[1],
-            "pin_worst_frame": track.pin_worst[0],
-            "pin_worst_slide_px": track.pin_worst[1],
+            "corners_worst_frame": track.corners_worst[0],
+            "corners_worst_slide_px": track.corners_worst[1],
             "stands": track.stands(),
             "sentences": [*feet_lines(track), *_misplaced(both, track)],
         },
@@ -246,7 +246,7 @@ def _misplaced(both: Both, track: FootTrack) -> list[str]:
     if not (pixels[..., 3] >= 128).any():
         return []
     left, top, right, bottom = opaque_box(pixels)
-    away = float(np.hypot(0.5 * (left + right) - track.anchor_px[0, 0], bottom - track.anchor_px[0, 1]))
+    away = float(np.hypot(0.5 * (left + right) - track.layer_foot_px[0, 0], bottom - track.layer_foot_px[0, 1]))
     if away <= 0.03 * (bottom - top):
         return []
     return [

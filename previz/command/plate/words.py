@@ -81,9 +81,9 @@ def effect_values(done: Effect) -> dict[str, float]:
 
 
 def feet_lines(track: FootTrack) -> list[str]:
-    """How the feet stand, by the similarity and by the card pin."""
+    """How the feet stand, by the similarity and by the layer's corners."""
     lines = []
-    for words, (frame, slide) in (("place, scale and turn", track.worst), ("the four corners", track.pin_worst)):
+    for words, (frame, slide) in (("place, scale and turn", track.worst), ("the four corners", track.corners_worst)):
         verdict = "they stand" if slide <= SLIDE_LIMIT_PX else "they slide"
         where = f" at frame {frame}" if slide > 0.0 else ""
         lines.append(
