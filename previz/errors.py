@@ -102,3 +102,10 @@ class PlateError(PrevizError):
 
 class OutputError(PrevizError):
     """Results that cannot be written."""
+
+
+def missing(what: str, extra: str, error: ImportError) -> OutputError:
+    """The one-line message where an optional library is not there."""
+    return OutputError(
+        f'{what} needs a library that is not installed ({error}); install it: pip install "stationpoint[{extra}]"'
+    )

@@ -14,7 +14,7 @@ from previz import colour
 from previz.judge.fields import CUT
 from previz.judge.outline import smoothed
 from previz.judge.planes import blurred, window_weights
-from previz.look.sampling import averaged_to_size, bilinear
+from previz.look.sampling import bilinear
 
 RNG = np.random.default_rng(14)
 # a thousandth of the smallest difference that anybody sees, dE*ab 2.3 (Mahy et al. 1994)
@@ -52,17 +52,6 @@ def test_a_texture_is_read_as_opencv_reads_it() -> None:
     theirs = cv2.remap(texture, x[:, None].copy(), y[:, None].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     # places in float32 are good to 4e-6 px here, and so much of the whole range a step may be
     assert np.abs(bilinear(texture, uv) - theirs[:, 0]).max() < 2e-5
-
-
-@pytest.mark.parametrize("size", [(96, 54), (61, 40), (192, 17)])
-@pytest.mark.parametrize("shape", [(108, 192), (108, 192, 3)])
-def test_a_smaller_picture_has_the_mean_of_what_its_pixels_cover(
-    size: tuple[int, int], shape: tuple[int, ...]
-) -> None:
-    picture = RNG.random(shape, dtype=np.float32)
-    theirs = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    # sums of float32 in another order
-    np.testing.assert_allclose(averaged_to_size(picture, size), theirs, atol=1e-6)
 
 
 def test_cielab_is_opencvs_to_its_table() -> None:

@@ -1,8 +1,8 @@
 """A photograph read, and the markers in it found to a small part of a pixel.
 
-:mod:`previz.lineup.reader` says which there are. Where their corners lie is found here: the four outer edges are located
-along many lines across them in linear light (a blurred edge in coded values lies too far in the dark), straight lines
-are laid through, and the lines are crossed.
+OpenCV reads which markers there are. Where their corners lie is found here: the four outer edges are located along
+many lines across them in linear light (a blurred edge in coded values lies too far in the dark), straight lines are
+laid through, and the lines are crossed.
 """
 
 from __future__ import annotations
@@ -13,18 +13,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-import av
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
-from scipy.ndimage import map_coordinates
 
 from previz import colour
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.lineup.family import MODULES
-from previz.lineup.markers import modules
-from previz.lineup.reader import module_levels, read_markers
+from previz.lineup.markers import MODULES, modules
 from previz.lineup.solve import outwards
 from previz.scene.limits import PHOTOGRAPH_PIXELS
 
@@ -32,7 +29,6 @@ _LEAST_SIDE: Final = 200
 
 # markers are read at this many pixels along the long side, at most; edges are found at full size
 _READ_AT: Final = 3000
-_LEAST_OF_LONG: Final = 0.00375
 
 # part of a module on both sides of an edge that is looked at
 _REACH: Final = 0.72
@@ -105,7 +101,7 @@ def read_photograph(path: Path) -> Photograph:
         raise PlateError(f"{path}: it cannot be read as a picture ({error}); expected a JPEG, PNG or TIFF file; "
                          "develop a raw file to one first") from error
     deep = _deep_grey(path, code.shape[:2]) if path.suffix.lower() in (".png", ".tif", ".tiff") else None
-    grey = np.asarray(Image.fromarray(code).convert("L")) if deep is None else deep
+    grey = cv2.cvtColor(code, cv2.COLOR_RGB2GRAY) if deep is None else deep
     if deep is not None:
         notes = (*notes, "read with 16 bits")
         if code.max(initial=0) <= 1 or int(code.max()) - int(code.min()) < 3:
@@ -138,19 +134,13 @@ def _code(image: Image.Image) -> tuple[NDArray[np.uint8], tuple[str, ...]]:
 
 def _deep_grey(path: Path, shape: tuple[int, ...]) -> NDArray[np.uint16] | None:
     """The grey of a picture of 16 bits; None for one of 8, and for one that is to be turned by its EXIF."""
-    try:
-        with av.open(str(path)) as file:
-            frame = next(file.decode(video=0))
-            deep = max(part.bits for part in frame.format.components) == 16
-            raw = frame.to_ndarray() if deep else None
-    except (av.error.FFmpegError, StopIteration, ValueError, IndexError):
-        return None
+    raw = cv2.imdecode(np.fromfile(path, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
     if raw is None or raw.dtype != np.uint16 or raw.shape[:2] != tuple(shape):
         return None
     if raw.ndim == 2:
         return np.asarray(raw)
-    # luma of ITU-R BT.601, as of pictures of 8 bits
-    return np.asarray(np.rint(raw[..., :3] @ np.array([0.299, 0.587, 0.114], dtype=np.float32)), dtype=np.uint16)
+    flags = cv2.COLOR_BGRA2GRAY if raw.shape[2] == 4 else cv2.COLOR_BGR2GRAY
+    return np.asarray(cv2.cvtColor(raw, flags))
 
 
 def _focal(image: Image.Image) -> tuple[float | None, float | None]:
@@ -174,7 +164,7 @@ def found_markers(photograph: Photograph) -> MarkersFound:
             doubtful.append(number)
         else:
             kept.append(number)
-            # the reader counts from the middle of the first pixel
+            # OpenCV counts from the middle of the first pixel
             corners.append(fine + 0.5)
     return MarkersFound(tuple(kept), np.array(corners).reshape(-1, 4, 2), tuple(doubtful))
 
@@ -198,7 +188,14 @@ def looked_for(photograph: Photograph, numbers: Sequence[int], corners: Array) -
 
 def _as_printed(grey: NDArray[Any], corners: Array, black: NDArray[np.bool_]) -> bool:
     """Whether most modules of a marker with these corners (4, 2) are as they should be."""
-    level = module_levels(grey, corners)[1:-1, 1:-1]
+    count = len(black)
+    square = np.array([(0, 0), (count, 0), (count, count), (0, count)], dtype=np.float32)
+    flat = cv2.getPerspectiveTransform(square, corners.astype(np.float32))
+    middle = np.arange(count) + 0.5
+    places = np.stack(np.meshgrid(middle, middle), axis=-1).reshape(1, -1, 2).astype(np.float32)
+    px = cv2.perspectiveTransform(places, flat)[0]
+    values = cv2.remap(grey.astype(np.float32), px[:, None, 0], px[:, None, 1], cv2.INTER_LINEAR)[:, 0]
+    level = values.reshape(count, count)
     dark, bright = float(np.median(level[black])), float(np.median(level[~black]))
     # the rim is alike in all markers; of the modules inside two markers of the family share at most 25 of 36
     right = ((level < 0.5 * (dark + bright)) == black)[1:-1, 1:-1]
@@ -214,12 +211,27 @@ def _read(grey: NDArray[Any]) -> tuple[list[int], list[Array]]:
     eight = (grey >> 8).astype(np.uint8) if grey.dtype == np.uint16 else grey
     scale = min(1.0, _READ_AT / max(grey.shape))
     if scale < 1.0:
-        size = (max(round(grey.shape[1] * scale), 1), max(round(grey.shape[0] * scale), 1))
-        eight = np.asarray(Image.fromarray(eight).resize(size, Image.Resampling.BILINEAR))
-    found = read_markers(eight, _LEAST_OF_LONG * max(eight.shape))
-    # pixel middles of the smaller picture in those of the larger one
-    shrunk = np.array(grey.shape[::-1]) / np.array(eight.shape[::-1])
-    return list(found), [(corners + 0.5) * shrunk - 0.5 for corners in found.values()]
+        eight = cv2.resize(eight, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    parameters = cv2.aruco.DetectorParameters()
+    # of the long side; and no marker is read whose modules are smaller than a pixel, though noise has thousands of such
+    parameters.minMarkerPerimeterRate = max(0.015, 4.0 * MODULES / max(eight.shape))
+    parameters.adaptiveThreshWinSizeMax = 53
+    parameters.adaptiveThreshWinSizeStep = 16
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    four, numbers, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(eight)
+    if numbers is None or len(four) == 0:
+        return [], []
+    found: dict[int, Array] = {}
+    twice: set[int] = set()
+    for value, corners in zip(np.asarray(numbers).ravel(), four, strict=True):
+        number = int(value)
+        if number in found:
+            twice.add(number)
+        # pixel middles of the smaller picture in those of the larger one
+        found[number] = (np.asarray(corners, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5
+    # a number that is there twice says nothing
+    order = sorted(number for number in found if number not in twice)
+    return order, [found[number] for number in order]
 
 
 def _refined(grey: NDArray[Any], corners: Array) -> Array | None:
@@ -255,9 +267,16 @@ def _evenly_lit(light: NDArray[np.floating[Any]], corners: Array, module: float)
     part = np.linspace(0.0, 1.0, 40)[:, None, None]
     out = outwards(corners[None])[0]
     ring = [corners + part * (following - corners) + far * module * out for far in (0.6, 0.75, 0.9)]
-    px = np.concatenate(ring).reshape(-1, 2)
+    px = np.concatenate(ring).reshape(-1, 2).astype(np.float32)
     # outside the picture there is nothing
-    white = map_coordinates(light, [px[:, 1], px[:, 0]], order=1, mode="constant", output=np.float64)
+    white = cv2.remap(
+        light.astype(np.float32),
+        px[:, :1],
+        px[:, 1:],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0.0,
+    )[:, 0].astype(np.float64)
     middle = corners.mean(axis=0)
     rows = np.column_stack([np.ones(len(px)), px - middle])
     good = white > 0.6 * float(np.median(white))
@@ -290,7 +309,13 @@ def _edge(
     steps = max(9, 2 * int(reach / 0.35) + 1)
     n = np.linspace(-reach, reach, steps)
     places = (p + s[:, None] * along)[:, None, :] + n[:, None] * out
-    profile = map_coordinates(light, [places[..., 1], places[..., 0]], order=1, mode="nearest", output=np.float64)
+    profile = cv2.remap(
+        light.astype(np.float32),
+        places[..., 0].astype(np.float32),
+        places[..., 1].astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).astype(np.float64)
     ends = max(1, steps // 6)
     dark, bright = profile[:, :ends].mean(axis=1), profile[:, -ends:].mean(axis=1)
     step = bright - dark

@@ -1,7 +1,7 @@
 """The printed markers in the set's coordinates: which number stands where.
 
-Markers are AprilTag 36h11 (Olson, "AprilTag: A robust and flexible visual fiducial system", ICRA 2011),
-eight modules a side with the black rim, which needs white around it.
+Markers are AprilTag 36h11 (Olson, "AprilTag: A robust and flexible visual fiducial system", ICRA 2011), as OpenCV
+carries them: eight modules a side with the black rim, which needs white around it.
 """
 
 from __future__ import annotations
@@ -11,18 +11,19 @@ import zlib
 from dataclasses import dataclass
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from previz.camera import Camera
 from previz.geometry import Array, turned
-from previz.lineup.family import MODULES, WHITE, black_modules
 from previz.scene.markerboard import Markers, SheetPlace
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.shape import bridge_shape
 
-NUMBERS: Final = len(WHITE)
+MODULES: Final = 8
+NUMBERS: Final = 587
 PER_SHEET: Final = 12
 SLOTS: Final = ("left", "right", "floor", "card")
 
@@ -92,7 +93,8 @@ class Board:
 
 def modules(number: int) -> NDArray[np.bool_]:
     """Which modules (8, 8) of a marker are black, rows from the top."""
-    return black_modules(number)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    return np.asarray(cv2.aruco.generateImageMarker(dictionary, number, MODULES) < 128)
 
 
 def first_number(scene: Scene) -> int:

@@ -1,8 +1,9 @@
 """The camera from points of known place and their pictures: place, angles, focal length, distortion, and how sure.
 
-A first guess by :mod:`previz.lineup.pnp`, then least squares of the picture's own errors over all unknowns. The
-covariance is (J^T W J)^-1 (Hartley and Zisserman, *Multiple View Geometry*, 2nd edition, result 5.10), W the inverse
-covariance of the residuals: of markers by :mod:`previz.lineup.scatter`, of plain points by their scatter.
+A first guess by SQPnP (Terzakis and Lourakis, "A Consistently Fast and Globally Optimal Solution to the
+Perspective-n-Point Problem", ECCV 2020, as OpenCV carries it), then least squares of the picture's own errors over all
+unknowns. The covariance is (J^T W J)^-1 (Hartley and Zisserman, *Multiple View Geometry*, 2nd edition, result 5.10),
+W the inverse covariance of the residuals: of markers by :mod:`previz.lineup.scatter`, of plain points by their scatter.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
@@ -21,7 +23,6 @@ from scipy.optimize import least_squares
 from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, inverse_rigid, rigid, transform_points, turned
-from previz.lineup.pnp import cv_from_world
 from previz.lineup.scatter import LEAST_SCATTER_PX, Linear, Scatter
 
 # unknowns of the lens, in this order; then how much the black of every sheet has grown; then where every sheet is
@@ -329,7 +330,7 @@ def _first(points: Points, guesses: Sequence[Camera]) -> tuple[Camera, NDArray[n
     best: tuple[float, Camera, Array] | None = None
     for guess in guesses:
         for chosen in _choices(points):
-            camera = _by_points(points.world[chosen], points.px[chosen], guess)
+            camera = _by_sqpnp(points.world[chosen], points.px[chosen], guess)
             if camera is None:
                 continue
             off = np.nan_to_num(np.linalg.norm(camera.project(points.world) - points.px, axis=1), nan=1e6)
@@ -355,12 +356,18 @@ def _choices(points: Points) -> list[NDArray[np.intp]]:
     return out + [np.flatnonzero(np.isin(points.group, sets[k])) for k in order]
 
 
-def _by_points(world: Array, px: Array, guess: Camera) -> Camera | None:
-    rays = (px - (guess.centre_x_px, guess.centre_y_px)) / guess.focal_px
-    seen = cv_from_world(world, rays)
-    if seen is None:
+def _by_sqpnp(world: Array, px: Array, guess: Camera) -> Camera | None:
+    k = np.array(
+        [[guess.focal_px, 0.0, guess.centre_x_px], [0.0, guess.focal_px, guess.centre_y_px], [0.0, 0.0, 1.0]]
+    )
+    try:
+        good, turn, shift = cv2.solvePnP(world, px, k, None, flags=cv2.SOLVEPNP_SQPNP)
+    except cv2.error:
         return None
-    world_from_cam = inverse_rigid(rigid(*seen)) @ np.diag([1.0, -1.0, -1.0, 1.0])
+    if not good or not np.all(np.isfinite(turn)) or not np.all(np.isfinite(shift)):
+        return None
+    cv_from_world = rigid(cv2.Rodrigues(turn)[0], np.asarray(shift).ravel())
+    world_from_cam = inverse_rigid(cv_from_world) @ np.diag([1.0, -1.0, -1.0, 1.0])
     camera = replace(guess, world_from_cam=np.asarray(world_from_cam))
     return camera if float(np.median(camera.depth(world))) > 0.0 else None
 

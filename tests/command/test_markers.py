@@ -4,9 +4,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from previz.cli import cli
 from previz.command.lineup.markers import cautions, frames_showing, markers
 from previz.draw.drawnset import drawn_set
+from previz.errors import OutputError
 from previz.lineup.markers import board_of
 from previz.run.progress import Progress
 from previz.scene.model import Scene
@@ -126,3 +129,12 @@ def test_the_drawing_shows_a_wall_that_was_moved(tmp_path: Path) -> None:
     drawn = drawn_set(move_of(scene))
     assert drawn.wall_box[0] == pytest.approx(-0.87)
     assert drawn.doorway == pytest.approx((-0.03, 0.0, 0.09, 0.11))
+
+
+def test_without_opencv_the_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("previz.command.lineup.cli.find_spec", lambda name: None)
+    for arguments in (["markers", "set.toml"], ["lineup", "set.toml", "photo.jpg"]):
+        told = CliRunner().invoke(cli, arguments)
+        assert isinstance(told.exception, OutputError)
+        assert "OpenCV" in str(told.exception)
+        assert 'pip install "stationpoint[lineup]"' in str(told.exception)

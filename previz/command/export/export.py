@@ -18,14 +18,14 @@ from previz.deliver.export.cameracsv import write_camera
 from previz.deliver.export.cameratrack import Body, sample_text, samples
 from previz.deliver.export.exr import exr_there
 from previz.deliver.export.gltf import WIDER, glb_bytes
-from previz.deliver.export.interchange import PointLight, TexturedSurface, Travel, missing
+from previz.deliver.export.interchange import PointLight, TexturedSurface, Travel
 from previz.deliver.export.setdrawings import cut_drawing, elevation_drawing, plan_drawing
 from previz.deliver.export.usd import usd_there, write_usd
 from previz.draw.drawnset import drawn_set
 from previz.draw.dxf import dxf_text
 from previz.draw.flatdrawing import FlatDrawing
 from previz.draw.svgdrawing import svg_text
-from previz.errors import BuildError
+from previz.errors import BuildError, missing
 from previz.run.output import OutputFolder, json_text
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in, strangers

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 import click
 
-from previz.errors import PlateError
+from previz.errors import PlateError, missing
 from previz.run.options import FILE, Asked, scene_command, width_option
 
 
@@ -16,6 +17,7 @@ from previz.run.options import FILE, Asked, scene_command, width_option
 @scene_command(looks=False)
 def markers(scene: Path, paper: Any, asked: Asked) -> None:
     """Marker sheets at true size, and where to fix them, so that a photograph tells where the camera is."""
+    _require_opencv("previz markers")
     from previz.command.lineup.markers import markers as run
     from previz.command.lineup.words import marker_rows
 
@@ -51,6 +53,7 @@ def lineup(
     asked: Asked,
 ) -> None:
     """Where the real camera is, from a photograph with the markers, and how to bring it back."""
+    _require_opencv("previz lineup")
     _refuse_together(
         {"--folder": folder is not None, "--lens-check": lens_check},
         {"--points": points is not None, "--write": write},
@@ -75,6 +78,12 @@ def lineup(
             wishes = run.LineupWishes(frame, against, points, not no_judge, width, write)
             made = run.lineup(scene, photos[0], wishes, asked.out, asked.workers, asked.engine, progress)
     asked.show(made, lens_rows if lens_check else lineup_rows)
+
+
+def _require_opencv(what: str) -> None:
+    """Raises :class:`OutputError` where the library that draws, finds and solves markers is not installed."""
+    if find_spec("cv2") is None:
+        raise missing(what, "lineup", ImportError("OpenCV"))
 
 
 def _refuse_together(first: dict[str, bool], others: dict[str, bool]) -> None:

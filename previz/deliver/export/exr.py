@@ -19,8 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.deliver.export.interchange import missing
-from previz.errors import OutputError
+from previz.errors import OutputError, missing
 from previz.run.output import OutputFolder
 from previz.workshop.surface import Picture
 

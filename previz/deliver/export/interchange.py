@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.camera import Camera
-from previz.errors import OutputError
 from previz.geometry import Array
 from previz.workshop.surface import Pixels8, Surface
 
@@ -135,10 +134,3 @@ def quaternions(cameras: Sequence[Camera]) -> Array:
         before = out[row - 1] if row else np.array([0.0, 0.0, 0.0, 1.0])
         out[row] = -q if q @ before < 0.0 else q
     return out
-
-
-def missing(what: str, extra: str, error: ImportError) -> OutputError:
-    """The one-line message where an optional library is not there."""
-    return OutputError(
-        f'{what} needs a library that is not installed ({error}); install it: pip install "stationpoint[{extra}]"'
-    )

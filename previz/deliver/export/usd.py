@@ -14,7 +14,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from previz.deliver.export.interchange import CLIP, TexturedSurface, Travel, missing, vertex_normals
+from previz.deliver.export.interchange import CLIP, TexturedSurface, Travel, vertex_normals
+from previz.errors import missing
 from previz.run.frames import png_bytes
 from previz.run.output import OutputFolder
 
