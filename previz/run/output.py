@@ -128,7 +128,7 @@ class OutputFolder:
         return self.write_text(name, json_text(value, decimals, sort_keys))
 
     def remove_leftovers(self, older_than: float = _LEFT_BEHIND, within: Sequence[str] | None = None) -> int:
-        """Remove temporary files of runs that were killed (untouched for ``older_than`` s); gives how many.
+        """Remove temporary files of runs that were killed (untouched for ``older_than`` s; 0: all); gives how many.
 
         Looks in the folder itself and the folders ``within`` it; in all of them unless given.
         """
@@ -141,7 +141,9 @@ class OutputFolder:
         count = 0
         for path in sorted(left):
             with suppress(OSError):
-                if _TEMPORARY.fullmatch(path.name) and time.time() - path.stat().st_mtime >= older_than:
+                # a clock that was put back leaves files of the future
+                old = older_than <= 0.0 or time.time() - path.stat().st_mtime >= older_than
+                if old and _TEMPORARY.fullmatch(path.name):
                     path.unlink()
                     count += 1
         return count

@@ -188,6 +188,16 @@ def test_a_killed_write_leaves_the_old_file_and_its_remains_are_swept_up(tmp_pat
     assert everything(tmp_path) == [".part-of-me", "film.mp4"]
 
 
+def test_what_a_killed_run_left_goes_whatever_the_clock_said_then(tmp_path: Path) -> None:
+    left = tmp_path / ".part-1-2-film.mp4"
+    left.write_bytes(b"half")
+    ahead = time.time() + 1e8
+    os.utime(left, (ahead, ahead))
+    assert OutputFolder(tmp_path).remove_leftovers() == 0, "a write that may still go on was removed"
+    assert OutputFolder(tmp_path).remove_leftovers(older_than=0.0) == 1
+    assert everything(tmp_path) == []
+
+
 @dataclass(frozen=True)
 class Pair:
     first: float
