@@ -27,15 +27,19 @@ COMPATIBLE: Final = frozenset({
 
 # what packages of before SPDX names (PEP 639) write
 SPDX: Final = {
+    "apache 2": "Apache-2.0",
     "apache 2.0": "Apache-2.0",
     "apache software license": "Apache-2.0",
     "apache-2.0": "Apache-2.0",
     "bsd": "BSD-3-Clause",
     "bsd license": "BSD-3-Clause",
+    "historical permission notice and disclaimer (hpnd)": "HPND",
+    "hpnd": "HPND",
     "mit": "MIT",
     "mit license": "MIT",
     "psf-2.0": "PSF-2.0",
     "python software foundation license": "PSF-2.0",
+    "unlicense": "Unlicense",
 }
 
 # packages whose metadata names none: what the licence file in them is, as read
@@ -81,7 +85,7 @@ def licence_of(distribution: importlib.metadata.Distribution) -> str:
     data = distribution.metadata
     expression = data.get("License-Expression")
     if expression:
-        return str(expression)
+        return SPDX.get(str(expression).lower(), str(expression))
     name = canonicalize_name(data["Name"])
     said = [line.rsplit("::", 1)[1] for line in data.get_all("Classifier") or [] if line.startswith("License ::")]
     known = [SPDX[word.lower()] for word in [*(word.strip() for word in said), (data.get("License") or "").strip()]
