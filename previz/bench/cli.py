@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from previz.run.options import engine_option, out_option, scene_argument
+from previz.run.options import Asked, engine_option, out_option, scene_argument, with_room
 
 
 @click.command()
@@ -17,6 +17,8 @@ from previz.run.options import engine_option, out_option, scene_argument
 @out_option
 def bench(scene: Path, port: int, no_open: bool, engine: str | None, out: Path | None) -> None:
     """The same as a live page in the browser: drag the camera, see what breaks. Ctrl-C ends it."""
+    # one process builds, another looks
+    with_room(scene, None, Asked(False, out, engine, 1))
     import asyncio
     import webbrowser
 

@@ -6,7 +6,7 @@ import functools
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,10 +20,6 @@ if TYPE_CHECKING:
     from previz.run.results import RunResult
 
 Command = Callable[..., None]
-
-# addresses that a process of ours takes with its libraries, a driver in software and threads on a few cores: with 2.6e9
-# the driver ended it without a word, with 3.2e9 a small set was shot (measured, two cores)
-LEAST_ADDRESSES = 4_000_000_000
 
 FILE = click.Path(path_type=Path)
 
@@ -91,21 +87,25 @@ def paper_option(*papers: str) -> Callable[[Command], Command]:
     )
 
 
-def _require_room() -> None:
-    """Refuse to look at a set where a process may not have the addresses for it: a driver would end it without a word.
+def with_room(scene: Path, width_px: int | None, asked: Asked) -> Asked:
+    """What was asked, with as many workers as there is memory for.
 
-    Raises :class:`OutputError`.
+    Raises :class:`OutputError` where there is too little for one, :class:`previz.errors.SceneError` for a faulty scene.
     """
-    try:
-        import resource
-    except ImportError:  # a system without such limits
-        return
-    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
-    if allowed != resource.RLIM_INFINITY and allowed < LEAST_ADDRESSES:
-        raise OutputError(
-            f"a process may have {allowed / 1e9:.1f} GB of addresses here, and drawing takes "
-            f"{LEAST_ADDRESSES / 1e9:g} GB, most of it never filled; raise the limit (ulimit -v)"
-        )
+    from previz.run.memory import require_addresses
+
+    require_addresses()
+    from previz.run.memory import need_of, there_is, workers_with_room
+    from previz.run.workers import default_workers
+    from previz.scene.reader import read_scene
+
+    wanted = default_workers() if asked.workers is None else asked.workers
+    count = workers_with_room(need_of(read_scene(scene), width_px), there_is(), wanted)
+    if count == wanted:
+        return asked
+    with asked.progress() as progress:
+        progress.note(f"there is memory for {count} of {wanted} workers")
+    return replace(asked, workers=count)
 
 
 def scene_command(looks: bool = True) -> Callable[[Command], Command]:
@@ -119,9 +119,10 @@ def scene_command(looks: bool = True) -> Callable[[Command], Command]:
         def called(
             as_json: bool, out: Path | None, engine: str | None = None, workers: int | None = None, **own: Any
         ) -> None:
+            asked = Asked(as_json, out, engine, workers)
             if looks:
-                _require_room()
-            function(asked=Asked(as_json, out, engine, workers), **own)
+                asked = with_room(own["scene"], own.get("width"), asked)
+            function(asked=asked, **own)
 
         options = (json_option, engine_option, workers_option, out_option) if looks else (json_option, out_option)
         command: Command = called

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from previz.run.options import Asked, engine_option, json_option, paper_option, print_json, scene_command
+from previz.run.options import (
+    Asked,
+    engine_option,
+    json_option,
+    paper_option,
+    print_json,
+    scene_command,
+    with_room,
+)
 
 
 @click.command()
@@ -16,6 +25,7 @@ from previz.run.options import Asked, engine_option, json_option, paper_option, 
 @scene_command(looks=False)
 def rig(scene: Path, paper: Any, asked: Asked) -> None:
     """Shot card and drawings to scale for the day: optics, light, rail marks, support."""
+    with_room(scene, None, replace(asked, workers=1))
     from previz.command.rig.rig import rig as run
     from previz.command.rig.words import rig_rows
 
