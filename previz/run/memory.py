@@ -34,6 +34,8 @@ _TRIANGLE: Final = 500.0
 _PIXEL: Final = 470.0
 # bytes of a mesh file a triangle: three indices of 4 bytes, and half a vertex with place, normal and texture (glTF 2.0)
 _MESH_BYTES: Final = 28.0
+# what solving paint holds beside that (measured on the crevasse, with two frames to hold)
+_SOLVING: Final = 700e6
 # what baking holds for each lamp and card beside that
 _EMITTER: Final = 30e6
 
@@ -53,8 +55,11 @@ class Need:
         return self.own + (0.0 if workers == 1 else workers * self.worker)
 
 
-def need_of(scene: Scene, width_px: int | None = None) -> Need:
-    """What it takes to build, light and look at a scene's set in frames ``width_px`` wide (delivered ones if None)."""
+def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> Need:
+    """What it takes to build, light and look at a scene's set in frames ``width_px`` wide (delivered ones if None).
+
+    ``solves`` says that paint is solved whatever the scene asks for.
+    """
     from previz.scene.move import move_of
     from previz.scene.shape import bridge_shape
     from previz.stage.prepare import bridge_texel
@@ -77,7 +82,8 @@ def need_of(scene: Scene, width_px: int | None = None) -> Need:
         + _TRIANGLE * _triangles(scene)
         + _PIXEL * pixels
     )
-    return Need(looks + _EMITTER * emitters, looks)
+    solved = solves or (scene.bridge.paint == "solved" and scene.bridge.image is None)
+    return Need(looks + _EMITTER * emitters + (_SOLVING if solved else 0.0), looks)
 
 
 def _triangles(scene: Scene) -> float:

@@ -87,8 +87,8 @@ def paper_option(*papers: str) -> Callable[[Command], Command]:
     )
 
 
-def with_room(scene: Path, width_px: int | None, asked: Asked) -> Asked:
-    """What was asked, with as many workers as there is memory for.
+def with_room(scene: Path, width_px: int | None, asked: Asked, solves: bool = False) -> Asked:
+    """What was asked, with as many workers as there is memory for; ``solves`` where paint is solved in any case.
 
     Raises :class:`OutputError` where there is too little for one, :class:`previz.errors.SceneError` for a faulty scene.
     """
@@ -100,7 +100,7 @@ def with_room(scene: Path, width_px: int | None, asked: Asked) -> Asked:
     from previz.scene.reader import read_scene
 
     wanted = default_workers() if asked.workers is None else asked.workers
-    count = workers_with_room(need_of(read_scene(scene), width_px), there_is(), wanted)
+    count = workers_with_room(need_of(read_scene(scene), width_px, solves), there_is(), wanted)
     if count == wanted:
         return asked
     with asked.progress() as progress:
@@ -108,9 +108,10 @@ def with_room(scene: Path, width_px: int | None, asked: Asked) -> Asked:
     return replace(asked, workers=count)
 
 
-def scene_command(looks: bool = True) -> Callable[[Command], Command]:
+def scene_command(looks: bool = True, solves: bool = False) -> Callable[[Command], Command]:
     """A scene, ``--json`` and ``--out``; where the command ``looks`` at the set also ``--engine`` and ``--workers``.
 
+    ``solves`` says that it solves paint whatever the scene asks for.
     The command's function is called with ``scene``, its own options, and ``asked``: an :class:`Asked`.
     """
 
@@ -121,7 +122,7 @@ def scene_command(looks: bool = True) -> Callable[[Command], Command]:
         ) -> None:
             asked = Asked(as_json, out, engine, workers)
             if looks:
-                asked = with_room(own["scene"], own.get("width"), asked)
+                asked = with_room(own["scene"], own.get("width"), asked, solves)
             function(asked=asked, **own)
 
         options = (json_option, engine_option, workers_option, out_option) if looks else (json_option, out_option)

@@ -19,7 +19,7 @@ from previz.run.options import Asked, paper_option, scene_command
     is_flag=True,
     help="Guide of all faces, seen or not, each in colour, by numbers and as lines; and the wall.",
 )
-@scene_command()
+@scene_command(solves=True)
 def paint(scene: Path, compare: bool, paper: Any, steps: int | None, every_sheet: bool, asked: Asked) -> None:
     """Solve the paint for the whole hold; true-size painting guide, cut pattern and strings."""
     from previz.command.paint.paint import paint as run
