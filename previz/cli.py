@@ -81,7 +81,8 @@ for _command in (
     bench,
 ):
     _name = str(_command.name)
-    _command.short_help, _command.epilog = JOB[_name].line, example_of(_name)
+    if _name in JOB:
+        _command.short_help, _command.epilog = JOB[_name].line, example_of(_name)
     cli.add_command(_command)
 
 

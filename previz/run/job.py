@@ -105,4 +105,4 @@ def example_of(command: str) -> str:
 
 def after(command: str, scene: str, folder: str) -> str:
     """What comes after a command on a ``scene`` whose results lie in ``folder``; empty where nothing does."""
-    return JOB[command].after.format(scene=scene, folder=folder)
+    return JOB[command].after.format(scene=scene, folder=folder) if command in JOB else ""

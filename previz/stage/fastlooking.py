@@ -24,8 +24,8 @@ from previz.judge.layerfields import LayerFields
 from previz.judge.ordinary import OrdinaryWall
 from previz.judge.outline import Outline, outline_of
 from previz.judge.slip import slip_of
-from previz.judge.trace.fasttraces import LEAST_PATCH, LEAST_SIZE, WallLines, WallTraces
-from previz.judge.trace.patches import patches_of
+from previz.judge.trace.fasttraces import LEAST_SIZE, WallLines, WallTraces
+from previz.judge.trace.patches import NEVER_FOUND, patches_of
 from previz.judge.trace.traces import trace_lines, trace_percents
 from previz.judge.viewer import HOLDS_BELOW_PCT, SEATS, Viewer
 from previz.look.blur import LensBlur, blur_of
@@ -323,7 +323,7 @@ class FastLooker:
         patches = patches_of(seen, clean, cover, [seat.shade for seat in ordinary.seats], viewer)
         sizes, shades = np.zeros((len(SEATS), 0)), None
         if patches is not None:
-            shades, rows = self._on_wall(camera, patches.lines, patches.size.max(axis=0) >= LEAST_PATCH)
+            shades, rows = self._on_wall(camera, patches.lines, patches.size.max(axis=0) >= NEVER_FOUND)
             sizes = patches.size[:, rows]
         if contours is None and shades is None:
             return None

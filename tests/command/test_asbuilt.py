@@ -131,7 +131,7 @@ def test_all_that_stands_in_the_set_stands_where_it_stood(place: Path) -> None:
     assert np.abs(in_axes - truth.px((at(bridge, near_drawn) + (0.05, 0.0, 0.0))[None])).max() < 1.5
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_line_up_by_the_scene_as_built_needs_nothing(place: Path) -> None:
     bridge = placed((-5e-3, -4e-3, 0.0), (0.0, 0.0, 0.0), np.zeros(3))
     built(place, "again", bridge, None)

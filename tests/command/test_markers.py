@@ -133,7 +133,8 @@ def test_the_drawing_shows_a_wall_that_was_moved(tmp_path: Path) -> None:
 
 def test_without_opencv_the_extra_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("previz.command.lineup.cli.find_spec", lambda name: None)
-    for arguments in (["markers", "set.toml"], ["lineup", "set.toml", "photo.jpg"]):
+    scene = str(laid(tmp_path))
+    for arguments in (["markers", scene], ["lineup", scene, "photo.jpg"]):
         told = CliRunner().invoke(cli, arguments)
         assert isinstance(told.exception, OutputError)
         assert "OpenCV" in str(told.exception)

@@ -65,7 +65,8 @@ def test_check_says_it_in_a_table_and_each_caution_once(previz: Command, tmp_pat
     assert done.code == 0
     assert done.out == "", "tables go to standard error"
     lines = done.err.splitlines()
-    assert max(len(line.rstrip()) for line in lines) <= 80
+    # what is to be typed next stands on one line, however long the file's name
+    assert max(len(line.rstrip()) for line in lines if not line.startswith("next: ")) <= 80
     (distance,) = [line for line in lines if "lens to the wall" in line]
     assert "1250.0 mm" in distance
     cautions = [line for line in lines if line.startswith("caution: ")]

@@ -131,14 +131,14 @@ def test_a_line_goes_round_it_where_half_of_it_is_left() -> None:
 def test_size_is_told_in_limits_for_each_viewer() -> None:
     clean = wall(board, 3)
     sizes = []
-    for limit in (0.2, 0.4):
+    for limit in (0.15, 0.3):
         patches = patches_of(clean * SOFT, clean, cover(), [np.full((3, 2), limit)] * 3, VIEWER)
         assert patches is not None
         sizes.append(patches.size.max(axis=1))
     assert sizes[0] == pytest.approx(2.0 * sizes[1])
     # half of what is taken away of the light at most, ln 0.72, as the widest windows see light around it
-    assert (sizes[0] < -np.log(0.72) / 0.2).all()
-    assert (sizes[0] > 0.15 * -np.log(0.72) / 0.2).all()
+    assert (sizes[0] < -np.log(0.72) / 0.15).all()
+    assert (sizes[0] > 0.15 * -np.log(0.72) / 0.15).all()
 
 
 def test_a_patch_beside_a_found_contour_counts_once() -> None:

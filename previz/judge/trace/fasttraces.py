@@ -28,9 +28,6 @@ Field = NDArray[np.float32]
 # a line whose pieces all lie below this share of their limits is left out: none of it is found from nearby either
 LEAST_SIZE: Final = 0.6
 
-# a patch smaller than this is found by next to none, once in 700 (``chance_found``)
-LEAST_PATCH: Final = 0.14
-
 
 @dataclass(frozen=True, eq=False)
 class WallLines:

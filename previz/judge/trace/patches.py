@@ -48,8 +48,8 @@ _LEAST_SEEN: Final = 0.25
 # a pixel counts as bridge from this share on
 BRIDGE_SHARE: Final = 0.01
 
-# a change of light below this share of its limit is found by next to none: once in 700 (``chance_found``)
-_NEVER_FOUND: Final = 0.14
+# a patch below this share of its limit is found by next to none, once in 185 (``chance_found``), and is none
+NEVER_FOUND: Final = 0.25
 
 _BLACK: Final = 0.003
 _LUMINANCE: Final = XYZ_FROM_RGB[1].astype(np.float32)
@@ -140,7 +140,7 @@ def patches_of(
     off = cover > BRIDGE_SHARE
     change = np.where(off, np.float32(0.0), log_change(seen, clean))
     limits = [np.maximum(limit, JND_LIGHT) for limit in ordinary]
-    if float(np.abs(change).max(initial=0.0)) < _NEVER_FOUND * min(float(limit.min()) for limit in limits):
+    if float(np.abs(change).max(initial=0.0)) < NEVER_FOUND * min(float(limit.min()) for limit in limits):
         return None
     counted = np.where(off, np.float32(0.0), np.float32(1.0))
     part, number, soft = _regions(change, counted, viewer)
@@ -153,6 +153,9 @@ def patches_of(
     if len(lines) == 0:
         return None
     size = _sizes(seen, clean, counted, number, part, limits, viewer)
+    size[:, size.max(axis=0) < NEVER_FOUND] = 0.0
+    if not size.any():
+        return None
     inside = np.clip(np.floor(lines.xy - lines.normal).astype(np.int64), 0, np.array(number.shape[::-1]) - 1)
     of_piece = np.append(np.zeros((len(SEATS), 1)), size, axis=1)[:, number[inside[:, 1], inside[:, 0]]]
     return Patches(replace(lines, xy=lines.xy + [part[1].start, part[0].start]), of_piece)
