@@ -82,8 +82,8 @@ def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> 
         + _TRIANGLE * _triangles(scene)
         + _PIXEL * pixels
     )
-    solved = solves or (scene.bridge.paint == "solved" and scene.bridge.image is None)
-    return Need(looks + _EMITTER * emitters + (_SOLVING if solved else 0.0), looks)
+    solving = _SOLVING if solves or scene.wants_solving else 0.0
+    return Need(looks + _EMITTER * emitters + solving, looks)
 
 
 def _triangles(scene: Scene) -> float:
@@ -154,14 +154,11 @@ def require_addresses() -> None:
         )
 
 
-def workers_with_room(need: Need, free: float, workers: int | None = None) -> int:
-    """How many of ``workers`` (as many as processors unless given) there is memory for.
+def workers_with_room(need: Need, free: float, wanted: int) -> int:
+    """How many of the workers ``wanted`` there is memory for.
 
     Raises :class:`OutputError` where there is none for a single one.
     """
-    from previz.run.workers import default_workers
-
-    wanted = default_workers() if workers is None else workers
     if need.of(1) > free:
         raise OutputError(
             f"this scene takes {need.of(1) / 1e9:.1f} GB of memory, and there are {max(free, 0.0) / 1e9:.1f} GB; end "

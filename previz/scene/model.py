@@ -431,6 +431,11 @@ class Scene(Table):
             table[key] = value
         return type(self).model_validate(data)
 
+    @property
+    def wants_solving(self) -> bool:
+        """Whether the bridge is to be painted with paint solved for the hold."""
+        return self.bridge.paint == "solved" and self.bridge.image is None
+
     def path(self, relative: Path) -> Path:
         """A file named by the scene, as seen from the working folder."""
         return self.folder / relative

@@ -15,7 +15,7 @@ def scene_cautions(scene: Scene) -> list[str]:
 
 def left_out(scene: Scene) -> list[str]:
     """What the scene asks for and candidates do not get."""
-    if scene.bridge.paint == "solved" and scene.bridge.image is None:
+    if scene.wants_solving:
         return [
             'bridge.paint: Candidates are judged with "projected" paint, each with its own: solving it for every one '
             "would take a minute each. Solved paint holds longer; solve it for the candidate that you choose."

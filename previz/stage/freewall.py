@@ -34,8 +34,7 @@ _APART_PX = 8.0
 
 def with_free_wall(ready: ReadySet) -> ReadySet:
     """The ready set as its scene says: in bands where its wall is free. Solved paint brings a wall of its own."""
-    solved = ready.scene.bridge.paint == "solved" and ready.scene.bridge.image is None
-    return ready if solved else in_bands(ready)
+    return ready if ready.scene.wants_solving else in_bands(ready)
 
 
 def in_bands(ready: ReadySet, sight: SightLines | None = None) -> ReadySet:

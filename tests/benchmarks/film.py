@@ -16,7 +16,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from previz.command.paint.solvedpaint import wants_solving
 from previz.command.paint.solving import (
     BeginSolving,
     GoOnSolving,
@@ -243,9 +242,9 @@ def demonstration(name: str) -> list[Figure]:
     """
     looker = looker_of(name)
     scene = looker.ready.scene
-    if wants_solving(scene):
+    if scene.wants_solving:
         looker.load(with_paint(looker.loaded, solved(looker)))
-    own = fast_looker(looker, own_paint=wants_solving(scene))
+    own = fast_looker(looker, own_paint=scene.wants_solving)
     move, size = looker.ready.move, (WIDTH, HEIGHT)
     scores = looked_over(lambda frame: own.score(scene, move, frame, *size), scene, move)
     still = summarised(scores, scene.rail.hold, move.station_frame, scene.rail.reveal)

@@ -53,7 +53,7 @@ def kept(folder: OutputFolder, ready: ReadySet) -> SolvedPaint | None:
 
 def painted_before(ready: ReadySet, folder: OutputFolder, sha256: str) -> ReadySet:
     """The set in the solved paint that an earlier run of the same scene kept; as it is where there is none."""
-    if not wants_solving(ready.scene):
+    if not ready.scene.wants_solving:
         return with_free_wall(ready)
     paint = kept(folder, ready)
     return ready if paint is None else with_paint(ready, paint)
@@ -100,11 +100,6 @@ def content_key(ready: ReadySet) -> str:
     return digest.hexdigest()
 
 
-def wants_solving(scene: Scene) -> bool:
-    """Whether the scene's bridge is to be painted with paint solved for its hold."""
-    return scene.bridge.paint == "solved" and scene.bridge.image is None
-
-
 def made_ready(
     scene: Scene, folder: OutputFolder, sha256: str, engine: str | None, progress: Progress
 ) -> ReadySet:
@@ -119,7 +114,7 @@ def with_solved_paint(
 ) -> ReadySet:
     """The ready set in its solved paint, from an earlier run or solved now; with its wall in bands where that is free
     and the scene asks for other paint."""
-    if not wants_solving(ready.scene):
+    if not ready.scene.wants_solving:
         return with_free_wall(ready)
     paint = kept(folder, ready)
     if paint is None:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from previz.command.paint.solvedpaint import wants_solving
 from previz.command.plate.animatic import in_order, jobs_of, staged
 from previz.command.plate.bothsides import Both
 from previz.command.plate.plateinput import plate_rail
@@ -59,7 +58,7 @@ def split_film(
         _refuse_unbuildable(both, rail[:, 1])
         progress.say("building and lighting the scaled set")
         # solved paint takes a minute of solving for a set that may never be built
-        plain = scaled.edited(bridge__paint="projected") if wants_solving(scaled) else scaled
+        plain = scaled.edited(bridge__paint="projected") if scaled.wants_solving else scaled
         scaled_ready = with_free_wall(prepare(plain, None, LightCache(folder.path), progress.say))
         stages = [both.stage(both.move, both.course.rail, half_px), both.stage(move_of(plain), rail, half_px)]
     except PrevizError as error:

@@ -48,7 +48,6 @@ FROM_BRIDGE_DEG: Final = WINDOW_OFFSET * WINDOW_DEG[-1]
 _LIGHT: Final = KINDS.index("light")
 
 
-
 def trace_lines(seen: Picture, clean: Picture, cover: NDArray[np.float32], viewer: Viewer) -> Outline:
     """Contours (:class:`Outline`) of what the bridge does to the rest of the picture; normals point to its darker side.
 
@@ -95,13 +94,18 @@ def trace_of(
     """How much of a frame's traces is found; None where there are none. ``ordinary`` is what the clean wall shows."""
     lines = trace_lines(seen, clean, cover, viewer)
     patches = patches_of(seen, clean, cover, [seat.shade for seat in ordinary.seats], viewer)
-    found = None
+    found, beside = None, []
     if len(lines) > 0:
-        found = decided(sides_of(seen, clean, lines, viewer), lines, ordinary, viewer, between_walls=True)
+        beside.append(sides_of(seen, clean, lines, viewer))
+        found = decided(beside[0], lines, ordinary, viewer, between_walls=True)
+    if patches is not None:
+        beside.append(sides_of(seen, clean, patches.lines, viewer))
     found = with_patches(found, patches, viewer)
     if found is None:
         return None
-    sides = sides_of(seen, clean, found.outline, viewer)
+    sides = Sides(
+        np.concatenate([one.seen for one in beside], axis=2), np.concatenate([one.clean for one in beside], axis=2)
+    )
     patch = np.arange(len(found.outline)) >= len(lines)
     return Trace(replace(found, step_de=added_step(sides, found.outline, viewer)), sides, patch)
 
