@@ -105,6 +105,6 @@ def rgba_of(path: Path) -> Pixels8:
     except UnidentifiedImageError:
         raise BuildError(f"{path}: this is not a picture that can be read; save the cut-out as PNG") from None
     # Pillow reports broken data in one of these ways, according to where it breaks
-    except (OSError, SyntaxError, ValueError, EOFError, TypeError) as error:
+    except (OSError, SyntaxError, ValueError, EOFError, TypeError, AssertionError) as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise BuildError(f"{path}: the figure is broken or cut short ({reason}); save it again") from error

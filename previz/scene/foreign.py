@@ -70,7 +70,7 @@ def read_picture(path: Path) -> Picture:
         raise BuildError(f"{path}: the picture is far too large to read; save it smaller") from None
     except UnidentifiedImageError:
         raise BuildError(f"{path}: this is not a picture that can be read; save it as PNG, JPEG or TIFF") from None
-    except (OSError, ValueError, SyntaxError, EOFError, MemoryError, TypeError) as error:
+    except (OSError, ValueError, SyntaxError, EOFError, MemoryError, TypeError, AssertionError) as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise BuildError(f"{path}: the picture is broken or cut short ({reason}); save it again") from error
 
@@ -158,8 +158,10 @@ def _require_modest(path: Path) -> None:
     told, binary = _glb_chunks(path)
     counted = {name: _tables(told.get(name)) for name in _GLB_LISTS}
     nodes, accessors = counted["nodes"], counted["accessors"]
-    if len(nodes) > MESH_NODES:
-        raise BuildError(f"{path}: the mesh has {len(nodes)} parts; at most {MESH_NODES} are read, so join them")
+    pieces = [len(_tables(mesh.get("primitives"))) for mesh in counted["meshes"]]
+    copies = sum(pieces[node["mesh"]] for node in nodes if _among(node.get("mesh"), pieces))
+    if (most := max(len(nodes), len(pieces), sum(pieces), copies)) > MESH_NODES:
+        raise BuildError(f"{path}: the mesh has {most} parts; at most {MESH_NODES} are read, so join them")
     if any(_whole(accessor.get("count")) > MESH_VALUES for accessor in accessors):
         raise BuildError(f"{path}: the mesh has lists of more than {MESH_VALUES} values; save a coarser one")
     corners = []

@@ -13,7 +13,7 @@ from previz.judge.outline import outline_of
 from previz.judge.steps import KINDS, stretch_sigma
 from previz.judge.tells import trace_tells
 from previz.judge.telltable import TELLS
-from previz.judge.trace.patches import Lit, Patches, patches_of
+from previz.judge.trace.patches import Lit, Patches, _sizes, patches_of
 from previz.judge.trace.traces import trace_of, trace_percents, with_patches
 from previz.judge.viewer import JND_LIGHT, MIDDLE_SEAT, SEATS, STRETCH_DEG, Viewer, chance_found
 from tests.judge.test_traces import HEIGHT, PX_PER_DEG, VIEWER, WIDTH, Picture, board, cover, shade, strata, wall
@@ -195,3 +195,16 @@ def test_so_wide_a_picture_as_is_judged_sees_the_same_at_any_size() -> None:
     assert one is not None
     assert other is not None
     assert other.size.max(axis=1) == pytest.approx(one.size.max(axis=1), rel=0.05)
+
+
+def test_a_patch_between_the_places_looked_at_has_no_size() -> None:
+    """A patch of one pixel was not counted, and the next one took its number."""
+    clean = wall(board, 3)
+    counted = np.ones((HEIGHT, WIDTH), dtype=np.float32)
+    number = np.ones((HEIGHT, WIDTH), dtype=np.int32)
+    number[101, 101] = 2
+    part = (slice(0, HEIGHT), slice(0, WIDTH))
+    size = _sizes(clean * SOFT, clean, counted, number, part, [np.full((3, 2), 0.1)] * 3, VIEWER)
+    assert size.shape == (3, 2)
+    assert (size[:, 0] > 0.0).all()
+    assert (size[:, 1] == 0.0).all()

@@ -17,6 +17,7 @@ from previz.command.check.start import check_scene
 from previz.errors import BuildError, PlateError, SceneError
 from previz.lineup.locate import read_points
 from previz.plate.columns import read_columns
+from previz.plate.figure import rgba_of
 from previz.scene.foreign import read_mesh, read_picture
 from previz.scene.limits import CARDS, LAMPS, MESH_FACES, MESH_NODES, PICTURE_PIXELS, TABLE_ROWS
 from previz.scene.reader import read_scene
@@ -70,6 +71,29 @@ def test_a_mesh_of_too_many_parts(tmp_path: Path) -> None:
     (tmp_path / "a.glb").write_bytes(glb(told, binary))
     with pytest.raises(BuildError, match=rf"{nodes + MESH_NODES} parts; at most {MESH_NODES}"):
         read_mesh(tmp_path / "a.glb")
+
+
+@pytest.mark.parametrize("often", ["meshes", "primitives"])
+def test_a_mesh_of_too_many_pieces(tmp_path: Path, often: str) -> None:
+    told, binary = box(tmp_path / "a.glb")
+    if often == "meshes":
+        told["meshes"] *= MESH_NODES + 1
+    else:
+        told["meshes"][0]["primitives"] *= MESH_NODES + 1
+    (tmp_path / "a.glb").write_bytes(glb(told, binary))
+    with pytest.raises(BuildError, match=rf"{MESH_NODES + 1} parts; at most {MESH_NODES}"):
+        read_mesh(tmp_path / "a.glb")
+
+
+def test_a_figure_without_its_palette(tmp_path: Path) -> None:
+    # PNG, third edition, 11.2.3: colour type 3 must have a PLTE chunk
+    whole = io.BytesIO()
+    Image.new("P", (4, 4)).save(whole, "PNG")
+    data = whole.getvalue()
+    start = data.index(b"PLTE") - 4
+    (tmp_path / "a.png").write_bytes(data[:start] + data[start + 12 + int.from_bytes(data[start : start + 4], "big") :])
+    with pytest.raises(BuildError, match=r"a\.png: the figure is broken or cut short"):
+        rgba_of(tmp_path / "a.png")
 
 
 def test_a_mesh_that_is_placed_too_often(tmp_path: Path) -> None:

@@ -199,8 +199,9 @@ def _sizes(
     # what windows see changes little within the narrowest
     step = max(int(_COARSEST), 1)
     rows, columns = (np.arange(each.start, each.start + n, step) for each, n in zip(part, number.shape, strict=True))
-    number = number[::step, ::step]
     sizes = np.zeros((len(SEATS), int(number.max(initial=0))))
+    # a patch that lies between the places looked at has no size
+    number = number[::step, ::step]
     lit = Lit.of(seen, counted, viewer), Lit.of(clean, counted, viewer)
     for row, seat, limit in zip(sizes, SEATS, limits, strict=True):
         pairs = zip(*(each.shades(seat, viewer) for each in lit), strict=True)
