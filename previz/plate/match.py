@@ -1,14 +1,15 @@
 """The colour match: what to do to the miniature's picture, or to the plate's, so that the two look like one shot.
 
-The pictures show different things, so their tones are compared by rank (``previz.plate.tones``), colours that only one
-of them has are left out, and the fit is robust (``previz.plate.matchfit``). Nothing is asked for where nobody would see
-a difference, or where other parts of the same pictures would have asked for something as different.
+Pictures of different things are paired by their tones, those of the same view by place (``previz.plate.tonefit``),
+colours that only one of them has are left out, and the fit is robust (``previz.plate.pairfit``). Nothing is asked for
+where nobody would see a difference; nor, up to 2 dE00 of it, where other parts of the same pictures would have asked
+for something as different. What was found is told in either case, and patches overrule it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -18,51 +19,28 @@ from previz import colour
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.plate.cdl import NO_CHANGE, Cdl
-from previz.plate.matchfit import (
-    COUNT,
-    OFFSET,
-    POWER,
-    SATURATION,
-    SLOPE,
-    Fitted,
-    cdl_of,
-    extent,
-    fitted,
-    patch_fit,
-    quantile_fit,
-)
+from previz.plate.matchfit import COUNT, OFFSET, POWER, SATURATION, SLOPE, cdl_of, fitted, patch_fit
 from previz.plate.space import Space, graded
-from previz.plate.tones import (
-    TILES,
-    Difference,
-    Tones,
-    clipped,
-    difference,
-    pair_difference,
-    shared,
-    tones_of,
-)
+from previz.plate.tonefit import ToneFit, doubt, fit_by_place, fit_by_tones
+from previz.plate.tones import Difference, Tones, clipped, difference, pair_difference, same_view, tones_of
 
 Still = NDArray[np.floating[Any]]
 Onto = Literal["plate", "miniature"]
+Paired = Literal["tones", "place", "patches"]
 # left, top, right, bottom, px; right and bottom are not in the box
 PixelBox = tuple[int, int, int, int]
 
-# a kind of move is kept when leaving it out makes the misfit larger by more than this: mean steps of L*, and share
-_WORTH: Final = 0.03
-_WORTH_SHARE: Final = 0.15
-_SIMPLER: Final = (POWER, SATURATION, OFFSET)
-_ROUNDS: Final = 3
-_LEAST_SHARED: Final = 0.5
+# stills further apart than this, mean dE00, are matched whatever the doubt
+MOST_DECLINED: Final = 2.0
+# what a match of stills that far apart, or of patches that somebody named, must gain at least, mean dE00
+_LEAST_GAIN: Final = 0.05
 _LEAST_SIDE: Final = 16
+_PAIRED_SIDE: Final = 2
 _LEAST_PATCH: Final = 4
-_RESAMPLED: Final = 24
 # light that falls off across a whole picture is in every draw of tiles, so the doubt is a little too small
 _SURE: Final = 1.3
-_RESAMPLED_ROUNDS: Final = 3
 _MUCH_CLIPPED: Final = 0.02
 _COLOURED: Final = 10.0
-_SEED: Final = 1
 
 
 @dataclass(frozen=True)
@@ -82,11 +60,13 @@ class Clipping:
 class ColourMatch:
     """What the match asks for, in ``space``: of the miniature (``onto`` "plate"), or the plate (``onto`` "miniature").
 
-    ``asked`` is False where nothing is asked for; ``cdl`` is then no change, and ``after`` is ``before``. ``reason``
-    says in a sentence why. ``change_de`` is how far (mean dE*ab) the fitted match moves the tones, ``doubt_de`` how far
+    ``found`` is the match that was found, and ``found_after`` what it leaves. ``asked`` is False where it is not asked
+    for; ``cdl`` is then no change, and ``after`` is ``before``. ``reason`` says in a sentence why. ``paired`` says what
+    the two were paired by. ``change_de`` is how far (mean dE*ab) the found match moves the tones, ``doubt_de`` how far
     it may be off (95 of 100 draws of other parts of the same pictures); a change below 1.3 times the doubt is not asked
-    for. Both are None for patches, and where the difference is too small to be seen. ``shared_share`` are the shares of
-    tones, miniature's and plate's, that the other picture has too.
+    for up to 2 dE00 of difference. Both are None for patches, for stills of the same view, and where the difference
+    is too small to be seen. ``shared_share`` are the shares of tones, miniature's and plate's, that the other picture
+    has too.
     """
 
     cdl: Cdl
@@ -96,6 +76,9 @@ class ColourMatch:
     reason: str
     before: Difference
     after: Difference
+    found: Cdl
+    found_after: Difference
+    paired: Paired
     change_de: float | None
     doubt_de: float | None
     shared_share: tuple[float, float]
@@ -109,17 +92,19 @@ def colour_match(
     space: Space = "linear",
     onto: Onto = "plate",
     patches: Sequence[tuple[PixelBox, PixelBox]] = (),
+    doubted: bool = True,
 ) -> ColourMatch:
     """The match of two stills (H, W, 3), (H', W', 3), linear light with Rec.709 primaries, 0 to 1.
 
     ``patches``: boxes that show the same thing (a grey card, a colour chart) in the miniature's and in the plate's
     still; if there are any, only they are used. One gives a gain, two also an offset, three a power, four or more,
-    of which one is coloured, a saturation. Raises :class:`PlateError` for stills or boxes that cannot be used.
+    of which one is coloured, a saturation. Without ``doubted`` the doubt is not worked out, and declines nothing.
+    Raises :class:`PlateError` for stills or boxes that cannot be used.
     """
     stills = {"miniature": _checked(miniature, "miniature"), "plate": _checked(plate, "plate")}
     if patches:
         return _by_patches(stills, space, onto, patches)
-    return _by_tones(stills, space, onto)
+    return _by_tones(stills, space, onto, doubted)
 
 
 def _checked(still: Still, whose: str) -> Still:
@@ -134,23 +119,33 @@ def _checked(still: Still, whose: str) -> Still:
 
 
 @dataclass(frozen=True)
-class _Looks:
-    """Both pictures' tones with their weights; ``source`` is the one that is changed."""
+class _Found:
+    """A match with what it leaves, before it is known whether it is asked for."""
 
-    source: Tones
-    target: Tones
-    source_weights: Array
-    target_weights: Array
-    space: Space
+    cdl: Cdl
+    before: Difference
+    after: Difference
+    paired: Paired
+    change: float | None = None
+    doubt: float | None = None
+    shared_share: tuple[float, float] = (1.0, 1.0)
 
-    def difference(self, cdl: Cdl, onto: Onto) -> Difference:
-        after = np.clip(graded(self.source.linear, cdl, self.space), 0.0, 1.0)
-        if onto == "plate":
-            return difference(after, self.target.linear, self.source_weights, self.target_weights)
-        return difference(self.target.linear, after, self.target_weights, self.source_weights)
+    @property
+    def words(self) -> str:
+        """What the match would do, in numbers."""
+        return f"the match found ({cdl_text(self.cdl)}) would leave {self.after.mean_de00:.2f} dE00"
 
 
-def _by_tones(stills: dict[str, Still], space: Space, onto: Onto) -> ColourMatch:
+def cdl_text(cdl: Cdl) -> str:
+    """A decision list in words, three decimals."""
+    triples = [
+        f"{name} {' '.join(f'{value:.3f}' for value in values)}"
+        for name, values in (("slope", cdl.slope), ("offset", cdl.offset), ("power", cdl.power))
+    ]
+    return f"{', '.join(triples)}, saturation {cdl.saturation:.3f}"
+
+
+def _by_tones(stills: dict[str, Still], space: Space, onto: Onto, doubted: bool) -> ColourMatch:
     source_name, target_name = ("miniature", "plate") if onto == "plate" else ("plate", "miniature")
     source, target = tones_of(stills[source_name]), tones_of(stills[target_name])
     for tones, name in ((source, source_name), (target, target_name)):
@@ -158,105 +153,64 @@ def _by_tones(stills: dict[str, Still], space: Space, onto: Onto) -> ColourMatch
             raise PlateError(
                 f"colour match: the {name}'s still is one flat colour; take a picture of the set, or name patches"
             )
-    fit, looks, few = _fitted_to_shared(source, target, space)
-    shares = (float(looks.source_weights.mean()), float(looks.target_weights.mean()))
-    shared_share = shares if onto == "plate" else shares[::-1]
+    by_place = same_view(stills["miniature"], stills["plate"])
+    if by_place:
+        # the change of a mean is not the mean of the changes: squares as small as noise lets them be
+        source, target = (tones_of(stills[name], _PAIRED_SIDE) for name in (source_name, target_name))
+    fit = (fit_by_place if by_place else fit_by_tones)(source, target, space)
     cautions = []
-    if few:
+    if fit.few:
         cautions.append(
             "the two stills have few colours in common, so the match is a guess; use stills that show more of the same "
-            "material, or a grey card in both"
+            "material, or name patches that show the same thing in both (plate.patches)"
         )
-    before = looks.difference(NO_CHANGE, onto)
-    if before.below(colour.JND_DE76):
+    found = _found(source, target, fit, space, onto)
+    de00, unseen = found.before.mean_de00, found.before.below(colour.JND_DE76)
+    if unseen and de00 <= MOST_DECLINED:
         reason = (
-            f"nothing asked for: the stills differ by {before.mean_de76:.1f} dE*ab on average, below the "
-            f"{colour.JND_DE76} that can just be seen"
+            f"nothing asked for: the stills differ by {found.before.mean_de76:.1f} dE*ab on average, below the "
+            f"{colour.JND_DE76} that can just be seen ({de00:.2f} dE00); {found.words}"
         )
-        return _nothing(stills, space, onto, reason, before, None, None, shared_share, cautions)
-    fit, free = _simplest(looks, fit)
+        return _answer(stills, found, False, reason, space, onto, cautions)
+    if not _better(found.before, found.after):
+        reason = (
+            f"nothing asked for: the stills are {de00:.2f} dE00 apart on average, and no match brings them nearer; "
+            + found.words
+        )
+        return _answer(stills, found, False, reason, space, onto, cautions)
+    if doubted and not by_place:
+        change, doubtful = doubt(source, target, fit, space)
+        found = replace(found, change=change, doubt=doubtful)
+        if change <= _SURE * doubtful and de00 <= MOST_DECLINED:
+            reason = (
+                f"nothing asked for: the match would move colours by {change:.1f} dE*ab, not clearly more than the "
+                f"{doubtful:.1f} by which other parts of the same pictures would answer differently; the stills are "
+                f"{de00:.2f} dE00 apart, {found.words}"
+            )
+            return _answer(stills, found, False, reason, space, onto, cautions)
+        if change <= _SURE * doubtful:
+            cautions.append(
+                f"the match moves colours by {change:.1f} dE*ab, and other parts of the same pictures would answer "
+                f"differently by {doubtful:.1f}: look at it, or name patches that show the same thing (plate.patches)"
+            )
+    how = ", place by place (both stills show the same view)" if by_place else ""
+    reason = f"{de00:.1f} dE00 between the stills on average{how}, {found.after.mean_de00:.1f} after the match"
+    return _answer(stills, found, True, reason, space, onto, cautions)
+
+
+def _found(source: Tones, target: Tones, fit: ToneFit, space: Space, onto: Onto) -> _Found:
     cdl = cdl_of(fit.numbers).rounded()
-    after = looks.difference(cdl, onto)
-    change, doubt = _doubt(looks, fit, free)
-    if change <= _SURE * doubt:
-        reason = (
-            f"nothing asked for: the match would move colours by {change:.1f} dE*ab, not clearly more than the "
-            f"{doubt:.1f} by which other parts of the same pictures would answer differently"
-        )
-        return _nothing(stills, space, onto, reason, before, change, doubt, shared_share, cautions)
-    if not _better(before, after):
-        reason = (
-            f"nothing asked for: the best match leaves {after.mean_de00:.1f} dE00 of {before.mean_de00:.1f}, no better "
-            "than before"
-        )
-        return _nothing(stills, space, onto, reason, before, change, doubt, shared_share, cautions)
-    reason = f"{before.mean_de00:.1f} dE00 between the stills on average, {after.mean_de00:.1f} after the match"
-    return _asked(stills, cdl, space, onto, reason, before, after, change, doubt, shared_share, cautions)
 
+    def apart(tried: Cdl) -> Difference:
+        shown = np.clip(graded(source.linear, tried, space), 0.0, 1.0)
+        a, b, wa, wb = shown, target.linear, fit.source_weights, fit.target_weights
+        if onto == "miniature":
+            a, b, wa, wb = b, a, wb, wa
+        return difference(a, b, wa, wb) if fit.kept is None else pair_difference(a[fit.kept], b[fit.kept])
 
-def _fitted_to_shared(source: Tones, target: Tones, space: Space) -> tuple[Fitted, _Looks, bool]:
-    """Fit, leave out what only one picture has, fit again; whether too little was left to do so."""
-    looks = _Looks(source, target, np.ones(source.count), np.ones(target.count), space)
-    every = np.ones(COUNT, dtype=bool)
-    equations, start = quantile_fit(source.linear, target.linear, looks.source_weights, looks.target_weights, space)
-    fit = fitted(equations, start, every)
-    for _ in range(_ROUNDS):
-        now = graded(source.linear, cdl_of(fit.numbers), space)
-        weights = shared(now, target.linear)
-        if min(float(w.mean()) for w in weights) < _LEAST_SHARED:
-            return fit, looks, True
-        looks = _Looks(source, target, *weights, space)
-        equations, _ = quantile_fit(source.linear, target.linear, *weights, space)
-        fit = fitted(equations, fit.numbers, every)
-    return fit, looks, False
-
-
-def _equations(looks: _Looks, source_weights: Array, target_weights: Array) -> Any:
-    return quantile_fit(looks.source.linear, looks.target.linear, source_weights, target_weights, looks.space)[0]
-
-
-def _simplest(looks: _Looks, full: Fitted) -> tuple[Fitted, NDArray[np.bool_]]:
-    """The fit with the fewest kinds of move that is as good as the full one, and which numbers it moves."""
-    equations = _equations(looks, looks.source_weights, looks.target_weights)
-    free = np.ones(COUNT, dtype=bool)
-    best = full
-    # in the log space a gain is an offset, and the slope is a contrast
-    candidates = _SIMPLER if looks.space == "linear" else (POWER, SATURATION, SLOPE)
-    for group in candidates:
-        fewer = free.copy()
-        fewer[group] = False
-        trial = fitted(equations, best.numbers, fewer)
-        as_good = trial.misfit <= full.misfit * (1.0 + _WORTH_SHARE) + _WORTH
-        # not where the other moves had to grow to make up for it
-        if as_good and extent(trial.numbers) <= extent(best.numbers):
-            best, free = trial, fewer
-    return best, free
-
-
-def _doubt(looks: _Looks, fit: Fitted, free: NDArray[np.bool_]) -> tuple[float, float]:
-    """(how far the match moves the tones, how far it may be off): mean dE*ab.
-
-    The second is exceeded by 5 of 100 matches fitted to tiles drawn anew, with replacement, from each picture.
-    """
-    draw = np.random.default_rng(_SEED)
-    some = looks.source.linear[:: max(1, looks.source.count // 1500)]
-
-    def seen(numbers: Array) -> Array:
-        light = graded(some, cdl_of(numbers), looks.space)
-        return np.asarray(colour.lab(np.clip(light, 0.0, 1.0)), dtype=np.float64)
-
-    matched = seen(fit.numbers)
-    count = TILES[0] * TILES[1]
-    apart = []
-    for _ in range(_RESAMPLED):
-        weights = []
-        for tones, own in ((looks.source, looks.source_weights), (looks.target, looks.target_weights)):
-            drawn = np.bincount(draw.integers(0, count, count), minlength=count)
-            weights.append(own * drawn[tones.tile])
-        again = fitted(_equations(looks, weights[0], weights[1]), fit.numbers, free, _RESAMPLED_ROUNDS)
-        apart.append(float(colour.de76(seen(again.numbers), matched).mean()))
-    change = float(colour.de76(matched, colour.lab(np.clip(some, 0.0, 1.0))).mean())
-    return change, float(np.quantile(apart, 0.95))
+    shares = (float(fit.source_weights.mean()), float(fit.target_weights.mean()))
+    paired: Paired = "tones" if fit.kept is None else "place"
+    return _Found(cdl, apart(NO_CHANGE), apart(cdl), paired, None, None, shares if onto == "plate" else shares[::-1])
 
 
 def _by_patches(
@@ -269,12 +223,6 @@ def _by_patches(
     source, target = (means["miniature"], means["plate"]) if onto == "plate" else (means["plate"], means["miniature"])
     before = pair_difference(means["miniature"], means["plate"])
     kind = "patch" if len(patches) == 1 else "patches"
-    if before.below(colour.JND_DE76):
-        reason = (
-            f"nothing asked for: the {kind} differ by {before.mean_de76:.1f} dE*ab on average, below the "
-            f"{colour.JND_DE76} that can just be seen"
-        )
-        return _nothing(stills, space, onto, reason, before, None, None, (1.0, 1.0), [])
     free = np.zeros(COUNT, dtype=bool)
     gain, next_move = (SLOPE, OFFSET) if space == "linear" else (OFFSET, SLOPE)
     free[gain] = True
@@ -286,11 +234,15 @@ def _by_patches(
     cdl = cdl_of(fit.numbers).rounded()
     moved = np.clip(graded(source, cdl, space), 0.0, 1.0)
     after = pair_difference(moved, target) if onto == "plate" else pair_difference(target, moved)
-    if not _better(before, after):
-        reason = f"nothing asked for: no match brings the {kind} nearer than {before.mean_de00:.1f} dE00"
-        return _nothing(stills, space, onto, reason, before, None, None, (1.0, 1.0), [])
+    found = _Found(cdl, before, after, "patches")
+    if after.mean_de00 >= before.mean_de00 - _LEAST_GAIN:
+        reason = (
+            f"nothing asked for: the {kind} differ by {before.mean_de00:.2f} dE00 on average, and no match brings them "
+            f"nearer; {found.words}"
+        )
+        return _answer(stills, found, False, reason, space, onto, [])
     reason = f"{before.mean_de00:.1f} dE00 between the {kind} on average, {after.mean_de00:.1f} after the match"
-    return _asked(stills, cdl, space, onto, reason, before, after, None, None, (1.0, 1.0), [])
+    return _answer(stills, found, True, reason, space, onto, [])
 
 
 def _patch(still: Still, box: PixelBox, whose: str, number: int) -> Array:
@@ -316,47 +268,27 @@ def _patch(still: Still, box: PixelBox, whose: str, number: int) -> Array:
 
 
 def _better(before: Difference, after: Difference) -> bool:
+    if before.mean_de00 > MOST_DECLINED:
+        return after.mean_de00 < before.mean_de00 - _LEAST_GAIN
     nearer = after.mean_de00 + abs(after.spread) < before.mean_de00 + abs(before.spread)
     return nearer and after.mean_de00 <= max(before.mean_de00, 0.5 * colour.JND_DE00)
 
 
-def _nothing(
-    stills: dict[str, Still],
-    space: Space,
-    onto: Onto,
-    reason: str,
-    before: Difference,
-    change: float | None,
-    doubt: float | None,
-    shared_share: tuple[float, float],
-    cautions: list[str],
+def _answer(
+    stills: dict[str, Still], found: _Found, asked: bool, reason: str, space: Space, onto: Onto, cautions: list[str]
 ) -> ColourMatch:
-    clipping = Clipping(float(clipped(stills["miniature"]).mean()), float(clipped(stills["plate"]).mean()), 0.0)
+    cdl, after = (found.cdl, found.after) if asked else (NO_CHANGE, found.before)
+    clips = {whose: clipped(still) for whose, still in stills.items()}
+    by_match = 0.0
+    if asked:
+        whose = "miniature" if onto == "plate" else "plate"
+        by_match = float((clipped(graded(stills[whose], cdl, space)) & ~clips[whose]).mean())
+    clipping = Clipping(float(clips["miniature"].mean()), float(clips["plate"].mean()), by_match)
     told = (*cautions, *_clipping_words(clipping, onto))
     return ColourMatch(
-        NO_CHANGE, space, onto, False, reason, before, before, change, doubt, shared_share, clipping, told
-    )
-
-
-def _asked(
-    stills: dict[str, Still],
-    cdl: Cdl,
-    space: Space,
-    onto: Onto,
-    reason: str,
-    before: Difference,
-    after: Difference,
-    change: float | None,
-    doubt: float | None,
-    shared_share: tuple[float, float],
-    cautions: list[str],
-) -> ColourMatch:
-    clips = {whose: clipped(still) for whose, still in stills.items()}
-    whose = "miniature" if onto == "plate" else "plate"
-    newly = clipped(graded(stills[whose], cdl, space)) & ~clips[whose]
-    clipping = Clipping(float(clips["miniature"].mean()), float(clips["plate"].mean()), float(newly.mean()))
-    told = (*cautions, *_clipping_words(clipping, onto))
-    return ColourMatch(cdl, space, onto, True, reason, before, after, change, doubt, shared_share, clipping, told)
+        cdl, space, onto, asked, reason, found.before, after, found.cdl, found.after, found.paired, found.change,
+        found.doubt, found.shared_share, clipping, told,
+    )  # fmt: skip
 
 
 def _clipping_words(clipping: Clipping, onto: Onto) -> list[str]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from previz.colour import LUMINANCE_WEIGHTS, Floats
 from previz.geometry import Array
 from previz.plate.cdl import Cdl
-from previz.plate.space import Space, linear_of, linear_slope_of, worked
+from previz.plate.space import RGB_FROM_AP1, Space, linear_of, linear_slope_of, worked
 from previz.plate.tones import WAYS, bins, lightness, lightness_slope
 
 # log slope (3), offset (3), log power (3), log saturation
@@ -26,9 +26,9 @@ COUNT: Final = 10
 SLOPE, OFFSET, POWER, SATURATION = slice(0, 3), slice(3, 6), slice(6, 9), slice(9, 10)
 
 # the change of each number that weighs as much as one quantile being wrong by _PULL steps of L*
-_USUAL: Final = np.array([1.0] * 3 + [0.1] * 3 + [0.5] * 3 + [0.5])
+USUAL: Final = np.array([1.0] * 3 + [0.1] * 3 + [0.5] * 3 + [0.5])
 _PULL: Final = 1.0
-_FARTHEST: Final = np.array([np.log(16.0)] * 3 + [0.5] * 3 + [np.log(4.0)] * 3 + [np.log(4.0)])
+FARTHEST: Final = np.array([np.log(16.0)] * 3 + [0.5] * 3 + [np.log(4.0)] * 3 + [np.log(4.0)])
 
 # 95 % as good as least squares where errors are normal (Huber 1981, from memory)
 _HUBER: Final = 1.345
@@ -49,11 +49,14 @@ def cdl_of(numbers: Array) -> Cdl:
 
 def extent(numbers: Array) -> float:
     """How much ten numbers change, each against the change that is usual for its kind."""
-    return float(np.linalg.norm(numbers / _USUAL))
+    return float(np.linalg.norm(numbers / USUAL))
 
 
-def moved(values: Floats, numbers: Array, space: Space) -> tuple[Array, Array]:
-    """Lightness (N, 3) of working values (N, 3) after the match, and its derivatives (N, 3, 10) by the numbers."""
+def moved_light(values: Floats, numbers: Array, space: Space) -> tuple[Array, Array]:
+    """Linear light (N, 3) of working values (N, 3) after the match, and its derivatives (N, 3, 10) by the numbers.
+
+    Not clipped to 0..1 where the space goes beyond.
+    """
     slope, power, saturation = np.exp(numbers[SLOPE]), np.exp(numbers[POWER]), float(np.exp(numbers[9]))
     sum_ = values * slope + numbers[OFFSET]
     inside = (sum_ > 1e-9) & (sum_ < 1.0)
@@ -71,11 +74,18 @@ def moved(values: Floats, numbers: Array, space: Space) -> tuple[Array, Array]:
     jacobian[:, :, 9] = saturation * (v - luma)
     unclipped = (out > 0.0) & (out < 1.0)
     out = np.clip(out, 0.0, 1.0)
-    light = out if space == "linear" else linear_of(out)
-    chain = lightness_slope(light)
-    if space == "log":
-        chain = chain * linear_slope_of(out)
-    return lightness(light), jacobian * np.where(unclipped, chain, 0.0)[:, :, None]
+    jacobian *= unclipped[:, :, None]
+    if space == "linear":
+        return out, jacobian
+    jacobian *= linear_slope_of(out)[:, :, None]
+    light: Array = np.asarray(linear_of(out) @ RGB_FROM_AP1.T, dtype=np.float64)
+    return light, np.einsum("ck,nkp->ncp", RGB_FROM_AP1, jacobian)
+
+
+def moved(values: Floats, numbers: Array, space: Space) -> tuple[Array, Array]:
+    """Lightness (N, 3) of working values (N, 3) after the match, and its derivatives (N, 3, 10) by the numbers."""
+    light, jacobian = moved_light(values, numbers, space)
+    return lightness(light), jacobian * lightness_slope(light)[:, :, None]
 
 
 def quantile_fit(
@@ -108,7 +118,7 @@ def quantile_fit(
         guess[SLOPE] = np.log(np.maximum(middles[1], 1e-4) / np.maximum(middles[0], 1e-4))
     else:
         guess[OFFSET] = middles[1] - middles[0]
-    return residuals, np.clip(guess, -_FARTHEST, _FARTHEST)
+    return residuals, np.clip(guess, -FARTHEST, FARTHEST)
 
 
 def patch_fit(source: Array, target: Array, space: Space) -> Fit:
@@ -141,7 +151,7 @@ def _huber(residuals: Array) -> tuple[Array, float]:
 def _cost(residuals: Array, limit: float, numbers: Array) -> float:
     size = np.abs(residuals)
     robust = np.where(size <= limit, 0.5 * size**2, limit * (size - 0.5 * limit))
-    return float(robust.sum() + 0.5 * ((_PULL * numbers / _USUAL) ** 2).sum())
+    return float(robust.sum() + 0.5 * ((_PULL * numbers / USUAL) ** 2).sum())
 
 
 def fitted(fit: Fit, start: Array, free: NDArray[np.bool_], rounds: int = 25) -> Fitted:
@@ -152,7 +162,7 @@ def fitted(fit: Fit, start: Array, free: NDArray[np.bool_], rounds: int = 25) ->
     for _ in range(rounds):
         weights, limit = _huber(residuals)
         j = jacobian[:, free]
-        pull = (_PULL / _USUAL[free]) ** 2
+        pull = (_PULL / USUAL[free]) ** 2
         normal = j.T @ (j * weights[:, None]) + np.diag(pull)
         downhill = -(j.T @ (weights * residuals) + pull * numbers[free])
         cost = _cost(residuals, limit, numbers)
@@ -161,7 +171,7 @@ def fitted(fit: Fit, start: Array, free: NDArray[np.bool_], rounds: int = 25) ->
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), downhill)
             trial = numbers.copy()
             trial[free] += step
-            trial = np.clip(trial, -_FARTHEST, _FARTHEST)
+            trial = np.clip(trial, -FARTHEST, FARTHEST)
             trial_residuals, trial_jacobian = fit(trial)
             gained = cost - _cost(trial_residuals, limit, trial)
             if gained > 0.0:
@@ -170,6 +180,6 @@ def fitted(fit: Fit, start: Array, free: NDArray[np.bool_], rounds: int = 25) ->
                 damping = max(damping / 5.0, 1e-9)
                 break
             damping *= 8.0
-        if gained <= 1e-7 * cost or float(np.abs(change / _USUAL).max()) < 1e-6:
+        if gained <= 1e-7 * cost or float(np.abs(change / USUAL).max()) < 1e-6:
             break
     return Fitted(numbers, float(np.abs(residuals).mean()))

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
+from scipy.stats import rankdata
 
 from previz import colour
 from previz.colour import Floats
@@ -64,13 +65,14 @@ class Tones:
         return len(self.linear)
 
 
-def tones_of(picture: Floats) -> Tones:
+def tones_of(picture: Floats, most: int = _MOST_AVERAGED) -> Tones:
     """Some thousand tones, evenly spread, of a linear picture (H, W, 3).
 
-    Averaged over squares of up to 8 pixels (for pictures of 1920 and more across), so that sensor noise counts little.
+    Averaged over squares of up to 8 pixels (for pictures of 1920 and more across), so that sensor noise counts little;
+    of up to ``most`` where that is less.
     """
     h, w = picture.shape[:2]
-    side = min(_MOST_AVERAGED, max(1, round(max(h, w) / _AVERAGED_TO)), h, w)
+    side = min(most, max(1, round(max(h, w) / _AVERAGED_TO)), h, w)
     rows, columns = h // side, w // side
     cut = picture[: rows * side, : columns * side].reshape(rows, side, columns, side, 3)
     small = cut.mean(axis=(1, 3), dtype=np.float64)
@@ -79,6 +81,34 @@ def tones_of(picture: Floats) -> Tones:
     row, column = np.meshgrid(np.arange(start, rows, step), np.arange(start, columns, step), indexing="ij")
     tile = (row * TILES[1] // rows) * TILES[0] + column * TILES[0] // columns
     return Tones(small[row.ravel(), column.ravel()], tile.ravel().astype(np.int64))
+
+
+# rank correlation of the steps between neighbouring tones from which two stills show the same view; of different
+# things it is about 0 (judgement, no source)
+_SAME_VIEW: Final = 0.5
+_SMALL: Final = 160
+
+
+def same_view(a: Floats, b: Floats) -> bool:
+    """Whether two pictures (H, W, 3), linear light, show the same things at the same places, whatever their colours.
+
+    Told by the steps from each place to the next, in rank (Spearman): a match changes their size, not their order.
+    """
+    if a.shape != b.shape:
+        return False
+    side = max(1, round(max(a.shape[:2]) / _SMALL))
+    rows, columns = a.shape[0] // side, a.shape[1] // side
+    if min(rows, columns) < 8:
+        return False
+    small = [
+        lightness(p[: rows * side, : columns * side].reshape(rows, side, columns, side, 3).mean(axis=(1, 3, 4)))
+        for p in (a, b)
+    ]
+    steps = [np.concatenate([np.diff(s, axis=0).ravel(), np.diff(s, axis=1).ravel()]) for s in small]
+    ranks = [rankdata(s) for s in steps]
+    if min(float(np.ptp(r)) for r in ranks) == 0.0:
+        return False
+    return bool(np.corrcoef(ranks[0], ranks[1])[0, 1] > _SAME_VIEW)
 
 
 def bins(values: Floats, weights: Array, carried: Array | None = None) -> tuple[Array, Array]:

@@ -30,6 +30,9 @@ _EDGES = several(
     2, "two edges, each by two places in the picture,", "[[[0, 900], [700, 640]], [[1920, 900], [1200, 640]]]"
 )
 
+_BOX = several(4, "a box in the picture, [left, top, right, bottom] in pixels,", "[820, 400, 900, 460]")
+
+PictureBox = Annotated[tuple[Number, Number, Number, Number], _BOX]
 PicturePlace = Annotated[tuple[Number, Number], _PLACE]
 PictureLine = Annotated[tuple[PicturePlace, PicturePlace], _LINE]
 
@@ -85,6 +88,28 @@ class PlateMarks(Table):
     noise_px: Annotated[Number, Field(gt=0, le=100)] = Field(1.0, description="How far a mark may be off, pixels.")
 
 
+class PatchPair(Table):
+    """Two boxes that show the same thing, a grey card say: one in the plate's still, one in the miniature's picture."""
+
+    plate: PictureBox = Field(description="In plate.still: [left, top, right, bottom] in its pixels.")
+    miniature: PictureBox = Field(
+        description="In plate.miniature, or in the delivered frame as shot if none: [left, top, right, bottom]."
+    )
+
+
+def _several_patches(value: Any) -> Any:
+    if not isinstance(value, (list, tuple)) or len(value) > _MOST_PATCHES:
+        raise wrong(
+            f"a list of up to {_MOST_PATCHES} patches like "
+            "[{ plate = [820, 400, 900, 460], miniature = [610, 330, 680, 380] }]"
+        )
+    return tuple(value)
+
+
+_MOST_PATCHES = 200
+Patches = Annotated[tuple[PatchPair, ...], BeforeValidator(_several_patches)]
+
+
 class Plate(Table):
     """The performer's element: the cut-out, the performer's height and the foot mark on the bridge.
 
@@ -105,7 +130,12 @@ class Plate(Table):
     miniature: FileName | None = Field(
         None, description="A photograph of the miniature, for the colour match; a drawn frame if none."
     )
-    match: Literal["linear", "log"] = Field("log", description="What the colour match works in: linear or log.")
+    match: Literal["linear", "log"] = Field(
+        "log", description="What the colour match works in: linear (Rec.709 light) or log (ACEScct, AP1)."
+    )
+    patches: Patches = Field(
+        (), description="Boxes that show the same thing in both stills; they alone decide the colour match."
+    )
     wanted: FileName | None = Field(
         None, description="CSV of the wanted rail position per delivered frame; the scene's move if none."
     )

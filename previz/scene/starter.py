@@ -134,7 +134,9 @@ foot_mark = "400 mm"         # where the feet are: from the sill along the bridg
 crop = "100%"                # how much of the plate's width is used
 # still = "plate.jpg"        # a still of the plate, for the colour match with
 # miniature = "set.jpg"      # a photograph of the miniature, or with a drawn frame if this is left out
-match = "log"                # what the match works in: "log" or "linear"
+match = "log"                # what the match works in: "log" (ACEScct) or "linear" (Rec.709 light)
+# boxes that show the same thing, left top right bottom in pixels; the colour match then goes by them alone:
+# patches = [{ plate = [820, 400, 900, 460], miniature = [610, 330, 680, 380] }]
 # wanted = "move.csv"        # the rail position wanted at each delivered frame; if left out, that of [rail]
 # take = "take.csv"          # the rail position measured at each frame of a take, for the retime
 back = false                 # true: the move is played out and back

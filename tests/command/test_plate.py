@@ -14,7 +14,7 @@ from PIL import Image
 
 from previz import colour
 from previz.command.plate.animatic import AnimaticLayers, SetJob, staged
-from previz.command.plate.plate import PlateWishes, plate
+from previz.command.plate.plate import PlateWishes, _patches, plate
 from previz.command.plate.plateinput import course_of
 from previz.plate.framing import bars_of
 from previz.run.ledger import Ledger
@@ -85,7 +85,7 @@ def plated(tmp_path_factory: pytest.TempPathFactory) -> Run:
 def test_everything_is_there_and_nothing_else(plated: Run) -> None:
     single = {
         "animatic.mp4", "wipe.mp4", "split.mp4", "feet.csv", "retime.csv", "retime.otio", "match.cc", "match.ccc",
-        "plate.csv", "plate.json",
+        "match.txt", "plate.csv", "plate.json",
     }  # fmt: skip
     series = {f"shadow/{frame}.png" for frame in FRAMES} | {f"track/{frame}.json" for frame in FRAMES}
     found = {name for name in files(plated.out) if not name.startswith("light/")}
@@ -135,6 +135,24 @@ def test_numbers_of_the_match_of_scale(plated: Run) -> None:
     assert values["match"]["slope"] != [1.0, 1.0, 1.0]
     assert values["feet"]["stands"] is True
     assert any("matches the plate already" in line for line in values["split"]["sentences"])
+
+
+def test_the_match_names_its_space_in_the_table_and_for_both_spaces(plated: Run) -> None:
+    match = json.loads(plated.said.out)["match"]
+    said = " ".join(match["sentences"])
+    for words in ("match_linear-rec709 in match.ccc", "match_acescct-ap1 in match.ccc, match.cc", "AP1 primaries",
+                  "Rec.709 primaries", "before drift and bars"):  # fmt: skip
+        assert words in said
+    assert match["values_are"].startswith("ACEScct (S-2016-001)")
+    assert match["found"].keys() == {"linear-rec709", "acescct-ap1"}
+    assert match["found"]["acescct-ap1"]["slope"] == match["slope"]
+
+
+def test_patches_are_measured_in_the_delivered_frame(tmp_path: Path) -> None:
+    patches = "patches = [{ plate = [82, 40, 90, 46], miniature = [610, 330, 680, 380] }]"
+    scene = read_scene(plate_scene(tmp_path, patches))
+    # a frame drawn at half of the delivered width
+    assert _patches(scene, 0.5) == [((305, 165, 340, 190), (82, 40, 90, 46))]
 
 
 def test_the_match_warms_the_animatic(plated: Run) -> None:
@@ -366,6 +384,8 @@ def test_what_an_earlier_run_left_is_told(previz: Command, tmp_path: Path) -> No
         (("drift_px = 30",), "a drift of 30 px shows the edge"),
         (('wanted = "wanted.csv"',), "wanted.csv, line 3: frame 1002 is missing"),
         (('still = "still.png"',), "plate.still is no picture that can be read"),
+        (("patches = [{ plate = [0, 0, 9, 9], miniature = [0, 0, 9, 9] }]",), "the scene names none; add still"),
+        (("patches = [{ plate = [0, 0, 9], miniature = [0, 0, 9, 9] }]",), "left, top, right, bottom"),
     ],
 )
 def test_what_cannot_be_used_is_one_line_and_leaves_nothing(

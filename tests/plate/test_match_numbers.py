@@ -10,15 +10,11 @@ from scipy.stats import norm
 from previz.colour import JND_DE76
 from previz.geometry import Array
 from previz.plate import match as matching
+from previz.plate import tonefit
 from previz.plate.match import Clipping, colour_match
 from previz.plate.matchfit import COUNT, Fitted, _cost, _huber
 from previz.plate.tones import Difference, Tones, clipped, ramp, shared
 from tests.plate.stills import Picture, rock_face
-
-
-def small_stills() -> tuple[Picture, Picture]:
-    rock = rock_face(1, 60, 40)
-    return rock, np.asarray(np.clip(1.3 * rock, 0.0, 1.0))
 
 
 @pytest.mark.parametrize(("change", "asked"), [(1.2, False), (1.4, True)])
@@ -26,8 +22,13 @@ def test_a_match_is_asked_for_beyond_its_doubt_and_a_third(
     monkeypatch: pytest.MonkeyPatch, change: float, asked: bool
 ) -> None:
     # 1.3 times the doubt (judgement, no source): light that falls off across a picture is in every draw
-    monkeypatch.setattr(matching, "_doubt", lambda *_: (change, 1.0))
-    assert colour_match(*small_stills()).asked is asked
+    monkeypatch.setattr(matching, "doubt", lambda *_: (change, 1.0))
+    rock = rock_face(1, 90, 60)
+    found = colour_match(rock, 1.09 * rock[:, ::-1])
+    assert 1.0 < found.before.mean_de00 < 2.0
+    assert found.asked is asked
+    # two dE00 and above nothing is declined, whatever the doubt
+    assert colour_match(rock, 1.4 * rock[:, ::-1]).asked
 
 
 def test_the_doubt_is_passed_by_five_of_a_hundred(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -35,11 +36,13 @@ def test_the_doubt_is_passed_by_five_of_a_hundred(monkeypatch: pytest.MonkeyPatc
     draws = np.random.default_rng(3).permutation(24)
     grey = np.linspace(0.05, 0.6, 48)[:, None].repeat(3, axis=1)
     tones = Tones(grey, np.arange(48) % 24)
-    looks = matching._Looks(tones, tones, np.ones(48), np.ones(48), "linear")
-    answers = [np.concatenate([np.full(3, 0.01 * k), np.zeros(7)]) for k in draws]
-    monkeypatch.setattr(matching, "fitted", lambda *_: Fitted(answers.pop(), 0.0))
-    monkeypatch.setattr(matching, "quantile_fit", lambda *_: (None, None))
-    doubt = matching._doubt(looks, Fitted(np.zeros(COUNT), 0.0), np.ones(COUNT, dtype=bool))[1]
+    monkeypatch.setattr(tonefit, "_THINNED", 1)
+    fit = tonefit.ToneFit(np.zeros(COUNT), np.ones(COUNT, dtype=bool), np.ones(48), np.ones(48), False)
+    # the first is the fit that the others are held against
+    answers = [np.concatenate([np.full(3, 0.01 * k), np.zeros(7)]) for k in (*draws, 0)]
+    monkeypatch.setattr(tonefit, "fitted", lambda *_: Fitted(answers.pop(), 0.0))
+    monkeypatch.setattr(tonefit, "quantile_fit", lambda *_: (None, None))
+    doubt = tonefit.doubt(tones, tones, fit, "linear")[1]
     # L* = 116 cbrt(Y) - 16 (CIE 15:2004): greys stray by 116 cbrt(Y) (cbrt(gain) - 1); 95 % of 24 is the 21.85th
     strayed = [float(116.0 * np.mean(np.cbrt(grey)) * (np.exp(0.01 * k / 3.0) - 1.0)) for k in (21, 22)]
     assert strayed[0] < doubt < strayed[1] * 1.001

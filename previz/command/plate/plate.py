@@ -26,21 +26,21 @@ from previz.command.plate.words import (
 )
 from previz.command.shoot.shoot import run_of, scaled_height
 from previz.deliver.export.cameratrack import Body, samples, write_track
-from previz.deliver.plate.cdlfile import Correction, write_cc, write_ccc
 from previz.deliver.plate.feettable import write_feet
+from previz.deliver.plate.handover import write_handover
 from previz.deliver.plate.retimes import write_retime
-from previz.errors import PrevizError
+from previz.errors import PlateError, PrevizError
 from previz.geometry import Array
 from previz.plate.cdl import NO_CHANGE
 from previz.plate.cutout import opaque_box
 from previz.plate.feet import FootTrack
 from previz.plate.figure import rgba_of
 from previz.plate.framing import bars_of, fastest_drift, room_in, spare_lines
-from previz.plate.match import ColourMatch, colour_match
+from previz.plate.match import ColourMatch, PixelBox, colour_match
 from previz.plate.misses import misses, rail_fit, together
 from previz.plate.scaling import remarks, view_crop, wanted_text
 from previz.plate.shadow import key_lamp, key_share
-from previz.plate.space import SPACE_WORDS, Space
+from previz.plate.space import SPACE_NAMES, Space
 from previz.run.film import write_film
 from previz.run.ledger import file_sha256
 from previz.run.output import OutputFolder, json_text
@@ -59,7 +59,7 @@ _RAIL_END = 0.001
 
 
 # what a run leaves only where it is asked for, or where the scene gives what it takes
-_SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "split.mp4", "wipe.mp4")
+_SOMETIMES = ("retime.csv", "retime.otio", "match.cc", "match.ccc", "match.txt", "split.mp4", "wipe.mp4")
 
 
 @dataclass(frozen=True)
@@ -161,6 +161,8 @@ def _run_of(
 def _stills(scene: Scene) -> dict[str, Picture]:
     """The pictures of the colour match that the scene names, linear light."""
     assert scene.plate is not None
+    if scene.plate.patches and scene.plate.still is None:
+        raise PlateError("plate.patches: patches lie in plate.still, and the scene names none; add still to [plate]")
     named = {"plate": scene.plate.still, "miniature": scene.plate.miniature}
     return {whose: still_of(scene.path(file), f"plate.{'still' if whose == 'plate' else whose}")
             for whose, file in named.items() if file is not None}  # fmt: skip
@@ -168,35 +170,57 @@ def _stills(scene: Scene) -> dict[str, Picture]:
 
 @dataclass(frozen=True, eq=False)
 class _Matches:
-    """The match as written to files, and as shown on the drawn frames; None without a still of the plate."""
+    """The match as written to files, in its own space and in each; and as shown on the drawn frames.
+
+    None, and nothing, without a still of the plate.
+    """
 
     written: ColourMatch | None
     shown: ColourMatch | None
     space: Space
     of_photograph: bool
+    by_space: dict[Space, ColourMatch]
 
 
 def _matches(both: Both, still: dict[str, Picture], pool: WorkerPool) -> _Matches:
     assert both.scene.plate is not None
     space = both.scene.plate.match
     if "plate" not in still:
-        return _Matches(None, None, space, "miniature" in still)
-    (drawn,) = pool.run([SetJob(both.station)])
-    shown = colour_match(colour.decoded8(drawn), still["plate"], space)
-    photograph = still.get("miniature")
-    written = shown if photograph is None else colour_match(photograph, still["plate"], space)
-    return _Matches(written, shown, space, photograph is not None)
+        return _Matches(None, None, space, "miniature" in still, {})
+    (code,) = pool.run([SetJob(both.station)])
+    drawn, photograph = colour.decoded8(code), still.get("miniature")
+    if photograph is None:
+        scale = drawn.shape[1] / both.scene.delivery.frame[0]
+        miniature, patches = drawn, _patches(both.scene, scale)
+    else:
+        miniature, patches = photograph, _patches(both.scene, 1.0)
+    written = colour_match(miniature, still["plate"], space, patches=patches)
+    shown = written if photograph is None else colour_match(drawn, still["plate"], space)
+    # whether it is asked for is said once: the other space's doubt is the same pictures'
+    by_space = {
+        each: written if each == space else colour_match(
+            miniature, still["plate"], each, patches=patches, doubted=False
+        )
+        for each in SPACE_NAMES
+    }  # fmt: skip
+    return _Matches(written, shown, space, photograph is not None, by_space)
+
+
+def _patches(scene: Scene, scale: float) -> list[tuple[PixelBox, PixelBox]]:
+    """Boxes (miniature's, plate's); the miniature's for a picture ``scale`` times as large as they were measured in."""
+    assert scene.plate is not None
+
+    def box(given: tuple[float, float, float, float], factor: float) -> PixelBox:
+        left, top, right, bottom = (round(value * factor) for value in given)
+        return left, top, right, bottom
+
+    return [(box(pair.miniature, scale), box(pair.plate, 1.0)) for pair in scene.plate.patches]
 
 
 def _written_match(folder: OutputFolder, scene: Scene, matches: _Matches) -> list[str]:
-    match = matches.written
-    if match is None:
+    if matches.written is None:
         return []
-    whose = "miniature" if match.onto == "plate" else "plate"
-    entry = Correction("match", match.cdl, f"{scene.title}: for the {whose}; {match.reason}", SPACE_WORDS[match.space])
-    write_cc(folder, entry)
-    write_ccc(folder, [entry])
-    return ["match.cc", "match.ccc"]
+    return write_handover(folder, scene.title, matches.written, matches.by_space)
 
 
 def _written_tables(folder: OutputFolder, both: Both) -> tuple[list[str], dict[str, Any]]:
@@ -297,7 +321,7 @@ def _facts(both: Both, matches: _Matches) -> dict[str, Any]:
             "sentences": _shadow_lines(both, None if key is None else key.name, share),
         },
         "match": {
-            **(match_values(matches.written) if matches.written is not None else {}),
+            **(match_values(matches.written, matches.by_space) if matches.written is not None else {}),
             "sentences": _colour_lines(matches),
         },
         "framing": {"up_px": room.up_px, "down_px": room.down_px, "bars": bars, "sentences": framing},
@@ -320,7 +344,7 @@ def _colour_lines(matches: _Matches) -> list[str]:
     if matches.written is None or matches.shown is None:
         alone = "; plate.miniature alone has nothing to be matched to" if matches.of_photograph else ""
         return [f"no match: plate.still names no still of the plate{alone}"]
-    lines = match_lines(matches.written, "match.cc")
+    lines = match_lines(matches.written, matches.by_space)
     if matches.of_photograph:
         lines.append(f"match.cc is for the photograph; the drawn frames have a match of their own: "
                      f"{matches.shown.reason}")  # fmt: skip

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from previz.deliver.plate.handover import ORDER, correction_id
+from previz.plate.cdl import Cdl
 from previz.plate.feet import SLIDE_LIMIT_PX, FootTrack
-from previz.plate.match import ColourMatch
+from previz.plate.match import ColourMatch, cdl_text
 from previz.plate.misses import Effect, Miss
+from previz.plate.space import SPACE_NAMES, SPACE_WORDS, Space
 
 Row = tuple[str, str]
 
@@ -92,38 +95,50 @@ def feet_lines(track: FootTrack) -> list[str]:
     return lines
 
 
-def match_lines(match: ColourMatch, file: str) -> list[str]:
-    """What the colour match asks for."""
+def match_lines(match: ColourMatch, by_space: Mapping[Space, ColourMatch]) -> list[str]:
+    """What the colour match asks for, in the scene's own space and in each."""
     lines = [match.reason]
-    if match.asked:
-        cdl = match.cdl
-        whose = "miniature" if match.onto == "plate" else "plate"
-        triples = [
-            f"{name} {' '.join(f'{value:.3f}' for value in values)}"
-            for name, values in (("slope", cdl.slope), ("offset", cdl.offset), ("power", cdl.power))
-        ]
-        lines.append(f"{file} is for the {whose}: {', '.join(triples)}, saturation {cdl.saturation:.3f}")
+    whose = "miniature" if match.onto == "plate" else "plate"
+    for space, one in by_space.items():
+        own = ", match.cc" if space == match.space else ""
+        where = f"{correction_id(space, match.asked)} in match.ccc{own if match.asked else ''}"
+        lines.append(
+            f"{where}, for the {whose}: {cdl_text(one.found)}; leaves {one.found_after.mean_de00:.2f} of "
+            f"{one.before.mean_de00:.2f} dE00; for values in {SPACE_WORDS[space]}"
+        )
+    lines.append(f"applied {ORDER}; worked through in match.txt")
     if match.clipping.by_match > 0.0:
         lines.append(f"the match clips {match.clipping.by_match:.1%} of the picture's pixels")
     return lines
 
 
-def match_values(match: ColourMatch) -> dict[str, Any]:
+def match_values(match: ColourMatch, by_space: Mapping[Space, ColourMatch]) -> dict[str, Any]:
     """A colour match in numbers."""
     return {
         "asked": match.asked,
+        "paired_by": match.paired,
         "space": match.space,
+        "space_name": SPACE_NAMES[match.space],
+        "values_are": SPACE_WORDS[match.space],
+        "applied": ORDER,
         "onto": match.onto,
-        "slope": match.cdl.slope,
-        "offset": match.cdl.offset,
-        "power": match.cdl.power,
-        "saturation": match.cdl.saturation,
+        **_cdl_values(match.cdl),
         "before": match.before,
         "after": match.after,
+        "found": {
+            SPACE_NAMES[space]: {
+                "values_are": SPACE_WORDS[space], **_cdl_values(one.found), "leaves": one.found_after
+            }
+            for space, one in by_space.items()
+        },
         "change_de": match.change_de,
         "doubt_de": match.doubt_de,
         "clipping": match.clipping,
-    }
+    }  # fmt: skip
+
+
+def _cdl_values(cdl: Cdl) -> dict[str, Any]:
+    return {"slope": cdl.slope, "offset": cdl.offset, "power": cdl.power, "saturation": cdl.saturation}
 
 
 def _px(value: float, decimals: int = 1) -> str:

@@ -77,7 +77,7 @@ MUTATIONS = (
         (MATCH + "a_match_is_asked_for_beyond_its_doubt_and_a_third",),
     ),
     Mutation(
-        "previz/plate/match.py",
+        "previz/plate/tonefit.py",
         "np.quantile(apart, 0.95)",
         "np.quantile(apart, 0.5)",
         "the doubt of a colour match",
