@@ -29,17 +29,18 @@ class SpeedPiece:
 
 
 def constant_speed_pieces(
-    source: ArrayLike, tolerance: float = TOLERANCE, lowest: float = -np.inf, highest: float = np.inf
+    source: ArrayLike, tolerance: ArrayLike = TOLERANCE, lowest: float = -np.inf, highest: float = np.inf
 ) -> list[SpeedPiece]:
     """The fewest pieces of constant speed that keep within ``tolerance`` of ``source`` (N,) at every delivered frame.
 
-    Each starts on a whole delivered frame where it likes: two pieces need not meet. No piece shows a frame outside
-    ``lowest`` to ``highest``, the frames that the take has. Part of a piece that fits fits too, so that always taking
-    the longest piece gives the fewest.
+    ``tolerance`` is one number or (N,) of them, source frames, above 0. Each starts on a whole delivered frame where it
+    likes: two pieces need not meet. No piece shows a frame outside ``lowest`` to ``highest``, the frames that the take
+    has. Part of a piece that fits fits too, so that always taking the longest piece gives the fewest.
     """
     curve = np.asarray(source, dtype=np.float64)
-    floor, ceiling = np.maximum(curve - tolerance, lowest), np.minimum(curve + tolerance, highest)
-    if tolerance <= 0.0 or (floor > ceiling).any():
+    room = np.asarray(tolerance, dtype=np.float64)
+    floor, ceiling = np.maximum(curve - room, lowest), np.minimum(curve + room, highest)
+    if (room <= 0.0).any() or (floor > ceiling).any():
         raise ValueError("the tolerance must be above 0 and the curve within the frames of the take")
     pieces: list[SpeedPiece] = []
     first = 0

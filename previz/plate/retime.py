@@ -7,6 +7,7 @@ frames the other way round.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -24,6 +25,8 @@ from previz.units import mm_text
 
 # how far the composed position may lie from the wanted one
 ALLOWED = 0.05e-3  # m
+# and how far where pieces of constant speed are shown instead: two tenths of a pixel of a 4K frame a metre away
+PIECES_OFF = 0.1e-3  # m
 # steps below this many source frames are a held frame
 _HELD = 1e-3
 # slower than this share of normal is an eased end, which no shooting rate mends (judgement, no source)
@@ -71,9 +74,21 @@ class Retime:
         lacking = (pace >= _HELD) & (pace < 1.0 - _WHOLE)
         return np.where(lacking, 1.0 / np.where(lacking, pace, 1.0) - 1.0, 0.0)
 
-    def pieces(self, tolerance: float = TOLERANCE) -> list[SpeedPiece]:
-        """The fewest pieces of constant speed within ``tolerance`` source frames of ``source``."""
-        return constant_speed_pieces(self.source, tolerance, float(self.take.frames[0]), float(self.take.frames[-1]))
+    def pieces(self, tolerance: float = TOLERANCE, off: float = PIECES_OFF) -> list[SpeedPiece]:
+        """The fewest pieces of constant speed within ``tolerance`` source frames of ``source``, and within ``off`` m.
+
+        The second binds where the hand was fast: a quarter of a frame of a quick push is half a millimetre.
+        """
+        lowest, highest = float(self.take.frames[0]), float(self.take.frames[-1])
+        around = self.source[:, None] + tolerance * np.linspace(-1.0, 1.0, 9)
+        pace = np.abs(self.take.course.derivative()(np.clip(around, lowest, highest))).max(axis=1)
+        room = np.minimum(tolerance, off / np.maximum(pace, 1e-12))
+        return constant_speed_pieces(self.source, room, lowest, highest)
+
+    def pieces_error(self, pieces: Sequence[SpeedPiece]) -> float:
+        """How far (m) the take's position lies at most from the retime's own where ``pieces`` are shown instead."""
+        shown = np.concatenate([piece.source() for piece in pieces])
+        return float(np.abs(self.take.position(shown) - self.take.position(self.source)).max())
 
 
 def retimed(
@@ -86,10 +101,11 @@ def retimed(
 ) -> Retime:
     """The retime of ``take`` that follows ``wanted`` (N,) m along the rail at ``rate`` delivered frames a second.
 
-    ``reveal_frame`` is the delivered frame whose position the take must reach at the very least. The take may end up
-    to ``allowed`` m before what is wanted: its end is held then, and told. Unless given that is 0.05 mm, or three times
-    the take's noise where that is more: a push from stop to stop cannot be told from one a hair short by such a gauge.
-    Raises :class:`PlateError` where it falls shorter, and where ``wanted`` holds no frame or what is not a number.
+    ``reveal_frame`` is the delivered frame whose position the take must reach at the very least: one that ends beyond
+    it is held at its end, and told. Without a reveal, and at the start, the take may fall short of what is wanted by up
+    to ``allowed`` m: held and told too. Unless given that is 0.05 mm, or three times the take's noise where that is
+    more: a push from stop to stop cannot be told from one a hair short by such a gauge. Raises :class:`PlateError`
+    where it falls shorter, and where ``wanted`` holds no frame or what is not a number.
     """
     path = np.asarray(wanted, dtype=np.float64)
     if path.ndim != 1 or not len(path) or not np.isfinite(path).all():
@@ -209,8 +225,14 @@ def _refuse_short(
     asked = [(0, "it does not cover the start of the move")]
     if reveal_frame is not None:
         asked.append((frames.index(reveal_frame), "it never reaches the reveal"))
+    # beyond the reveal the shot has done its work: what lacks to the end of the move is held, not refused
+    reached = reveal_frame is not None and short[frames.index(reveal_frame)] <= allowed
     # the worst place on either side, unless that is the start, come back to at the end
-    asked += [(int(np.argmax(side)), "it does not reach the end of the move") for side in (below, above)]
+    for side in (below, above):
+        worst = int(np.argmax(side))
+        past = reached and reveal_frame is not None and worst >= frames.index(reveal_frame)
+        if not past:
+            asked.append((worst, "it does not reach the end of the move"))
     told: dict[int, str] = {}
     for i, what in asked:
         if short[i] > allowed and not any(abs(path[i] - path[other]) < 1e-9 for other in told):
@@ -278,12 +300,7 @@ def _sentences(table: Retime) -> list[str]:
         )
     for a, b in _runs(pace < _HELD):
         said.append(f"{_frames_text(table.frames[a:b])} held.")
-    beyond = np.abs(table.error)[_beyond(table)]
-    if len(beyond):
-        said.append(
-            f"At {len(beyond)} frames the take's end is held, up to {mm_text(float(beyond.max()), 3)} before the "
-            "position wanted there."
-        )
+    said += _held_end(table)
     moving = pace[pace >= _HELD]
     if len(moving):
         said.append(f"Speed {float(moving.min()):.2f} to {float(moving.max()):.2f} shot frames a delivered frame.")
@@ -295,6 +312,29 @@ def _sentences(table: Retime) -> list[str]:
         f"{mm_text(float(np.abs(table.nearest_error).max()), 2)} from where it should be."
     )
     return said
+
+
+def _held_end(table: Retime) -> list[str]:
+    """What the frames get whose place the take does not have."""
+    beyond = _beyond(table)
+    short = np.abs(table.error)[beyond]
+    if not len(short):
+        return []
+    at, most = np.flatnonzero(beyond), float(short.max())
+    text = (
+        f"At {len(at)} frames the take's end is held, up to {mm_text(most, 3)} before the position wanted there "
+        f"({table.frames[at[0]]} to {table.frames[at[-1]]})."
+    )
+    if most <= max(ALLOWED, 3.0 * table.take.noise):
+        return [text]
+    # how fast the wanted move goes where the picture stops dead
+    steps = np.abs(np.diff(table.wanted))
+    speed = float(steps[max(at[0] - 1, 0)]) * float(table.rate) if len(steps) else 0.0
+    return [
+        text,
+        f"The picture stops dead there where the move still goes at {speed * 1e3:.1f} mm/s: push again "
+        f"{mm_text(most, 1)} further and beyond, or end the move where the take does (rail.travel).",
+    ]
 
 
 def _frames_text(frames: tuple[int, ...]) -> str:

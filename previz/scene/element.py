@@ -122,7 +122,7 @@ class Plate(Table):
     foot_mark: LengthOrZero = Field(0.4, description="From the sill along the bridge, miniature size.")
     rate: Rate | None = Field(None, description="Frames per second of the plate; the delivered rate if none.")
     feet: PicturePlace | None = Field(
-        None, description="The feet in the figure's picture, [right, down] in pixels; its lowest middle if none."
+        None, description="The feet in the figure's picture, [right, down] in pixels; found if none."
     )
     marks: PlateMarks | None = Field(None, description="Marks in a still of the plate, to work its camera out from.")
     crop: Annotated[Share, Field(ge=0.05)] = Field(1.0, description="Share of the plate's width that is used.")

@@ -129,7 +129,7 @@ lux = 400
 height = "1.75 m"            # the performer
 camera = { lens = "35 mm", height = "1.6 m", distance = "9 m", tilt = "-8 deg", travel = "2.4 m" }
 foot_mark = "400 mm"         # where the feet are: from the sill along the bridge, miniature size
-# feet = [512, 1980]         # the feet in the cut-out's picture, pixels right and down; its lowest middle if left out
+# feet = [512, 1980]         # the feet in the cut-out's picture, pixels right and down; found if left out
 # rate = 25                  # the plate's frames a second; if left out, those that are delivered
 crop = "100%"                # how much of the plate's width is used
 # still = "plate.jpg"        # a still of the plate, for the colour match with

@@ -46,7 +46,7 @@ def figures(quick: bool) -> list[Figure]:
     wanted = out_and_back(TRAVEL * eased(np.linspace(0.0, 1.0, FRAMES), 0.1))
     composed: dict[str, float] = dict.fromkeys(KINDS, 0.0)
     beneath: dict[float, list[Array]] = {noise: [] for noise in NOISES_MM}
-    noise_found, pieces, off = [], [], 0.0
+    noise_found, pieces, off, off_mm = [], [], 0.0, 0.0
     for kind in KINDS:
         for seed in range(takes):
             true = pushed(kind, seed)
@@ -63,7 +63,10 @@ def figures(quick: bool) -> list[Figure]:
                 beneath[noise_mm].append((course(source) - wanted) / MM)
                 if noise_mm == 0.1:
                     noise_found.append(take.noise / (noise_mm * MM))
-                    off = max(off, float(np.abs(_shown_by_otio(table) - table.source).max()))
+                    shown = _shown_by_otio(table)
+                    off = max(off, float(np.abs(shown - table.source).max()))
+                    course_mm = PchipInterpolator(take.frames, take.rail)(shown) / MM
+                    off_mm = max(off_mm, float(np.abs(course_mm - wanted / MM).max()))
                     pieces.append(len(table.pieces()))
     found = [
         at_most(f"retime: composed with the take, out and back, {kind} takes, worst", composed[kind], "mm", 0.05)
@@ -87,6 +90,7 @@ def figures(quick: bool) -> list[Figure]:
         Figure(stop_to_stop, float(max(stops)), "mm"),
         within("retime: noise found / noise put in, mean", float(np.mean(noise_found)), "", 1.0, 0.1),
         at_most("retime: pieces read by opentimelineio, off the table by at most", off, "source frames", 0.25 + 1e-6),
+        at_most("retime: pieces read by opentimelineio, off the wanted place by at most", off_mm, "mm", 0.2),
         Figure(f"retime: pieces for {len(wanted)} delivered frames, median", float(np.median(pieces)), ""),
     ]
     return found

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
+from PIL import Image
 from skimage.transform import rotate
 
 from previz.colour import decoded8
 from previz.errors import PrevizError
-from previz.plate.cutout import figure_of, opaque_box, place_cutout
+from previz.plate.cutout import figure_of, opaque_box, place_cutout, standing_of
 
+FIGURES = Path(__file__).resolve().parents[2] / "scenes" / "figures"
 BLACK = np.zeros((120, 160, 3), dtype=np.float32)
 
 
@@ -161,3 +165,49 @@ def test_a_figure_that_is_no_cutout_is_refused(picture: np.ndarray, words: str) 
 def test_heights_that_are_none(height_px: float) -> None:
     with pytest.raises(ValueError, match="height above 0 px"):
         place_cutout(BLACK, figure(), (10.0, 10.0), height_px)
+
+
+def person(staff: tuple[int, int, int, int] | None = None) -> np.ndarray:
+    """A body 600 px tall, crown at row 50, soles at 650, feet from column 160 to 260; a staff as a box of its own."""
+    alpha = np.zeros((760, 420), dtype=np.uint8)
+    cv2.ellipse(alpha, (210, 95), (35, 45), 0, 0, 360, 255, -1)
+    cv2.rectangle(alpha, (155, 135), (264, 360), 255, -1)
+    cv2.rectangle(alpha, (120, 140), (150, 380), 255, -1)
+    cv2.rectangle(alpha, (148, 150), (158, 200), 255, -1)
+    cv2.rectangle(alpha, (160, 355), (199, 649), 255, -1)
+    cv2.rectangle(alpha, (220, 355), (259, 649), 255, -1)
+    if staff is not None:
+        left, top, right, bottom = staff
+        cv2.rectangle(alpha, (left, top), (right - 1, bottom - 1), 255, -1)
+        # the arm that holds it
+        cv2.rectangle(alpha, (260, 240), (left + 6, 270), 255, -1)
+    return np.dstack([np.full((760, 420, 3), 90, dtype=np.uint8), alpha])
+
+
+@pytest.mark.parametrize("staff", [None, (330, 10, 342, 690), (330, 100, 342, 640), (330, 300, 336, 755)])
+def test_a_staff_is_no_foot_and_no_head(staff: tuple[int, int, int, int] | None) -> None:
+    """12 px of a body of 600 is 3.5 cm of a person: a staff, longer or shorter than its bearer, or level with the
+    soles."""
+    found = standing_of(person(staff))
+    assert found.foot == pytest.approx((210.0, 650.0), abs=1.5)
+    assert found.top == pytest.approx(50.0, abs=2.0)
+    assert found.left_out is (staff is not None)
+    # mirrored it stands mirrored
+    assert standing_of(person(staff)[:, ::-1]).foot == pytest.approx((210.0, 650.0), abs=1.5)
+
+
+def test_the_surveyor_stands_on_two_feet() -> None:
+    """The demonstration's own figure, read off the picture: boots from column 102 to 239, soles to row 758."""
+    pixels = np.asarray(Image.open(FIGURES / "surveyor.png").convert("RGBA"))
+    found = standing_of(pixels)
+    assert found.foot == pytest.approx((170.5, 758.0), abs=2.0)
+    # the levelling staff beside the boots reaches two rows lower and 97 columns further
+    assert opaque_box(pixels)[2:] == (338, 760)
+    assert found.left_out
+
+
+def test_what_is_thin_all_over_stands_as_a_whole() -> None:
+    alpha = np.zeros((300, 60), dtype=np.uint8)
+    alpha[20:280, 28:31] = 255
+    found = standing_of(np.dstack([np.zeros((300, 60, 3), dtype=np.uint8), alpha]))
+    assert (found.foot, found.top) == ((29.5, 280.0), 20.0)

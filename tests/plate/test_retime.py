@@ -158,7 +158,8 @@ def test_a_take_that_falls_short_is_refused_with_the_shortfall(travel: float, st
     # the even take covers -5 to 194 mm
     wanted = start * MM + eased_move(travel=travel * MM)
     with pytest.raises(PlateError) as caught:
-        retimed(even_take(), wanted, PAL, reveal_frame=1097)
+        # where it reaches the reveal it is held beyond it; without one the end is what counts
+        retimed(even_take(), wanted, PAL, reveal_frame=1097 if travel != 195.0 else None)
     text = str(caught.value)
     assert text.startswith("even.csv: the take covers -5.00 mm to 194.00 mm of the rail; ")
     for part in said:
@@ -171,6 +172,38 @@ def test_a_take_that_falls_short_is_refused_with_the_shortfall(travel: float, st
         retimed(even_take(), back, PAL)
     # the end come back to is the start: told once
     assert str(caught.value).count("mm short") == (2 if travel == 220.0 else 1)
+
+
+def test_a_take_that_ends_beyond_the_reveal_is_held_there_and_told() -> None:
+    """The even take covers up to 194 mm at 1 mm a shot frame: 3 mm short of the move's end, past the reveal."""
+    wanted = eased_move(travel=197.0 * MM)
+    table = retimed(even_take(), wanted, PAL, reveal_frame=1090)
+    held = wanted > 194.0 * MM
+    np.testing.assert_allclose(table.take.position(table.source[held]), 194.0 * MM, atol=1e-9)
+    np.testing.assert_allclose(table.take.position(table.source[~held]), wanted[~held], atol=ALLOWED)
+    assert "ends 3.000 mm before this position" in table.notes[-1]
+    said = " ".join(table.sentences)
+    assert f"At {held.sum()} frames the take's end is held, up to 3.000 mm before" in said
+    step = float(np.diff(wanted)[np.flatnonzero(held)[0] - 1])
+    assert f"stops dead there where the move still goes at {step * 25 / MM:.1f} mm/s: push again 3.0 mm" in said
+    # short of the reveal it is refused still
+    with pytest.raises(PlateError, match="never reaches the reveal"):
+        retimed(even_take(), wanted, PAL, reveal_frame=1100)
+    # out and back the same places are held
+    back = retimed(even_take(), out_and_back(wanted), PAL, reveal_frame=1090)
+    np.testing.assert_allclose(back.source[:100], table.source)
+
+
+def test_pieces_keep_within_a_tenth_of_a_millimetre() -> None:
+    for kind in ("uneven", "pausing"):
+        take = take_of(np.arange(1, 201), pushed(kind, 3), FIFTY)
+        table = retimed(take, eased_move(), PAL)
+        pieces = table.pieces()
+        shown = np.concatenate([piece.source() for piece in pieces])
+        apart = np.abs(PchipInterpolator(take.frames, take.rail)(shown) - table.wanted)
+        assert apart.max() < 0.1 * MM + ALLOWED
+        assert table.pieces_error(pieces) <= 0.1 * MM + 1e-9
+        assert len(pieces) < len(table.frames)
 
 
 def test_a_hair_short_is_held_and_told() -> None:

@@ -17,7 +17,7 @@ from previz.geometry import Array
 from previz.look.blur import LensBlur
 from previz.look.soft import corners_of, soft_frame
 from previz.plate.cdl import NO_CHANGE, Cdl
-from previz.plate.cutout import Figure, figure_of, opaque_box, place_cutout
+from previz.plate.cutout import Figure, figure_of, place_cutout, standing_of
 from previz.plate.figure import rgba_of
 from previz.plate.framing import Bars, framed
 from previz.plate.shadow import ShadowMap, StandingCard, cast_shadow, shadow_matte
@@ -152,11 +152,11 @@ def _maker(looker: Looker) -> _Maker:
 
 @dataclass(frozen=True, eq=False)
 class _Cut:
-    """A picture of the figure: ``figure`` None where nothing of it is opaque; ``box_px`` the bottom middle of its
-    opaque box, ``alpha`` (h, w) 0 to 1."""
+    """A picture of the figure: ``figure`` None where nothing of it is opaque; ``stands_px`` where it stands in it,
+    ``alpha`` (h, w) 0 to 1."""
 
     figure: Figure | None
-    box_px: Array
+    stands_px: Array
     alpha: Picture
 
 
@@ -243,7 +243,7 @@ class _Maker:
     def _peopled(self, index: int, picture: Picture, cut: _Cut | None) -> Picture:
         if cut is None or cut.figure is None or self._stage.laid is None:
             return picture
-        return _stood(picture, cut.figure, cut.box_px, self._stage.laid, index)
+        return _stood(picture, cut.figure, cut.stands_px, self._stage.laid, index)
 
     def _finished(self, index: int, picture: Picture) -> Pixels8:
         return colour.encoded8(framed(picture, self._stage.bars, float(self._stage.above_px[index])))
@@ -285,20 +285,19 @@ def _cut(path: Path) -> _Cut:
         # the performer has left the picture, or has not come yet
         return _Cut(None, np.zeros(2), alpha)
     try:
-        left, _, right, bottom = opaque_box(pixels)
-        return _Cut(figure_of(pixels), np.array([0.5 * (left + right), float(bottom)]), alpha)
+        return _Cut(figure_of(pixels), np.array(standing_of(pixels).foot), alpha)
     except PrevizError as error:
         raise type(error)(f"{path}: {error}") from error
 
 
-def _stood(picture: Picture, figure: Figure, box_px: Array, laid: FigureLayer, index: int) -> Picture:
+def _stood(picture: Picture, figure: Figure, stands_px: Array, laid: FigureLayer, index: int) -> Picture:
     """The picture with the figure laid in it; as it is where the foot is not before the lens."""
     scale, turn = float(laid.scale[index]), float(laid.turn[index])
     if not np.isfinite([*laid.foot_px[index], *laid.layer_foot_px[index], scale, turn]).all():
         return picture
     c, s = np.cos(turn), np.sin(turn)
-    # the cut-out is placed by the bottom middle of its opaque box, which need not be the foot
-    place = laid.foot_px[index] + scale * np.array([[c, -s], [s, c]]) @ (box_px - laid.layer_foot_px[index])
+    # the cut-out is placed by where it is seen to stand, which need not be the foot that the layer has
+    place = laid.foot_px[index] + scale * np.array([[c, -s], [s, c]]) @ (stands_px - laid.layer_foot_px[index])
     return place_cutout(picture, figure, (float(place[0]), float(place[1])), scale * figure.height, turn)
 
 

@@ -32,7 +32,7 @@ from previz.deliver.plate.retimes import write_retime
 from previz.errors import PlateError, PrevizError
 from previz.geometry import Array
 from previz.plate.cdl import NO_CHANGE
-from previz.plate.cutout import opaque_box
+from previz.plate.cutout import standing_of
 from previz.plate.feet import FootTrack
 from previz.plate.figure import rgba_of
 from previz.plate.framing import bars_of, fastest_drift, room_in, spare_lines
@@ -269,9 +269,9 @@ def _misplaced(both: Both, track: FootTrack) -> list[str]:
     pixels = rgba_of(figure.files[figure.shown[0]])
     if not (pixels[..., 3] >= 128).any():
         return []
-    left, top, right, bottom = opaque_box(pixels)
-    away = float(np.hypot(0.5 * (left + right) - track.layer_foot_px[0, 0], bottom - track.layer_foot_px[0, 1]))
-    if away <= 0.03 * (bottom - top):
+    stands = standing_of(pixels)
+    away = float(np.hypot(*(np.array(stands.foot) - track.layer_foot_px[0])))
+    if away <= 0.03 * (stands.foot[1] - stands.top):
         return []
     return [
         f"in the figure's first frame the feet are {away:.0f} px from where the plate's numbers put them, so they are "

@@ -20,7 +20,7 @@ from previz import colour
 from previz.errors import PlateError, PrevizError
 from previz.geometry import Array
 from previz.look.blur import exposure_frames
-from previz.plate.cutout import opaque_box
+from previz.plate.cutout import standing_of
 from previz.plate.feet import Layer
 from previz.plate.figure import rgba_of
 from previz.plate.marks import Marks, PlatePicture, SolvedCamera, Upright, numbers_from, solve_camera
@@ -321,20 +321,23 @@ def _layer(pixels: NDArray[np.uint8], feet: tuple[float, float] | None, path: Pa
     """Foot and head in a cut-out (h, w, 4), and how they were found."""
     height, width = pixels.shape[:2]
     try:
-        left, top, right, bottom = opaque_box(pixels)
+        stands = standing_of(pixels)
     except PrevizError as error:
         raise PlateError(f"{path}: {error}") from error
+    top = stands.top
     if feet is None:
-        foot, words = (0.5 * (left + right), float(bottom)), "the feet at its lowest middle"
+        foot, words = stands.foot, "the feet in the middle of what stands lowest"
+        if stands.left_out:
+            words += ", a staff or the like left out"
     else:
         foot, words = feet, "the feet where plate.feet says"
-        if not (0.0 <= foot[0] <= width and float(top) + 1.0 < foot[1] <= height):
+        if not (0.0 <= foot[0] <= width and top + 1.0 < foot[1] <= height):
             raise PlateError(
                 f"plate.feet: ({foot[0]:g}, {foot[1]:g}) is no place for feet in {path.name}, {width} x {height} px, "
-                f"whose figure's head is at {top} px; give [right, down] in pixels of that picture"
+                f"whose figure's head is at {top:g} px; give [right, down] in pixels of that picture"
             )
     words += f" ({foot[0]:.1f}, {foot[1]:.1f})"
-    return Layer(float(width), float(height), foot, (foot[0], float(top))), words
+    return Layer(float(width), float(height), foot, (foot[0], top)), words
 
 
 def _is_plate(scene: Scene, size_px: tuple[int, int]) -> bool:
@@ -353,8 +356,7 @@ def _feet_move(first: NDArray[np.uint8], last: NDArray[np.uint8]) -> bool:
         # a frame that the performer has left is no cut-out either
         if not (pixels[..., 3] >= 128).any():
             return True
-        left, _, right, bottom = opaque_box(pixels)
-        places.append(np.array([0.5 * (left + right), bottom]))
+        places.append(np.array(standing_of(pixels).foot))
     return bool(np.hypot(*(places[1] - places[0])) > _MOVES * first.shape[0])
 
 
