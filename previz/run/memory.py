@@ -89,10 +89,10 @@ def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> 
 def _triangles(scene: Scene) -> float:
     """Triangles of wall and bridge, about: those of a mesh by the size of its file."""
     out = float(scene.wall.triangles) if scene.wall.mesh is None else 0.0
-    for file in (scene.wall.mesh, scene.bridge.mesh):
-        if file is not None:
+    for mesh in (scene.wall.mesh, scene.bridge.mesh):
+        if mesh is not None:
             with suppress(OSError):
-                out += scene.path(file).stat().st_size / _MESH_BYTES
+                out += scene.path(mesh.file).stat().st_size / _MESH_BYTES
     return out
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.caution import Caution, Cautions
+from previz.scene.given.understood import doubts, mesh_seen
 from previz.scene.layout import behind, delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
@@ -22,24 +23,37 @@ SLOWEST_PAN = 7.0  # s for a frame width at 24 frames/s and 180 degrees; practic
 LENS_CLEARANCE = 0.010  # m of air around the barrel; common practice, no source
 SHORTEST, LONGEST = 1.0, 60.0  # s of a move; common practice, no source
 
-# m; a bridge beyond them is hardly a miniature: common practice, no source
-SMALL, LARGE = 0.05, 5.0
-
 _ROUNDING = 1e-6  # m, of a mesh's numbers
 
 __all__ = ["Caution", "cautions"]
 
 
-def _mesh_size(scene: Scene, _move: Move) -> Cautions:
-    """A mesh in another unit than metres, or at full size."""
-    shape = bridge_shape(scene)
-    size = float(np.ptp(shape.bounds, axis=0).max())
-    if shape.modelled and not SMALL <= size <= LARGE:
-        known = f"{size:.1f} m" if size > LARGE else mm_text(size)
-        asked = "in another unit, or at full size?" if size > LARGE else "in another unit?"
-        yield Caution(
-            "bridge.mesh", f"The mesh is {known} long: is it {asked} Meshes are taken in metres, at miniature size."
+def _meshes(scene: Scene, _move: Move) -> Cautions:
+    """A mesh in another unit than it was taken in, lying down or turned away."""
+    lens = max(scene.camera.position[2], scene.camera.lens)
+    view = lens * scene.camera.sensor[0] / scene.camera.lens
+    for what, mesh, against in (("wall", scene.wall.mesh, view), ("bridge", scene.bridge.mesh, lens)):
+        if mesh is not None:
+            for text in doubts(what, mesh_seen(scene.path(mesh.file), mesh), mesh, against):
+                yield Caution(f"{what}.mesh", text)
+
+
+def _without_effect(scene: Scene, _move: Move) -> Cautions:
+    """Keys of a wall by rule beside a mesh or a photograph."""
+    wall = scene.wall
+    given = wall.model_fields_set
+    if wall.kind is not None:
+        return
+    way = "a mesh" if wall.mesh is not None else "a photograph"
+    if "relief" in given and isinstance(wall.relief, float) and wall.relief > 0.0:
+        more = 'model it there' if wall.mesh is not None else (
+            'give a measured grid, relief = { file = "relief.csv" }, or "0 mm"'
         )
+        yield Caution(
+            "wall.relief", f"A depth of carving, {mm_text(wall.relief)}, has no effect beside {way}: {more}."
+        )
+    if "seed" in given:
+        yield Caution("wall.seed", f"A seed has no effect beside {way}: leave it out.")
 
 
 def _framing(scene: Scene, move: Move) -> Cautions:
@@ -254,7 +268,8 @@ def _paint(scene: Scene, move: Move) -> Cautions:
 
 
 _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
-    _mesh_size,
+    _meshes,
+    _without_effect,
     _framing,
     _touch,
     _wall_size,

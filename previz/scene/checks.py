@@ -9,10 +9,12 @@ import numpy as np
 
 from previz.errors import BuildError, Fault, SceneError
 from previz.geometry import Array, unit
-from previz.scene.cautions import LARGE, Caution, cautions
+from previz.scene.cautions import Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
 from previz.scene.files import MESHES, trouble
+from previz.scene.given.mesh import MeshFile
+from previz.scene.given.understood import better_units, mesh_seen
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
@@ -35,8 +37,13 @@ def _wall(scene: Scene) -> Reasons:
     if wall.mesh is not None:
         if wall.sideways != 0.0:
             expected = "no shift of a modelled wall, which is placed as it is"
-            yield Reason(("wall", "sideways"), expected, mm_text(wall.sideways), "move it in its file")
-        return  # its size is not known before it is read
+            yield Reason(("wall", "sideways"), expected, mm_text(wall.sideways), "write move beside mesh's file")
+        if wall.turn != 0.0:
+            expected = "a wall made by kind: a mesh is turned by its own table"
+            hint = 'mesh = { file = "wall.glb", turn = "90 deg" }'
+            yield Reason(("wall", "turn"), expected, deg_text(wall.turn), hint)
+        yield from _wall_mesh(scene, wall.mesh)
+        return
     if wall.turn != 0.0 and wall.kind is None:
         expected = "a wall made by kind: no other has a pattern that can be turned"
         yield Reason(("wall", "turn"), expected, deg_text(wall.turn), "leave out turn")
@@ -50,6 +57,16 @@ def _wall(scene: Scene) -> Reasons:
     if door is not None and door.height >= wall.top:
         expected = f"a doorway lower than the wall's top, {mm_text(wall.top)} above the bridge"
         yield Reason(("wall", "doorway", "height"), expected, mm_text(door.height))
+
+
+def _wall_mesh(scene: Scene, mesh: MeshFile) -> Reasons:
+    """A mesh that no wall can be made of; one that is not there at all is the reader's to tell."""
+    path = scene.path(mesh.file)
+    if trouble(path, MESHES) is None:
+        try:
+            mesh_seen(path, mesh)
+        except BuildError as error:
+            yield Reason(("wall", "mesh"), "the mesh of a wall", str(error))
 
 
 def _bridge(scene: Scene) -> Reasons:
@@ -79,12 +96,12 @@ def _bridge(scene: Scene) -> Reasons:
 def _mesh(scene: Scene) -> Reasons:
     """A mesh that no bridge can be made of; one that is not there at all is the reader's to tell."""
     assert scene.bridge.mesh is not None
-    path = scene.path(scene.bridge.mesh)
+    path = scene.path(scene.bridge.mesh.file)
     if trouble(path, MESHES) is None:
         try:
             bridge_shape(scene)
         except BuildError as error:
-            yield Reason(("bridge", "mesh"), "the mesh of a bridge, closed and in metres", str(error))
+            yield Reason(("bridge", "mesh"), "the mesh of a bridge, closed", str(error))
 
 
 def _shape(scene: Scene) -> BridgeShape | None:
@@ -230,8 +247,11 @@ def _bridge_reach(scene: Scene, move: Move, frames: list[int], places: Array) ->
         expected = f"a bridge that ends before the lens, which is {mm_text(float(z[at]))} from the wall"
         found = f"{mm_text(shape.near)} (frame {frames[at]})"
         hint = "shorten the bridge or move camera.position out"
-        if shape.modelled and shape.near > LARGE:
+        mesh = scene.bridge.mesh
+        if mesh is not None and shape.near > 1.3 * scene.camera.position[2]:
             hint = f"the mesh is {shape.near:.1f} m long: is it in another unit than metres, or at full size?"
+            better = better_units("bridge", shape.near, scene.camera.position[2], mesh)
+            hint += f" Perhaps {better}" if better else ""
         yield Reason(("bridge", "mesh" if shape.modelled else "length"), expected, found, hint)
     elif shape.distance(places).min() <= _TIGHT:
         yield Reason(("camera", "position"), "a lens outside the bridge in every frame", "one that runs through it")

@@ -7,6 +7,7 @@ import numpy as np
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.optics import angle_of_view, depth_of_field
+from previz.scene.given.understood import mesh_rows, mesh_seen
 from previz.scene.layout import behind
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move, move_of
@@ -105,12 +106,22 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
     if shape.modelled:
         litres = f"{1e3 * shape.volume:.2f} litres"
         rows.insert(3, ("modelled bridge, out of the wall", f"{shape.size}, {litres}"))
+    rows[3:3] = _mesh_rows(scene)
     rows += _lens_rows(scene, move)
     if scene.plate is not None:
         tall = scene.plate.height / scene.scale
         depth = float(station.depth(shape.on_middle(scene.plate.foot_mark)))
         rows.append(("figure at miniature size", cut_text(tall)))
         rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
+    return rows
+
+
+def _mesh_rows(scene: Scene) -> list[tuple[str, str]]:
+    """What the meshes of wall and bridge were understood to be."""
+    rows = []
+    for what, mesh in (("wall", scene.wall.mesh), ("bridge", scene.bridge.mesh)):
+        if mesh is not None:
+            rows += mesh_rows(what, mesh_seen(scene.path(mesh.file), mesh), mesh)
     return rows
 
 

@@ -360,14 +360,19 @@ Day = Annotated[
 ]
 
 
-def _read_file_name(value: Any) -> Any:
+def read_file_name(value: Any, example: str = '"wall.glb"') -> Path:
+    """The name of a file, from text or a path; raises the fault of a value that is none, which shows ``example``."""
     if isinstance(value, str):
         if not value.strip() or not value.isprintable() or len(value) > 500:
             raise wrong("the name of a file")
         return Path(value)
     if not isinstance(value, Path):
-        raise wrong('the name of a file in quotes, like "wall.glb"')
+        raise wrong(f"the name of a file in quotes, like {example}")
     return value
+
+
+def _read_file_name(value: Any) -> Any:
+    return read_file_name(value)
 
 
 FileName = Annotated[

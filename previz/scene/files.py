@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ from previz.errors import quoted
 from previz.scene.faults import Reason, nearest
 from previz.scene.source import Loc
 
-MESHES = (".glb", ".obj", ".ply", ".stl")
+MESHES = (".glb", ".obj", ".ply", ".stl", ".off")
 PICTURES = (".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
 TABLES = (".csv",)
 
@@ -24,6 +25,7 @@ FRAMES = (".cin", ".dpx", ".exr", ".tga")
 _NAMED: tuple[tuple[Loc, str, tuple[str, ...], bool], ...] = (
     (("wall", "mesh"), "a mesh file", MESHES, False),
     (("wall", "photo"), "a picture file", PICTURES, False),
+    (("wall", "relief", "file"), "a table or a picture file", (*TABLES, *PICTURES), False),
     (("bridge", "mesh"), "a mesh file", MESHES, False),
     (("bridge", "image"), "a picture file", PICTURES, False),
     (("plate", "figure"), "a picture file or a folder of numbered pictures", PICTURES, True),
@@ -41,15 +43,31 @@ def file_reasons(data: dict[str, Any], folder: Path) -> list[Reason]:
     Values that are not file names at all are left to the model.
     """
     reasons = []
-    for loc, what, endings, frames in _NAMED:
-        name: Any = data
-        for step in loc:
-            name = name.get(step) if isinstance(name, dict) else None
-        if isinstance(name, str) and name.strip() and name.isprintable() and len(name) <= 500:
-            wrong = trouble(folder / name, endings, frames)
-            if wrong:
-                reasons.append(Reason(loc, what, f"{wrong[0]} ({quoted(name)})", wrong[1]))
+    for key, what, endings, frames in _NAMED:
+        for loc, name in _names_at(data, key):
+            if name.strip() and name.isprintable() and len(name) <= 500:
+                wrong = trouble(folder / name, endings, frames)
+                if wrong:
+                    reasons.append(Reason(loc, what, f"{wrong[0]} ({quoted(name)})", wrong[1]))
     return reasons
+
+
+def named_files(data: dict[str, Any]) -> Iterator[tuple[Loc, str]]:
+    """Key path and text of every file or folder that ``data``, the values of a sound scene file, names."""
+    for key, *_ in _NAMED:
+        yield from _names_at(data, key)
+
+
+def _names_at(data: dict[str, Any], key: Loc) -> Iterator[tuple[Loc, str]]:
+    """The names at a key: its text, that of ``file`` in its table, or of every table in its list."""
+    value: Any = data
+    for step in key:
+        value = value.get(step) if isinstance(value, dict) else None
+    for loc, part in [(key, value)] if not isinstance(value, list) else [((*key, i), v) for i, v in enumerate(value)]:
+        if isinstance(part, str):
+            yield loc, part
+        elif isinstance(part, dict) and isinstance(part.get("file"), str):
+            yield (*loc, "file"), part["file"]
 
 
 def trouble(path: Path, endings: tuple[str, ...], frames: bool = False) -> tuple[str, str] | None:

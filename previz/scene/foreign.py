@@ -7,6 +7,7 @@ import io
 import json
 import math
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, TypeGuard
 from urllib.parse import unquote
@@ -16,14 +17,15 @@ from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 
 from previz import colour
-from previz.errors import BuildError
-from previz.geometry import Array
+from previz.errors import BuildError, quoted
+from previz.geometry import Array, rigid, transform_points, turned
+from previz.scene.given.mesh import METRES, STATED, UNIT_WORDS, UNITS, MeshFile, Units, Up
 from previz.scene.limits import MESH_BYTES, MESH_FACES, MESH_NODES, MESH_VALUES, PICTURE_PIXELS, millions
 
 # a picture (H, W, 3), linear light
 Picture = NDArray[np.float32]
 
-MESH_KINDS = (".glb", ".obj", ".ply", ".stl")
+MESH_KINDS = (".glb", ".obj", ".ply", ".stl", ".off")
 PICTURE_KINDS = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
 
 # lists of a GLB's description that are looked at before it is read
@@ -101,6 +103,18 @@ def _linear(image: Image.Image) -> Picture:
     return colour.decoded8(np.asarray(image.convert("RGB")))
 
 
+# how a file's axes become right, up and out of the wall, by the axis that its program has up: always a turn. From z up,
+# what the program shows from the front (looking along its y) is what the camera sees
+_SET_FROM_FILE: Final[dict[Up, tuple[tuple[int, int, int], ...]]] = {
+    "y": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
+    "z": ((1, 0, 0), (0, 0, 1), (0, -1, 0)),
+    "x": ((0, -1, 0), (1, 0, 0), (0, 0, 1)),
+    "-y": ((-1, 0, 0), (0, -1, 0), (0, 0, 1)),
+    "-z": ((1, 0, 0), (0, 0, -1), (0, 1, 0)),
+    "-x": ((0, 1, 0), (-1, 0, 0), (0, 0, 1)),
+}
+
+
 class RawMesh:
     """Triangles as a file has them: ``vertices`` (V, 3) float64, ``faces`` (F, 3) int64; where the file has them
     ``uv`` (V, 2) v down and ``picture`` (H, W, 3) linear, and ``tint`` (V, 3) linear, else one colour for all."""
@@ -117,16 +131,21 @@ class RawMesh:
         self.uv, self.picture, self.tint = uv, picture, tint
 
 
-def read_mesh(path: Path) -> RawMesh:
-    """A mesh file, all its parts in one, placed as the file says. Raises :class:`BuildError`."""
+def read_mesh(path: Path, given: MeshFile | None = None) -> RawMesh:
+    """A mesh file, all its parts in one, placed as the file says and then as ``given`` does, in metres.
+
+    Without ``given`` its numbers are metres in the scene's axes. Raises :class:`BuildError`.
+    """
     _there(path, "a mesh")
     kind = path.suffix.lower()
     if kind not in MESH_KINDS:
-        raise BuildError(f'{path}: "{kind}" is not a kind of mesh that is read; save it as GLB, OBJ, PLY or STL')
+        raise BuildError(f'{path}: "{kind}" is not a kind of mesh that is read; save it as GLB, OBJ, PLY, STL or OFF')
     if path.stat().st_size > MESH_BYTES:
         raise BuildError(f"{path}: the mesh file is larger than {MESH_BYTES // 1_000_000} MB; save a coarser one")
     if kind == ".glb":
         _require_modest(path)
+    elif kind == ".obj":
+        _require_pictures(path)
     parts = _loaded(path)
     try:
         raw = _joined(parts)
@@ -140,13 +159,59 @@ def read_mesh(path: Path) -> RawMesh:
         raise BuildError(f"{path}: the mesh is broken: it names corners that it does not have")
     if not np.isfinite(raw.vertices).all():
         raise BuildError(f"{path}: the mesh has corners whose place is not a number")
+    return _sized(path, placed(raw, given or MeshFile(file=path)), given)
+
+
+def placed(raw: RawMesh, given: MeshFile) -> RawMesh:
+    """A mesh as its file has it, put into metres and the scene's axes; a mirrored one keeps its outside outside."""
+    where = set_from_file(given)
+    faces = raw.faces
+    vertices = transform_points(where, raw.vertices)
+    if np.linalg.det(where[:3, :3]) < 0.0:
+        faces = np.ascontiguousarray(faces[:, ::-1])
+        out = RawMesh(vertices, faces, raw.uv, raw.picture, raw.tint)
+        # a program whose axes are left-handed has turned the faces over already
+        if open_edges(out)[0] == 0 and volume_of(out) < 0.0:
+            faces = raw.faces
+    return RawMesh(vertices, faces, raw.uv, raw.picture, raw.tint)
+
+
+def set_from_file(given: MeshFile) -> Array:
+    """(4, 4): a mesh file's numbers to metres in the scene's axes; its determinant is negative where it mirrors."""
+    # a camera's pan to the right looks along -Z: the opposite sense of a front that looks along +Z
+    turn = turned(-given.turn, 0.0, 0.0)
+    swap = np.diag([-1.0 if given.mirror else 1.0, 1.0, 1.0])
+    axes = np.array(_SET_FROM_FILE[given.up], dtype=np.float64)
+    return rigid(swap @ turn @ axes * METRES[given.unit], given.move)
+
+
+def _sized(path: Path, raw: RawMesh, given: MeshFile | None) -> RawMesh:
+    """``raw`` where it is of a size to build from. Raises :class:`BuildError` that says which unit would do."""
     size = float(np.ptp(raw.vertices, axis=0).max())
-    if not 1e-3 <= size <= 100.0 or float(np.abs(raw.vertices).max()) > 1000.0:
-        unit = "; is it in millimetres? Meshes" if size > 100.0 else "; meshes"
-        raise BuildError(
-            f"{path}: the mesh measures {size:.6g} m, which is no miniature{unit} are taken in metres, so scale it"
-        )
-    return raw
+    if 1e-3 <= size <= 100.0 and float(np.abs(raw.vertices).max()) <= 1000.0:
+        return raw
+    now = (given or MeshFile(file=path)).unit
+    known = f"the mesh measures {size:.6g} m, which is no miniature"
+    if 1e-3 <= size <= 100.0:
+        far = float(np.abs(raw.vertices).max())
+        raise BuildError(f"{path}: the mesh lies {far:.6g} m away from the set; move it in its file, or by move")
+    better = unit_that_fits(size, now, lambda metres: 0.01 <= metres <= 20.0, 1.0)
+    if better is None:
+        raise BuildError(f"{path}: {known}; scale it in its program")
+    stated = "" if given is not None and given.units else f" (a {path.suffix[1:].upper()} file states no unit)"
+    if path.suffix.lower() in STATED and not (given is not None and given.units):
+        stated = " as its format does"
+    raise BuildError(
+        f"{path}: {known}; is it in {UNIT_WORDS[better]}? It was taken in {UNIT_WORDS[now]}{stated}: "
+        f'write mesh = {{ file = {quoted(path.name)}, units = "{better}" }}'
+    )
+
+
+def unit_that_fits(size: float, now: Units, fits: Callable[[float], bool], usual: float) -> Units | None:
+    """Which other unit makes a mesh, ``size`` m across in the unit ``now``, one that ``fits``; nearest to ``usual``."""
+    sizes = {unit: size * METRES[unit] / METRES[now] for unit in UNITS if unit != now}
+    good = [unit for unit, metres in sizes.items() if fits(metres)]
+    return min(good, key=lambda unit: abs(math.log(sizes[unit] / usual)), default=None)
 
 
 def _require_modest(path: Path) -> None:
@@ -179,6 +244,51 @@ def _require_modest(path: Path) -> None:
             f"{path}: the mesh's pictures have {pixels} pixels; at most {millions(PICTURE_PIXELS)} are read, so save "
             "them smaller"
         )
+
+
+def _require_pictures(path: Path) -> None:
+    """Refuse an OBJ whose materials name a picture that is not there or cannot be read: the reader would leave it out
+    without a word. Raises :class:`BuildError`."""
+    pixels = 0
+    for name in _named_in(path, "mtllib"):
+        materials = _beside(path, name)
+        # an OBJ without its materials is a plain one, and said to be by "previz check"
+        if materials is None:
+            continue
+        for picture in _named_in(materials, "map_kd"):
+            file = _beside(materials, picture)
+            what = f"the picture {quoted(picture)}, named in {quoted(name)},"
+            if picture.startswith("-"):
+                raise BuildError(f"{path}: {what} has options before its name, which are not read; take them out")
+            if file is None:
+                way = "write / instead of \\" if "\\" in picture else "lay it there, or take its line out"
+                raise BuildError(f"{path}: {what} is not in the mesh's folder; {way}")
+            pixels += _pixels(path, what, file.read_bytes())
+    if pixels > PICTURE_PIXELS:
+        raise BuildError(
+            f"{path}: the mesh's pictures have {pixels} pixels; at most {millions(PICTURE_PIXELS)} are read, so save "
+            "them smaller"
+        )
+
+
+def _named_in(path: Path, word: str) -> list[str]:
+    """The files that the lines of an OBJ or MTL file beginning with ``word`` name, each once.
+
+    Alias|Wavefront, "Object Files (.obj)" and "MTL material format", 1995.
+    """
+    with path.open(encoding="utf-8", errors="replace") as lines:
+        parts = (line.strip().split(maxsplit=1) for line in lines)
+        return list(dict.fromkeys(two[1] for two in parts if len(two) == 2 and two[0].lower() == word))
+
+
+def _beside(path: Path, name: str) -> Path | None:
+    """The file of that name in the folder of ``path`` or below it; None where there is none."""
+    file = path.parent / name
+    try:
+        inside = file.resolve().is_relative_to(path.parent.resolve())
+        return file if inside and file.is_file() else None
+    except (OSError, ValueError):
+        return None
 
 
 def _tables(value: object) -> list[dict[str, Any]]:
@@ -225,12 +335,8 @@ def _image_bytes(path: Path, image: dict[str, Any], views: list[Any], binary: by
         except ValueError:
             return b""
     if isinstance(uri, str):
-        beside = path.parent / unquote(uri)
-        try:
-            if beside.resolve().is_relative_to(path.parent.resolve()) and beside.is_file():
-                return beside.read_bytes()
-        except (OSError, ValueError):
-            pass
+        beside = _beside(path, unquote(uri))
+        return b"" if beside is None else beside.read_bytes()
     return b""
 
 
@@ -334,11 +440,8 @@ def same_corners(vertices: Array) -> NDArray[np.int64]:
     return number.reshape(-1).astype(np.int64)
 
 
-def require_closed(raw: RawMesh, name: str) -> None:
-    """Every edge must be run through as often one way as the other; a volume must not be inside out.
-
-    Raises :class:`BuildError`.
-    """
+def open_edges(raw: RawMesh) -> tuple[int, int]:
+    """How many edges are not run through as often one way as the other, and how many faces have an area to speak of."""
     faces = same_corners(raw.vertices)[raw.faces]
     faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
     edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
@@ -346,12 +449,27 @@ def require_closed(raw: RawMesh, name: str) -> None:
     key = np.sort(edges, axis=1) @ np.array([len(raw.vertices) + 1, 1])
     _, inverse = np.unique(key, return_inverse=True)
     balance = np.bincount(inverse.reshape(-1), weights=np.where(forward, 1.0, -1.0))
-    open_edges = int((balance != 0.0).sum())
-    if open_edges or len(faces) == 0:
-        raise BuildError(
-            f"{name}: the bridge is not closed ({open_edges} open edges); close its holes, or turn its faces one way"
-        )
+    return int((balance != 0.0).sum()), len(faces)
+
+
+def volume_of(raw: RawMesh) -> float:
+    """Volume (m3) of a closed mesh; negative where it is inside out."""
     corners = raw.vertices[raw.faces]
-    volume = float(np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum()) / 6.0
-    if volume <= 0.0:
-        raise BuildError(f"{name}: the bridge is inside out; turn its faces over")
+    return float(np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum()) / 6.0
+
+
+def require_closed(raw: RawMesh, name: str) -> None:
+    """Every edge must be run through as often one way as the other; a volume must not be inside out.
+
+    Raises :class:`BuildError`.
+    """
+    open_, faces = open_edges(raw)
+    if open_ or faces == 0:
+        raise BuildError(
+            f"{name}: the bridge is not closed ({open_} open edges); close its holes, or turn its faces one way"
+        )
+    if volume_of(raw) <= 0.0:
+        raise BuildError(
+            f"{name}: the bridge is inside out; turn its faces over, or write mirror = true under mesh where left and "
+            "right are swapped as well"
+        )

@@ -46,6 +46,7 @@ from previz.scene.fields import (
     several,
     wrong,
 )
+from previz.scene.given.mesh import NamedMesh
 from previz.scene.limits import CARDS, LAMPS
 from previz.scene.markerboard import Markers
 from previz.scene.search.asked import Search
@@ -89,7 +90,8 @@ class Wall(Table):
 
     ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving. ``turn`` turns all of a
     kind's pattern, carving and paint, about the wall's middle at the level of the bridge's top. ``mesh`` is placed as
-    it is, in metres, the scene's axes and origin. ``photo`` is a picture of a flat wall, ``width`` x ``height``.
+    it is, or as its table says, in the scene's axes and origin. ``photo`` is a picture of a flat wall, ``width`` x
+    ``height``.
     """
 
     model_config = ConfigDict(
@@ -97,7 +99,7 @@ class Wall(Table):
     )
 
     kind: WallKind | None = Field(None, description=f"A wall made by rule: {WALL_KINDS_TEXT}.")
-    mesh: FileName | None = Field(None, description="A modelled wall: a GLB, OBJ, PLY or STL file, in metres.")
+    mesh: NamedMesh = Field(None, description="A modelled or scanned wall: a mesh file, in metres or as told.")
     photo: FileName | None = Field(None, description="A straight-on photograph of a flat painted wall.")
     width: Length = Field(1.8, description='Width, such as "1.8 m".')
     height: Length = Field(2.2, description='Whole height, such as "2.2 m".')
@@ -138,8 +140,8 @@ class Bridge(Table):
     """The walkway. ``length`` runs from the sill to the near end; ``taper`` is near width / far width.
 
     ``camber`` is how far the middle of the length rises, ``bend`` how far the near end swings to camera
-    right, ``colour`` the bare material. ``mesh`` replaces the slab and all keys of its shape (placed as it is, in
-    metres, the scene's axes and origin); ``image`` is a picture laid over the slab's map.
+    right, ``colour`` the bare material. ``mesh`` replaces the slab and all keys of its shape (placed as it is, or as
+    its table says, in the scene's axes and origin); ``image`` is a picture laid over the slab's map.
     """
 
     model_config = ConfigDict(
@@ -157,7 +159,7 @@ class Bridge(Table):
     colour: Colour = Field("#c8b08a", description="The bare material, sRGB, #rrggbb.")
     paint: PaintKind = Field("projected", description="bare, wash, projected or solved.")
     image: FileName | None = Field(None, description="A picture laid over the bridge instead of paint.")
-    mesh: FileName | None = Field(None, description="A modelled bridge: a GLB, OBJ, PLY or STL file, in metres.")
+    mesh: NamedMesh = Field(None, description="A modelled bridge: a mesh file, in metres or as its table says.")
     gloss: Gloss = Field("matt", description="How the bridge's paint shines: matt, satin or gloss.")
 
 

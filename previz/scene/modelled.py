@@ -19,6 +19,7 @@ from shapely.geometry.polygon import orient
 
 from previz.geometry import Array, unit
 from previz.scene.foreign import RawMesh, read_mesh, require_closed, same_corners
+from previz.scene.given.mesh import MeshFile
 from previz.scene.shape import PIECES, BridgeShape, Outlines
 
 # m; a cut closer than this to a corner of the mesh is made beside it, never along a face
@@ -332,21 +333,21 @@ class Modelled(BridgeShape):
         return np.column_stack([x0, y0, z0]), np.column_stack([x1, y1, z1])
 
 
-def modelled_shape(path: Path) -> Modelled:
-    """The shape of a mesh file as it is now, read once for every state of the file.
+def modelled_shape(path: Path, given: MeshFile | None = None) -> Modelled:
+    """The shape of a mesh file as it is now, placed as ``given`` says, read once for every state of the file.
 
     Raises :class:`~previz.errors.BuildError` for a file that is no mesh, or a mesh that is not closed.
     """
     try:
         state = path.stat()
     except OSError:
-        return _of_file(path, 0, 0)  # which says what is wrong
-    return _of_file(path, state.st_mtime_ns, state.st_size)
+        return _of_file(path, given, 0, 0)  # which says what is wrong
+    return _of_file(path, given, state.st_mtime_ns, state.st_size)
 
 
 @lru_cache(maxsize=4)
-def _of_file(path: Path, _changed: int, _size: int) -> Modelled:
-    raw = read_mesh(path)
+def _of_file(path: Path, given: MeshFile | None, _changed: int, _size: int) -> Modelled:
+    raw = read_mesh(path, given)
     require_closed(raw, str(path))
     return Modelled(raw)
 

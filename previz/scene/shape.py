@@ -346,4 +346,4 @@ def bridge_shape(scene: Scene) -> BridgeShape:
     # meshes need more than a plain scene does
     from previz.scene.modelled import modelled_shape
 
-    return modelled_shape(scene.path(scene.bridge.mesh))
+    return modelled_shape(scene.path(scene.bridge.mesh.file), scene.bridge.mesh)

@@ -28,7 +28,10 @@ rate = 25                    # frames a second, 1 to 1000: 25, 23.976 or "24000/
 
 [wall]
 kind = "slate"               # @KINDS@; instead of kind, one of the next two
-# mesh = "wall.glb"          # a modelled wall in metres, axes as above: glb, obj, ply, stl
+# mesh = "wall.glb"          # a modelled wall in metres, axes as above: glb, obj, ply, stl, off; or, of any program,
+# mesh = { file = "wall.stl", units = "mm", up = "z", turn = "0 deg", mirror = false, move = ["0 mm", "0 mm", "0 mm"] }
+#                            # units m, cm, mm, in or ft; up the axis y, z, x, -y, -z or -x; turned about the vertical,
+#                            # left and right swapped, moved right, up, out: "previz check" says what was understood
 # photo = "wall.jpg"         # a straight-on photograph of a flat painted wall
 width = "1.8 m"
 height = "2.2 m"             # foot to crest
@@ -53,7 +56,7 @@ colour = "#c8b08a"           # the bare material, red green blue
 paint = "projected"          # bare, wash, projected or solved
 gloss = "matt"               # how its paint shines: matt, satin or gloss
 # image = "bridge.png"       # a picture laid over the bridge instead of paint
-# mesh = "bridge.glb"        # a modelled bridge, in metres, axes as above; leave out length to bend and image then
+# mesh = "bridge.glb"        # a modelled bridge, as above or { file = ... }; leave out length to bend and image then
 
 [camera]
 sensor = "35.9 x 24.0 mm"    # width x height

@@ -68,7 +68,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
     """The wall of a scene and what to look out for."""
     wall = scene.wall
     if wall.mesh is not None:
-        surface = modelled.wall(read_mesh(scene.path(wall.mesh)), wall.texture_px)
+        surface = modelled.wall(read_mesh(scene.path(wall.mesh.file), wall.mesh), wall.texture_px)
         cautions = ("wall.doorway is not cut into a modelled wall; model it there",) if wall.doorway else ()
         return surface, cautions
     plot = plot_of(scene)
@@ -118,7 +118,8 @@ def build_bridge(scene: Scene, wall: Surface, texel: float) -> BridgeBuild:
     """The bridge of a scene, its end buried in ``wall``."""
     given = scene.bridge
     if given.mesh is not None:
-        build = modelled.bridge(read_mesh(scene.path(given.mesh)), str(scene.path(given.mesh)), texel, given.colour)
+        path = scene.path(given.mesh.file)
+        build = modelled.bridge(read_mesh(path, given.mesh), str(path), texel, given.colour)
     else:
         deepest = float(wall.vertices[:, 2].min()) + BACKING if isinstance(wall, GridSurface) else -0.02
         build = slabs.slab(given, max(-deepest, 0.0) + _BURIED, texel)

@@ -113,7 +113,7 @@ def test_what_can_be_built_is_not_refused(tmp_path: Path, changes: list[tuple[st
 
 
 def test_a_modelled_wall_or_bridge_is_not_judged_by_sizes_it_does_not_have(tmp_path: Path) -> None:
-    (tmp_path / "thing.glb").write_bytes(b"x")
+    block(-500, 500, -600, 400, -40, 0).export(tmp_path / "thing.glb")
     mesh = 'mesh = "thing.glb" '
     assert impossible(scene_of(tmp_path, ('kind   = "slate" ', mesh), ('height = "110 mm"', 'height = "900 mm"'))) == []
     saved(tmp_path)

@@ -171,8 +171,12 @@ def test_the_starter_shows_and_explains_every_key() -> None:
 
 
 def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
-    for name in ("wall.glb", "wall.jpg", "bridge.png", "bridge.glb", "figure.png"):
+    for name in ("wall.jpg", "bridge.png", "figure.png"):
         (tmp_path / name).write_bytes(b"x")
+    wall = trimesh.creation.box(bounds=[[-0.9, -1.4, -0.04], [0.9, 0.8, 0.0]])
+    wall.export(tmp_path / "wall.glb")
+    in_mm_z_up = [[1000, 0, 0, 0], [0, 0, -1000, 0], [0, 1000, 0, 0], [0, 0, 0, 1]]
+    wall.apply_transform(in_mm_z_up).export(tmp_path / "wall.stl")
     path = tmp_path / "new.toml"
     text = starter_text("x")
     tried = 0
@@ -194,4 +198,4 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
         path.write_text(edited, encoding="utf-8")
         read_scene(path)
         tried += 1
-    assert tried == 11
+    assert tried == 12

@@ -123,7 +123,7 @@ def test_a_mesh_cut_short_is_named(tmp_path, kind: str, share: float) -> None:
     ("name", "content", "expected"),
     [
         ("w.glb", b"not a mesh at all", "broken"),
-        ("w.fbx", b"x", "GLB, OBJ, PLY or STL"),
+        ("w.fbx", b"x", "GLB, OBJ, PLY, STL or OFF"),
         ("w.obj", b"v 0 0 0\nv 1 0 0\n", "no triangles|broken"),
         ("w.obj", b"v 0 0 0\nv 1e9 0 0\nv 0 1 0\nf 1 2 3\n", "no miniature"),
         ("w.obj", b"v 0 0 0\nv nan 0 0\nv 0 1 0\nf 1 2 3\n", "broken|not a number"),

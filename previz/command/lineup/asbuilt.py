@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import os
+import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,19 +25,13 @@ from previz.lineup.correction import head_angles
 from previz.lineup.locate import Located
 from previz.lineup.markers import Board
 from previz.scene.edit import edited_text
+from previz.scene.files import named_files
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.scene.reader import scene_text
 from previz.units import deg_text, mm_text
 
 Changes = dict[tuple[str | int, ...], Any]
-
-# keys whose values are files, as seen from the scene's folder
-_FILES: Final = (
-    *(("wall", key) for key in ("mesh", "photo")),
-    *(("bridge", key) for key in ("mesh", "image")),
-    *(("plate", key) for key in ("figure", "still", "miniature", "wanted", "take")),
-)
 
 # smaller ones are not worth a sentence: m, rad
 _TELLING: Final = 5e-4
@@ -67,11 +62,11 @@ def as_built_text(
     if built or board.by_rule:
         # those placed by rule would be placed anew for the camera as found
         _put_sheets(changes, board, in_axes)
-    for table, key in _FILES:
-        value = getattr(getattr(scene, table), key, None)
-        if value is not None:
-            changes[(table, key)] = _file_from(folder, scene.path(Path(value)))
-    return edited_text(scene_text(scene_path), changes), left
+    text = scene_text(scene_path)
+    for loc, name in named_files(tomllib.loads(text)):
+        # as seen from the folder that the new scene lies in
+        changes[loc] = _file_from(folder, scene.path(Path(name)))
+    return edited_text(text, changes), left
 
 
 def _moved(offset: Offset | None) -> Array:

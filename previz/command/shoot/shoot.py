@@ -163,7 +163,8 @@ def run_of(
 ) -> dict[str, str]:
     """All that the results of a run depend on, in texts: the scene, the files it names, the program, how it draws."""
     bridge, wall = scene.bridge, scene.wall
-    named = {"bridge.mesh": bridge.mesh, "bridge.image": bridge.image, "wall.mesh": wall.mesh, "wall.photo": wall.photo}
+    named = {"bridge.image": bridge.image, "wall.photo": wall.photo}
+    named |= {f"{name}.mesh": mesh.file for name, mesh in (("bridge", bridge.mesh), ("wall", wall.mesh)) if mesh}
     run = {name: file_sha256(scene.path(file)) for name, file in named.items() if file is not None}
     figure = figure_file(scene) if with_figure else None
     return run | {
