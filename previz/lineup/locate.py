@@ -16,10 +16,11 @@ from previz.camera import Camera
 from previz.errors import PlateError, quoted
 from previz.geometry import Array
 from previz.lineup.correction import head_angles
-from previz.lineup.find import MarkersFound, Photograph, found_markers, looked_for, seen_mirrored
-from previz.lineup.markers import MODULES, Board
+from previz.lineup.markers import Board
 from previz.lineup.solve import CameraFit, Points, Priors, distorted, outward_of, solved_camera
 from previz.scene.limits import POINTS, TABLE_BYTES
+from previz.workshop.photographs.family import MODULES
+from previz.workshop.photographs.find import MarkersFound, Photograph, found_markers, looked_for, seen_mirrored
 
 # markers that must be found and agree
 _LEAST: Final = 3

@@ -24,6 +24,7 @@ from previz.camera import Camera
 from previz.errors import PlateError
 from previz.geometry import Array, inverse_rigid, rigid, transform_points, turned
 from previz.lineup.scatter import LEAST_SCATTER_PX, Linear, Scatter
+from previz.workshop.photographs.family import outwards
 
 # unknowns of the lens, in this order; then how much the black of every sheet has grown; then where every sheet is
 PLACE: Final = slice(0, 3)
@@ -370,13 +371,6 @@ def _by_sqpnp(world: Array, px: Array, guess: Camera) -> Camera | None:
     world_from_cam = inverse_rigid(cv_from_world) @ np.diag([1.0, -1.0, -1.0, 1.0])
     camera = replace(guess, world_from_cam=np.asarray(world_from_cam))
     return camera if float(np.median(camera.depth(world))) > 0.0 else None
-
-
-def outwards(corners: Array) -> Array:
-    """Outward unit normals (T, 4, 2) of edges, from each of the corners (T, 4, 2), clockwise, to the next."""
-    along = np.roll(corners, -1, axis=1) - corners
-    along = along / np.linalg.norm(along, axis=2, keepdims=True)
-    return np.stack([along[..., 1], -along[..., 0]], axis=2)
 
 
 def outward_of(corners: Array) -> Array:

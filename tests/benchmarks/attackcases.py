@@ -24,7 +24,6 @@ from PIL import Image
 
 from previz.bench.protocol import read_request
 from previz.command.check.start import check_scene
-from previz.lineup.find import found_markers, read_photograph
 from previz.lineup.locate import read_points
 from previz.plate.figure import rgba_of
 from previz.plate.take import read_take, read_wanted
@@ -32,6 +31,7 @@ from previz.scene.foreign import read_mesh, read_picture
 from previz.scene.reader import read_scene
 from previz.scene.shape import bridge_shape
 from previz.scene.starter import starter_text
+from previz.workshop.photographs.find import found_markers, read_photograph
 from tests.command.scenes import SMALL
 
 ROOT: Final = Path(__file__).resolve().parents[2]

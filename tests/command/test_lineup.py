@@ -21,12 +21,12 @@ from previz.command.paint.solving import SolvedPaint, with_paint
 from previz.command.shoot.shoot import score
 from previz.errors import PlateError
 from previz.lineup.correction import head_angles
-from previz.lineup.find import read_photograph
 from previz.lineup.markers import board_of, hidden_from
 from previz.run.progress import Progress
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.stage.prepare import ReadySet
+from previz.workshop.photographs.find import read_photograph
 from tests.command.scenes import laid
 from tests.conftest import Command
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph

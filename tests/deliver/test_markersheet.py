@@ -9,7 +9,8 @@ import pytest
 from previz.deliver.lineup.markersheet import marker_pdf, ways
 from previz.draw.drawnset import DrawnView, LensMark
 from previz.draw.paper import TitleBlock
-from previz.lineup.markers import Board, MarkerSheet, grid
+from previz.lineup.markers import Board, MarkerSheet
+from previz.workshop.photographs.family import grid
 from tests.deliver.made_up import made_up_set
 from tests.deliver.pdf_lengths import bar_faults, opened, outlines, rendered
 

@@ -12,11 +12,11 @@ from scipy.stats import t as student
 from previz.errors import PlateError
 from previz.lineup.asbuilt import offset_of
 from previz.lineup.correction import changes, correction
-from previz.lineup.find import Photograph
 from previz.lineup.lenscheck import Lens, agree, lens_of
 from previz.lineup.locate import Located
 from previz.lineup.scatter import Linear
 from previz.lineup.solve import CameraFit, Priors, solved_camera
+from previz.workshop.photographs.find import Photograph
 from tests.lineup.test_scatter import SQUARE, drawn
 from tests.lineup.test_solve import FOCAL as FOCAL_PX
 from tests.lineup.test_solve import TRUTH, plain, spread_points

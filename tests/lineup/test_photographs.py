@@ -11,10 +11,11 @@ import pytest
 from PIL import Image
 
 from previz.errors import PlateError
-from previz.lineup.find import Photograph, found_markers, looked_for, read_photograph
 from previz.lineup.locate import Located, located
-from previz.lineup.markers import Board, modules
+from previz.lineup.markers import Board
 from previz.lineup.solve import Priors
+from previz.workshop.photographs.family import modules
+from previz.workshop.photographs.find import Photograph, found_markers, looked_for, read_photograph
 from tests.lineup.photographs import Spoils, Truth, coded, codes8, jpeg, linear_picture
 from tests.lineup.trials import (
     ANGLES,

@@ -13,10 +13,10 @@ from previz.camera import Camera, camera_for
 from previz.errors import PlateError
 from previz.lineup.asbuilt import offset_of
 from previz.lineup.correction import changes, correction, head_angles, rig_axes
-from previz.lineup.find import Photograph
 from previz.lineup.lenscheck import lens_of
 from previz.lineup.locate import Located, located_by_points, read_points
 from previz.lineup.solve import Points, Priors, distorted, solved_camera
+from previz.workshop.photographs.find import Photograph
 from tests.lineup.photographs import Truth
 from tests.lineup.trials import ANGLES, LENS, PLACE, SENSOR, SIZE, against, errors_of, expected, misplaced
 

@@ -16,10 +16,11 @@ from scipy.stats import t as student
 from previz.camera import Camera, camera_for
 from previz.command.lineup.lineup import settled, steps_to
 from previz.lineup.correction import Step, correction
-from previz.lineup.find import MarkersFound, Photograph, read_photograph
 from previz.lineup.locate import Located, located, measured
-from previz.lineup.markers import Board, MarkerSheet, grid
+from previz.lineup.markers import Board, MarkerSheet
 from previz.lineup.solve import CameraFit, Priors, solved_camera
+from previz.workshop.photographs.family import grid
+from previz.workshop.photographs.find import MarkersFound, Photograph, read_photograph
 from tests.lineup.photographs import Paper, Spoils, Truth, photograph
 
 SHIFT, TURN = 3e-3, math.radians(0.4)

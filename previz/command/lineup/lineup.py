@@ -24,7 +24,6 @@ from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.asbuilt import Offset, offset_of, pieces_of
 from previz.lineup.correction import Step, correction, head_angles
-from previz.lineup.find import Photograph, read_photograph
 from previz.lineup.locate import Located, located, located_by_points, read_points
 from previz.lineup.markers import Board, board_of
 from previz.lineup.solve import Points, Priors, distorted
@@ -37,6 +36,7 @@ from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_of_text, scene_sha256
 from previz.scene.shape import bridge_shape
+from previz.workshop.photographs.find import Photograph, read_photograph
 
 # numbers of an edge drawn on the photograph
 

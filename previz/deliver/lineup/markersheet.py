@@ -15,8 +15,9 @@ from previz.draw.drawnset import DrawnSet
 from previz.draw.paper import TitleBlock
 from previz.draw.pdf import PageSize, PdfPage, Pen, both_mm, page_sizes, pdf_bytes, text_width, wrapped
 from previz.draw.style import CHALK, INK, SOFT
-from previz.lineup.markers import MODULES, MarkerSheet, modules
+from previz.lineup.markers import MarkerSheet
 from previz.units import deg_text
+from previz.workshop.photographs.family import MODULES, modules
 
 _WHITE: Final = (255, 255, 255)
 _BLACK: Final = (0, 0, 0)

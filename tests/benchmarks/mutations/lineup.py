@@ -8,21 +8,21 @@ PHOTOGRAPHS = "tests/lineup/test_photographs.py::test_"
 
 MUTATIONS = (
     Mutation(
-        "previz/lineup/find.py",
+        "previz/workshop/photographs/find.py",
         "corners.append(fine + 0.5)",
         "corners.append(fine)",
         "half a pixel of every corner",
         (PHOTOGRAPHS + "corners_lie_where_opencv_projects_them",),
     ),
     Mutation(
-        "previz/lineup/find.py",
+        "previz/workshop/photographs/find.py",
         "light = colour.decoded(part",
         "light = np.asarray(part",
         "corners in coded values instead of light",
         (PHOTOGRAPHS + "corners_lie_where_opencv_projects_them",),
     ),
     Mutation(
-        "previz/lineup/find.py",
+        "previz/workshop/photographs/find.py",
         "light, flattened = _evenly_lit(light, now, module), True",
         "flattened = True",
         "corners where light grows across a marker",

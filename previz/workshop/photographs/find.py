@@ -21,9 +21,8 @@ from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 from previz import colour
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.lineup.markers import MODULES, modules
-from previz.lineup.solve import outwards
 from previz.scene.limits import PHOTOGRAPH_PIXELS
+from previz.workshop.photographs.family import MODULES, modules, outwards
 
 _LEAST_SIDE: Final = 200
 
