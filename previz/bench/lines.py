@@ -8,6 +8,7 @@ import numpy as np
 
 from previz.deliver.shoot.pagedata import extent_data, lens_data, move_data
 from previz.draw.drawnset import lens_mark, rail_line, rail_rule
+from previz.scene.given.measured import relief_of
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.shape import bridge_shape
@@ -24,7 +25,7 @@ def move_drawing(scene: Scene, frame: int) -> dict[str, Any]:
     rail = rail_line(move)
     points = np.concatenate([rail, bridge_shape(scene).bounds])
     low, high = points.min(axis=0) - _AROUND, points.max(axis=0) + _AROUND
-    low[2] = -max(scene.wall.relief, 0.06)
+    low[2] = -max(relief_of(scene), 0.06)
     high[2] += _AHEAD
     if scene.wall.doorway is not None:
         high[1] = max(high[1], scene.wall.doorway.height + _AROUND)

@@ -16,6 +16,7 @@ from previz.judge.breaks import Break
 from previz.judge.frame import JudgedFrame
 from previz.look.sight import SightLines
 from previz.look.view import Engine
+from previz.scene.given.measured import relief_of
 from previz.scene.model import Scene
 from previz.scene.move import Move
 from previz.stage.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
@@ -101,7 +102,7 @@ def _shown(ready: ReadySet, move: Move, sight: SightLines) -> Array:
     if doorway is not None:
         high[1] = max(high[1], doorway.height + _AROUND)
     # the wall's thickness is not news: a hand's breadth of it is enough
-    low[2] = -max(ready.scene.wall.relief, 0.06)
+    low[2] = -max(relief_of(ready.scene), 0.06)
     return np.stack([low, high])
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from previz.camera import Camera
 from previz.geometry import Array, turned
+from previz.scene.given.measured import relief_of
 from previz.scene.markerboard import Markers, SheetPlace
 from previz.scene.model import Scene
 from previz.scene.move import move_of
@@ -99,7 +100,7 @@ def _by_rule(scene: Scene) -> dict[str, SheetPlace]:
     """A sheet on the wall and a nearer one on a card, on both sides of the bridge's picture where there is room."""
     move = move_of(scene)
     camera = move.camera(move.station_frame)
-    front = 0.5 * scene.wall.relief
+    front = 0.5 * relief_of(scene)
     at = grid(scene.markers.tag, scene.markers.paper)
     reach = np.abs(at).max(axis=0) + scene.markers.tag * (0.5 + 1.0 / MODULES)
     around = np.array([(x, y, 0.0) for x in (-reach[0], reach[0]) for y in (-reach[1], reach[1])])

@@ -14,6 +14,7 @@ from previz.geometry import Array
 from previz.judge.viewer import JND_COLOUR
 from previz.rig.gleam import HighlightScene, Look, SurfacePlaces, difference
 from previz.rig.sighted import card_corners, in_picture, lamp_light
+from previz.scene.given.measured import relief_of
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp
 from previz.units import mm_text
@@ -83,7 +84,7 @@ def _allowed(stage: HighlightScene, lamp: Lamp) -> bool:
     emitter = stage.emitter(lamp)
     body = emitter.points(emitter.places(9))
     left, bottom, right, top = wall_box(stage.scene)
-    before = stage.scene.wall.relief + 0.05
+    before = relief_of(stage.scene) + 0.05
     inside = (body[:, 0] > left - 0.1) & (body[:, 0] < right + 0.1) & (body[:, 1] < top + 0.1)
     if np.any(inside & (body[:, 2] < before)) or body[:, 1].min() < bottom:
         return False

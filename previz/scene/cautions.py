@@ -8,6 +8,8 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.caution import Caution, Cautions
+from previz.scene.given.measured import relief_of
+from previz.scene.given.photochecks import photo_cautions
 from previz.scene.given.understood import doubts, mesh_seen
 from previz.scene.layout import behind, delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
@@ -54,6 +56,10 @@ def _without_effect(scene: Scene, _move: Move) -> Cautions:
         )
     if "seed" in given:
         yield Caution("wall.seed", f"A seed has no effect beside {way}: leave it out.")
+
+
+def _photographs(scene: Scene, _move: Move) -> Cautions:
+    yield from photo_cautions(scene)
 
 
 def _framing(scene: Scene, move: Move) -> Cautions:
@@ -137,7 +143,7 @@ def _focus(scene: Scene, move: Move) -> Cautions:
         # the wall point on the optical axis
         axis = behind(camera.position, (camera.position + camera.forward)[None, :])[0]
         wall = float(np.linalg.norm(axis - camera.position))
-        if not np.isnan(wall) and body.focus > wall + 0.5 * scene.wall.relief:
+        if not np.isnan(wall) and body.focus > wall + 0.5 * relief_of(scene):
             yield Caution(
                 "camera.focus",
                 f"The focus, {mm_text(body.focus)}, lies behind the wall, which is {mm_text(wall)} away along the "
@@ -270,6 +276,7 @@ def _paint(scene: Scene, move: Move) -> Cautions:
 _ALL: tuple[Callable[[Scene, Move], Cautions], ...] = (
     _meshes,
     _without_effect,
+    _photographs,
     _framing,
     _touch,
     _wall_size,

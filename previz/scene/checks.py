@@ -13,7 +13,9 @@ from previz.scene.cautions import Caution, cautions
 from previz.scene.derived import derived
 from previz.scene.faults import Reason
 from previz.scene.files import MESHES, trouble
+from previz.scene.given.measured import relief_of
 from previz.scene.given.mesh import MeshFile
+from previz.scene.given.photochecks import wall_photo_reasons
 from previz.scene.given.understood import better_units, mesh_seen
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Card, Lamp, Scene
@@ -47,6 +49,7 @@ def _wall(scene: Scene) -> Reasons:
     if wall.turn != 0.0 and wall.kind is None:
         expected = "a wall made by kind: no other has a pattern that can be turned"
         yield Reason(("wall", "turn"), expected, deg_text(wall.turn), "leave out turn")
+    yield from wall_photo_reasons(scene)
     if wall.top >= wall.height:
         expected = f"less than the wall's height, {mm_text(wall.height)}, so that there is wall behind the bridge"
         yield Reason(("wall", "top"), expected, mm_text(wall.top))
@@ -122,9 +125,13 @@ def _bridge_on_wall(scene: Scene) -> Reasons:
             at = "" if key == "width" else " at its near end"
             yield Reason(("bridge", key), expected, mm_text(width) + at)
             return
-    if wall.kind is not None and 0.5 * wall.relief >= bridge.length:
+    try:
+        relief = relief_of(scene)
+    except BuildError:
+        return  # said by the wall's own check
+    if 0.5 * relief >= bridge.length:
         expected = f"a relief that leaves the bridge's {mm_text(bridge.length)} out of the rock"
-        yield Reason(("wall", "relief"), expected, mm_text(wall.relief))
+        yield Reason(("wall", "relief"), expected, mm_text(relief))
 
 
 def _camera(scene: Scene) -> Reasons:
@@ -210,6 +217,14 @@ def _turned(scene: Scene) -> Reasons:
             return
 
 
+def _carved(scene: Scene) -> float:
+    """How far (m) the wall may stand out of its plane; 0 where that is not known."""
+    try:
+        return 0.5 * relief_of(scene) if scene.wall.mesh is None else 0.0
+    except BuildError:
+        return 0.0
+
+
 def _lens_path(scene: Scene) -> Reasons:
     move = _sound_move(scene)
     if move is None:
@@ -218,7 +233,7 @@ def _lens_path(scene: Scene) -> Reasons:
     places = move.positions[np.array(frames) - FIRST_FRAME]
     left, bottom, right, top = wall_box(scene)
     x, y, z = places.T
-    carved = 0.5 * scene.wall.relief if scene.wall.kind is not None else 0.0
+    carved = _carved(scene)
     within = (x > left) & (x < right) & (y > bottom) & (y < top)
     inside = (z <= _TIGHT) | (within & (z <= carved))
     aim = scene.rail.aim
@@ -294,7 +309,7 @@ def _cards(scene: Scene) -> Reasons:
 
 def _lamps_and_wall(scene: Scene) -> Reasons:
     left, bottom, right, top = wall_box(scene)
-    carved = 0.5 * scene.wall.relief if scene.wall.kind is not None else 0.0
+    carved = _carved(scene)
     for i, lamp in enumerate(scene.lamps):
         x, y, z = lamp.position
         if z <= carved + _TIGHT and left < x < right and bottom < y < top:

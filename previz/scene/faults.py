@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, time
 from functools import cache
@@ -120,13 +121,20 @@ def tables() -> dict[str, tuple[str, ...]]:
                 continue
             key = SEVERAL.get(field_name, field_name)
             keys.append(key)
-            for part in (info.annotation, *get_args(info.annotation)):
+            for part in _parts(info.annotation):
                 if isinstance(part, type) and issubclass(part, BaseModel):
                     walk(part, f"{name}.{key}" if name else key)
         out[name] = tuple(keys)
 
     walk(Scene, "")
     return out
+
+
+def _parts(annotation: Any) -> Iterator[Any]:
+    """A type and all that it is put together from: what may be there, and in lists."""
+    yield annotation
+    for part in get_args(annotation):
+        yield from _parts(part)
 
 
 def nearest(name: str, choices: tuple[str, ...] | list[str]) -> str:

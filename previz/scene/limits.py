@@ -18,6 +18,8 @@ CARDS: Final = 48
 
 # a picture of the set, of the figure or in a mesh, decoded: 12 bytes a pixel as linear light
 PICTURE_PIXELS: Final = 40_000_000
+# as Pillow calls them
+PICTURE_KINDS: Final = ("PNG", "JPEG", "TIFF", "WEBP", "BMP")
 # a photograph for the line-up, kept as codes
 PHOTOGRAPH_PIXELS: Final = 64_000_000
 
@@ -33,6 +35,11 @@ TABLE_BYTES: Final = 32_000_000
 TABLE_ROWS: Final = 250_000
 # points that are marked in a photograph by hand
 POINTS: Final = 2_000
+# photographs that a wall is put together from, and points and boxes that are marked in each
+WALL_PHOTOS: Final = 24
+WALL_POINTS: Final = 200
+# heights of a measured relief, across times down
+HEIGHTS: Final = 4_000_000
 
 
 def millions(count: int) -> str:

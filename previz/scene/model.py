@@ -46,7 +46,9 @@ from previz.scene.fields import (
     several,
     wrong,
 )
+from previz.scene.given.heights import Relief
 from previz.scene.given.mesh import NamedMesh
+from previz.scene.given.wallphoto import WallPhotos
 from previz.scene.limits import CARDS, LAMPS
 from previz.scene.markerboard import Markers
 from previz.scene.search.asked import Search
@@ -90,8 +92,8 @@ class Wall(Table):
 
     ``top`` is how far it rises above the bridge's top; ``relief`` its full depth of carving. ``turn`` turns all of a
     kind's pattern, carving and paint, about the wall's middle at the level of the bridge's top. ``mesh`` is placed as
-    it is, or as its table says, in the scene's axes and origin. ``photo`` is a picture of a flat wall, ``width`` x
-    ``height``.
+    it is, or as its table says, in the scene's axes and origin. ``photo`` is a picture of a wall, ``width`` x
+    ``height``, or several; its ``relief`` is a measured grid, or none.
     """
 
     model_config = ConfigDict(
@@ -100,14 +102,14 @@ class Wall(Table):
 
     kind: WallKind | None = Field(None, description=f"A wall made by rule: {WALL_KINDS_TEXT}.")
     mesh: NamedMesh = Field(None, description="A modelled or scanned wall: a mesh file, in metres or as told.")
-    photo: FileName | None = Field(None, description="A straight-on photograph of a flat painted wall.")
+    photo: WallPhotos = Field(None, description="One or several photographs of a flat painted wall.")
     width: Length = Field(1.8, description='Width, such as "1.8 m".')
     height: Length = Field(2.2, description='Whole height, such as "2.2 m".')
     top: Length = Field(0.7, description="How far the wall rises above the bridge's top.")
     sideways: Coordinate = Field(
         0.0, description="How far its middle, and the doorway's, lies to camera right of the bridge's middle."
     )
-    relief: LengthOrZero = Field(0.04, description="Full depth of carving, lowest to highest.")
+    relief: Relief = Field(0.04, description="Full depth of carving; or, of a photograph, a measured grid.")
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = Field(1, description="Another number, another wall.")
     turn: Angle = Field(
         0.0, description="A kind's pattern turned about the wall's normal; clockwise, as the lens sees it, is positive."

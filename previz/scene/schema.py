@@ -56,7 +56,7 @@ def _example(schema: dict[str, Any]) -> Any:
     if "prefixItems" in schema:
         return [_example(part) for part in schema["prefixItems"]]
     examples = schema.get("examples")
-    return examples[0] if examples and schema.get("type") == "string" else None
+    return examples[0] if examples and (schema.get("type") == "string" or "anyOf" in schema) else None
 
 
 def _written(default: Any, example: Any) -> Any:

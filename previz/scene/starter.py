@@ -32,12 +32,21 @@ kind = "slate"               # @KINDS@; instead of kind, one of the next two
 # mesh = { file = "wall.stl", units = "mm", up = "z", turn = "0 deg", mirror = false, move = ["0 mm", "0 mm", "0 mm"] }
 #                            # units m, cm, mm, in or ft; up the axis y, z, x, -y, -z or -x; turned about the vertical,
 #                            # left and right swapped, moved right, up, out: "previz check" says what was understood
-# photo = "wall.jpg"         # a straight-on photograph of a flat painted wall
+# photo = "wall.jpg"         # a straight-on photograph of a flat painted wall; or one or several taken at an angle,
+# photo = [{ file = "a.jpg", points = [{ px = [41, 31], at = ["-35 cm", "12 cm"] }] }]
+#                            # four or more points, px right and down, at right and up on the wall; or, instead,
+#                            # sheets = { left = ["-35 cm", "12 cm"] }: of "previz markers", stuck flat on the wall,
+#                            # the middle cross of left, right = [...], floor = [...] or card = [...];
+#                            # grey = { box = [9, 9, 60, 40], reflectance = 0.18 }: of a card, left, top, width, height;
+#                            # what is no wall, leave_out = [[0, 0, 80, 60]]; and of the lens, if that is known,
+#                            # distortion = -0.05, with lens = "26 mm" as for a 36 mm wide frame
 width = "1.8 m"
 height = "2.2 m"             # foot to crest
 top = "800 mm"               # how much of the height lies above the bridge's top
 sideways = "0 mm"            # how far its middle and its doorway lie to camera right of the bridge's middle
-relief = "40 mm"             # full depth of carving, 0 mm for none
+relief = "40 mm"             # full depth of carving, 0 mm for none; of a photograph a grid of measured heights, by
+# relief = { file = "heights.csv" }  # a CSV in mm, a row a line from the top; or a picture, of which black lies at
+# relief = { file = "heights.png", low = "-10 mm", high = "25 mm" }  # low and white at high
 seed = 7                     # another whole number from 0 makes another wall of the kind
 turn = "0 deg"               # its pattern turned, clockwise as the lens sees it: beds that dip otherwise
 doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none

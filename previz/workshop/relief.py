@@ -43,7 +43,7 @@ class Plot:
     """The wall's rectangle (m), how deeply it is carved, and what is cut out of it.
 
     ``keep_clear`` is (half width, depth below y = 0) of the bridge's cross-section at the wall, ``bridge_at`` the x of
-    its middle; x = 0 is the middle of the wall and of its doorway.
+    its middle; x = 0 is the middle of the wall and of its doorway. A ``measured`` wall is as it is around both.
     """
 
     width: float
@@ -53,6 +53,7 @@ class Plot:
     keep_clear: tuple[float, float] = (0.0, 0.0)
     opening: Opening | None = None
     bridge_at: float = 0.0
+    measured: bool = False
 
     @property
     def bottom(self) -> float:
@@ -150,7 +151,7 @@ def _sampled(plot: Plot, carve: Carve, x: Array, y: Array, columns: int, rows: i
 def _kept_clear(plot: Plot, x: Array, y: Array, z: Array) -> Array:
     """Pressed back behind z = 0 around the bridge's cross-section and the doorway; the relief stays, but shallow."""
     half, below = plot.keep_clear
-    if half == 0.0 and plot.opening is None:
+    if plot.measured or (half == 0.0 and plot.opening is None):
         return z
     above = 0.0
     low, high = plot.bridge_at - half, plot.bridge_at + half

@@ -8,6 +8,8 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.scene.foreign import read_mesh, read_picture
+from previz.scene.given.heights import HeightGrid
+from previz.scene.given.measured import relief_of
 from previz.scene.model import Scene, WallKind
 from previz.scene.shape import bridge_shape
 from previz.workshop import bridge as slabs
@@ -26,7 +28,7 @@ from previz.workshop.relief import (
 )
 from previz.workshop.surface import Surface
 from previz.workshop.walls import basalt, board, ice, slate
-from previz.workshop.walls.photo import cropped, doorway_darkened
+from previz.workshop.walls.photo import doorway_darkened, measured_carving, photographed
 from previz.workshop.walls.sheet import Ground
 from previz.workshop.walls.turned import Rule, turned
 
@@ -73,9 +75,11 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         return surface, cautions
     plot = plot_of(scene)
     x, y = texel_lines(plot, wall.texture_px)
+    said: tuple[str, ...] = ()
     if wall.photo is not None:
-        picture = cropped(read_picture(scene.path(wall.photo)), len(x), len(y))
-        field = carved_field(plot, wall.triangles, _flat)
+        picture, said = photographed(scene, x, y)
+        carve_measured = _flat if not isinstance(wall.relief, HeightGrid) else measured_carving(scene, wall.relief)
+        field = carved_field(plot, wall.triangles, carve_measured)
     else:
         ground = Ground(wall.width, wall.height, wall.top, wall.seed)
         carve, painted = turned(RULES[wall.kind or "slate"], wall.turn)
@@ -83,7 +87,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
     # the wall is painted as well, and with the same paints as the bridge
     picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
-    return moved_sideways(wall_surface(plot, field, picture), wall.sideways), ()
+    return moved_sideways(wall_surface(plot, field, picture), wall.sideways), said
 
 
 def _flat(x: Array, y: Array) -> Field:
@@ -98,10 +102,11 @@ def plot_of(scene: Scene) -> Plot:
         width=wall.width,
         height=wall.height,
         top=wall.top,
-        relief=wall.relief,
+        relief=relief_of(scene),
         keep_clear=bridge_shape(scene).root,
         opening=None if door is None else Opening(door.width, door.height, door.depth),
         bridge_at=-wall.sideways,
+        measured=isinstance(wall.relief, HeightGrid),
     )
 
 

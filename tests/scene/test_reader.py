@@ -313,7 +313,8 @@ def test_the_hash_is_of_the_bytes(tmp_path: Path) -> None:
 
 def test_every_table_is_known_by_its_name() -> None:
     assert set(tables()) == {
-        "", "delivery", "wall", "wall.doorway", "wall.mesh", "bridge", "bridge.mesh", "camera", "rail",
+        "", "delivery", "wall", "wall.doorway", "wall.mesh", "wall.photo", "wall.photo.points",
+        "wall.photo.sheets", "wall.photo.grey", "wall.relief", "bridge", "bridge.mesh", "camera", "rail",
         "rail.pauses", "lamp", "card", "light", "plate", "plate.camera", "plate.marks", "plate.marks.poles", "search",
         "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
         "markers.card",

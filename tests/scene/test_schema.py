@@ -15,6 +15,7 @@ import regress
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from previz import units
 from previz.errors import UnitError
@@ -171,8 +172,11 @@ def test_the_starter_shows_and_explains_every_key() -> None:
 
 
 def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
-    for name in ("wall.jpg", "bridge.png", "figure.png"):
+    for name in ("bridge.png", "figure.png"):
         (tmp_path / name).write_bytes(b"x")
+    for name in ("wall.jpg", "a.jpg", "heights.png"):
+        Image.new("L", (640, 480), 90).save(tmp_path / name)
+    (tmp_path / "heights.csv").write_text("0, 1\n2, 3\n")
     wall = trimesh.creation.box(bounds=[[-0.9, -1.4, -0.04], [0.9, 0.8, 0.0]])
     wall.export(tmp_path / "wall.glb")
     in_mm_z_up = [[1000, 0, 0, 0], [0, 0, -1000, 0], [0, 1000, 0, 0], [0, 0, 0, 1]]
@@ -183,11 +187,19 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
     for line in text.split("\n"):
         key = line[2:].split(" =")[0]
         if not line.startswith("# ") or key not in (
-            "bars", "mesh", "photo", "image", "radius", "pauses", "pan_ease", "tilt_ease", "figure", "date",
+            "bars", "mesh", "photo", "relief", "image", "radius", "pauses", "pan_ease", "tilt_ease", "figure", "date",
         ):
             continue
         edited = text.replace(line, line[2:], 1)
-        if key in ("mesh", "photo") and "wall" in line:
+        if key == "photo" and "points" in line:
+            # it shows one point of the four that are needed
+            point = re.search(r"\{ px = [^}]*\}", line).group()
+            places = (("[90, 30]", "0 cm", "12 cm"), ("[99, 200]", "0 cm", "0 cm"), ("[10, 99]", "-35 cm", "0 cm"))
+            others = [f'{{ px = {px}, at = ["{right}", "{up}"] }}' for px, right, up in places]
+            edited = edited.replace(point, ", ".join([point, *others]))
+        if key == "relief":
+            edited = edited.replace('relief = "40 mm"', "#").replace('# photo = "wall.jpg"', 'photo = "wall.jpg"')
+        if key in ("mesh", "photo", "relief") and 'file = "bridge' not in line and "bridge.glb" not in line:
             edited = edited.replace('kind = "slate"', "#")
         if key == "mesh" and "bridge" in line:
             trimesh.creation.box(bounds=[[-0.03, -0.012, -0.03], [0.03, 0.0, 0.7]]).export(tmp_path / "bridge.glb")
@@ -198,4 +210,4 @@ def test_what_the_starter_leaves_out_can_be_put_in(tmp_path: Path) -> None:
         path.write_text(edited, encoding="utf-8")
         read_scene(path)
         tried += 1
-    assert tried == 12
+    assert tried == 15

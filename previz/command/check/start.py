@@ -12,7 +12,7 @@ from previz.run.output import OutputFolder
 from previz.scene.checks import derived
 from previz.scene.reader import read_scene
 from previz.scene.starter import starter_text
-from previz.stage.cautions import scene_cautions
+from previz.stage.cautions import once, scene_cautions
 
 # what every system can hold in a file name, with its ending
 _LONGEST = 100
@@ -39,8 +39,15 @@ def new_scene(name: str, force: bool) -> Path:
 def check_scene(path: Path) -> dict[str, Any]:
     """What can be said of a scene before anything is drawn: title, derived numbers, cautions."""
     scene = read_scene(path)
+    rows, said = derived(scene), scene_cautions(scene)
+    if any(photo.measured for photo in scene.wall.photo or ()):
+        from previz.workshop.walls.photo import photo_preview
+
+        seen, more = photo_preview(scene)
+        rows[3:3] = seen
+        said = once([*said, *more])
     return {
         "title": scene.title,
-        "derived": [list(row) for row in derived(scene)],
-        "cautions": scene_cautions(scene),
+        "derived": [list(row) for row in rows],
+        "cautions": said,
     }

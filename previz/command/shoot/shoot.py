@@ -40,6 +40,7 @@ from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
 from previz.run.table import HoldRow, write_hold, write_summary
 from previz.run.workers import Opened, WorkerPool
+from previz.scene.given.heights import HeightGrid
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -163,7 +164,9 @@ def run_of(
 ) -> dict[str, str]:
     """All that the results of a run depend on, in texts: the scene, the files it names, the program, how it draws."""
     bridge, wall = scene.bridge, scene.wall
-    named = {"bridge.image": bridge.image, "wall.photo": wall.photo}
+    named = {"bridge.image": bridge.image} | {f"wall.photo {k}": photo.file for k, photo in enumerate(wall.photo or ())}
+    if isinstance(wall.relief, HeightGrid):
+        named["wall.relief"] = wall.relief.file
     named |= {f"{name}.mesh": mesh.file for name, mesh in (("bridge", bridge.mesh), ("wall", wall.mesh)) if mesh}
     run = {name: file_sha256(scene.path(file)) for name, file in named.items() if file is not None}
     figure = figure_file(scene) if with_figure else None

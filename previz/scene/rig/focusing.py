@@ -15,6 +15,7 @@ import numpy as np
 from previz import optics
 from previz.camera import Camera
 from previz.geometry import Array
+from previz.scene.given.measured import relief_of
 from previz.scene.layout import behind, delivered_box_px, judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import Move
@@ -141,7 +142,7 @@ def _wall_depths(scene: Scene, camera: Camera) -> Array:
         with np.errstate(invalid="ignore"):
             found &= (hits[:, 0] >= low_x) & (hits[:, 0] <= high_x) & (hits[:, 1] >= low_y) & (hits[:, 1] <= high_y)
     points = hits[found] if found.any() else np.zeros((1, 3))
-    return np.maximum(camera.depth(points) + 0.5 * scene.wall.relief, scene.camera.lens * 1.01)
+    return np.maximum(camera.depth(points) + 0.5 * relief_of(scene), scene.camera.lens * 1.01)
 
 
 def stop_choice(scene: Scene, stop: float, near: float, far: float) -> StopChoice:

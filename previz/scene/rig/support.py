@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from previz.geometry import Array
+from previz.scene.given.measured import relief_of
 from previz.scene.layout import judged_frames, wall_box
 from previz.scene.model import Scene
 from previz.scene.move import FIRST_FRAME, Move
@@ -140,7 +141,7 @@ def _at(shape: BridgeShape, share: Array | float) -> Array:
 
 def _places(scene: Scene, shape: BridgeShape) -> Array:
     """z (N,) m at which the middle is looked at, from the rock's face to the near end."""
-    start = min(0.5 * scene.wall.relief / shape.near, 0.5) if scene.wall.mesh is None else 0.0
+    start = min(0.5 * relief_of(scene) / shape.near, 0.5) if scene.wall.mesh is None else 0.0
     return _at(shape, np.linspace(start, 1.0, _STATIONS))
 
 

@@ -1,14 +1,74 @@
-"""A flat wall from a photograph, and the dark of a doorway."""
+"""A wall from photographs, flat or with its measured relief, and the dark of a doorway."""
 
 from __future__ import annotations
 
 import numpy as np
+from scipy import ndimage
 
 from previz.geometry import Array
-from previz.workshop.noise import smoothstep
+from previz.scene.foreign import read_picture
+from previz.scene.given.heights import HeightGrid
+from previz.scene.given.measured import heights_of, relief_of
+from previz.scene.model import Scene
+from previz.workshop.noise import Field, smoothstep
+from previz.workshop.photographs.rectify import flat_wall
+from previz.workshop.photographs.seen import card_gains
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.workshop.relief import JAMB, Opening
+from previz.workshop.relief import JAMB, Carve, Opening
 from previz.workshop.surface import Picture
+
+# texels along the wall's longer side for a preview
+_PREVIEW_PX = 400
+
+
+def photographed(scene: Scene, x: Array, y: Array) -> tuple[Picture, tuple[str, ...]]:
+    """A scene's photographs as the wall's picture (h, w, 3) at texels ``x`` (w,) and ``y`` (h,), m, and what to look
+    out for. Raises :class:`~previz.errors.BuildError`, and an OutputError where OpenCV is wanted and missing."""
+    photos = scene.wall.photo or ()
+    if any(photo.measured for photo in photos):
+        wall = flat_wall(scene, x, y)
+        return wall.picture, tuple(f"wall.photo: {text}" for text in wall.cautions)
+    path = scene.path(photos[0].file)
+    picture = read_picture(path)
+    said: list[str] = []
+    if photos[0].grey is not None:
+        gains, said = card_gains(path, picture, photos[0].grey)
+        picture = picture * gains.astype(np.float32)
+    return cropped(picture, len(x), len(y)), tuple(f"wall.photo: {photos[0].file.name}: {text}" for text in said)
+
+
+def photo_preview(scene: Scene) -> tuple[list[tuple[str, str]], list[str]]:
+    """Rows for people of how a scene's measured photographs were understood, and cautions; worked out coarsely."""
+    wall = scene.wall
+    texel = max(wall.width, wall.height) / _PREVIEW_PX
+    w, h = max(2, round(wall.width / texel)), max(2, round(wall.height / texel))
+    x = ((np.arange(w) + 0.5) / w - 0.5) * wall.width
+    y = wall.top - (np.arange(h) + 0.5) / h * wall.height
+    flat = flat_wall(scene, x, y)
+    return list(flat.rows), [f"wall.photo: {text}" for text in flat.cautions]
+
+
+def measured_carving(scene: Scene, grid: HeightGrid) -> Carve:
+    """How a measured grid carves a scene's wall: a function of ``x`` and ``y`` lines, -1 to 1 of half its relief.
+
+    A table's first and last heights lie on the wall's edges, a picture's in the middle of its outermost pixels; between
+    them it is straight.
+    """
+    heights = heights_of(scene, grid)
+    half = max(0.5 * relief_of(scene), 1e-9)
+    wall = scene.wall
+    rows, columns = heights.shape
+
+    def carve(x: Array, y: Array) -> Field:
+        across, down = x / wall.width + 0.5, (wall.top - y) / wall.height
+        if grid.is_table:
+            places = down * (rows - 1), across * (columns - 1)
+        else:
+            places = down * rows - 0.5, across * columns - 0.5
+        at = np.meshgrid(*places, indexing="ij")
+        return np.asarray(ndimage.map_coordinates(heights / half, at, order=1, mode="nearest"), dtype=np.float32)
+
+    return carve
 
 
 def cropped(picture: Picture, width_px: int, height_px: int) -> Picture:
