@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 from previz import colour
 from previz.judge.fields import CUT
 from previz.judge.outline import smoothed
-from previz.judge.planes import blurred, window_weights
+from previz.judge.windows import blurred, window_weights
 from previz.look.sampling import bilinear
 
 RNG = np.random.default_rng(14)

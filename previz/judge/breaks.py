@@ -110,20 +110,23 @@ class Break:
     step_de: Array | None = None
 
 
-def sides_of(with_bridge: Picture, clean: Picture, outline: Outline, viewer: Viewer) -> Sides:
+def sides_of(
+    with_bridge: Picture, clean: Picture, outline: Outline, viewer: Viewer, clean_side: Floats | None = None
+) -> Sides:
     """What the windows see on either side of the outline, with the bridge and without.
 
     ``with_bridge`` and ``clean`` (H, W, 3) float32 linear are the same camera's frames as delivered, ``outline`` the
-    bridge's in them. Raises ``JudgeError`` where no outline is in the frame.
+    bridge's in them. ``clean_side`` is the ``clean`` of sides of the same outline and the same clean frame, where there
+    are any. Raises ``JudgeError`` where no outline is in the frame.
     """
     if len(outline) == 0:
         raise JudgeError("the bridge's outline is not in the frame")
     part, origin = _seen_from_outline(with_bridge, outline, viewer)
-    sides = []
-    for picture in (with_bridge, clean):
-        fields = fields_of(picture[part], viewer, origin)
-        sides.append(looked_across(fields, outline, viewer))
-    return Sides(*sides)
+
+    def side(picture: Picture) -> Floats:
+        return looked_across(fields_of(picture[part], viewer, origin), outline, viewer)
+
+    return Sides(side(with_bridge), side(clean) if clean_side is None else clean_side)
 
 
 def looked_across(fields: Fields, outline: Outline, viewer: Viewer) -> Floats:

@@ -7,18 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from previz import colour
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, Viewer
+from previz.judge.windows import CUT, windowed
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 
 # Standard deviation (px) of what a pixel averages, 1/12, and of looking up between pixels linearly, 1/6 on the mean
 _OWN_WIDTH_PX = 0.5
-
-# Gaussian windows are cut off at this many standard deviations
-CUT = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +91,7 @@ def _filled(values: NDArray[np.float32], linear: Picture, viewer: Viewer) -> Ite
     sigmas = window_px(viewer)
     for scale, (sigma, window) in enumerate(zip(sigmas, windows_of(seen, sigmas), strict=True)):
         residue = seen[..., 0] - window[..., 0]
-        energy = _blurred(residue * residue, GRAIN_WINDOW * sigma)
+        energy = windowed(residue * residue, GRAIN_WINDOW * sigma)
         into = values[min(scale, len(values) - 1)]
         into[..., :3] = window
         into[..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))
@@ -111,11 +108,6 @@ def windows_of(seen: NDArray[np.float32], sigmas: tuple[float, ...]) -> Iterator
     done = own_width_px(sigmas)
     window = seen
     for sigma in sigmas:
-        window = _blurred(window, float(np.sqrt(sigma**2 - done**2)))
+        window = windowed(window, float(np.sqrt(sigma**2 - done**2)))
         done = sigma
         yield window
-
-
-def _blurred(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    axes = (0, 1)
-    return np.asarray(gaussian_filter(picture, sigma, mode="nearest", truncate=CUT, axes=axes))

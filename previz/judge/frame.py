@@ -135,7 +135,12 @@ def judge_frame(
     tell = np.full(len(outline), -1, dtype=np.int8)
     drawn = _Drawn(without)
     if found.broken.any():
-        mended = _mended(np.clip(looks.right_paint, 0.0, 1.0), wanted, outline, viewer, drawn)
+
+        def beside(pair: tuple[Picture, Picture]) -> Sides:
+            same = np.array_equal(pair[1], wanted)
+            return sides_of(*pair, outline, viewer, sides.clean if same else None)
+
+        mended = _mended((np.clip(looks.right_paint, 0.0, 1.0), wanted), drawn, beside)
         tell = tells_of(found, sides, mended, limits, viewer, continues_wall, slip)
     told = [(found, tell)]
     trace_tell = None
@@ -178,17 +183,19 @@ class _Drawn:
         return self._kept.get(name)
 
 
-def _mended(right_paint: Picture, wanted: Picture, outline: Outline, viewer: Viewer, drawn: _Drawn) -> Mended:
-    """The frame with one cause of break taken away at a time."""
+def _mended(
+    right_paint: tuple[Picture, Picture], drawn: _Drawn, beside: Callable[[tuple[Picture, Picture]], Sides]
+) -> Mended:
+    """The frame with one cause of break taken away at a time; ``beside`` looks beside the outline of a pair."""
     pictures = {name: drawn.without(name) for name in drawn.names if name != BEST_PAINT}
 
     def best_paint() -> Sides | None:
         pair = drawn.without(BEST_PAINT)
-        return None if pair is None else sides_of(*pair, outline, viewer)
+        return None if pair is None else beside(pair)
 
     return Mended(
-        sides_of(right_paint, wanted, outline, viewer),
-        {name: sides_of(*pair, outline, viewer) for name, pair in pictures.items() if pair is not None},
+        beside(right_paint),
+        {name: beside(pair) for name, pair in pictures.items() if pair is not None},
         best_paint,
     )
 

@@ -1,58 +1,8 @@
-"""Planes of numbers, averaged with Gaussian windows and looked at between their pixels: the judge's inner loops.
-
-The same windows in the same steps as :func:`previz.judge.fields.windows_of`, for a few small planes at a time.
-"""
+"""Planes of numbers looked at between their pixels, and the way back: the judge's inner loops."""
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
-from previz.judge.fields import CUT
 from previz.workshop.compiled import compiled
-
-Field = NDArray[np.float32]
-
-
-def window_weights(sigma: float) -> Field:
-    """Weights (R + 1,) of a Gaussian window of standard deviation ``sigma`` px, the middle one first."""
-    weights = np.exp(-0.5 * (np.arange(int(CUT * sigma + 0.5) + 1) / sigma) ** 2)
-    return np.asarray(weights / (weights[0] + 2.0 * weights[1:].sum()), dtype=np.float32)
-
-
-def blurred(planes: Field, weights: Field) -> Field:
-    """Planes (C, H, W) averaged with symmetric ``weights``, the middle one first."""
-    across, both = np.empty_like(planes), np.empty_like(planes)
-    _blur(planes, weights, across, both)
-    return both
-
-
-@compiled
-def _blur(planes, weights, across, out):  # type: ignore[no-untyped-def]
-    channels, height, width = planes.shape
-    reach = len(weights) - 1
-    run = np.empty(width + 2 * reach, dtype=np.float32)
-    for c in range(channels):
-        for y in range(height):
-            row, into = planes[c, y], across[c, y]
-            for x in range(width):
-                into[x] = weights[0] * row[x]
-            for t in range(1, reach + 1):
-                weight = weights[t]
-                above, below = planes[c, max(y - t, 0)], planes[c, min(y + t, height - 1)]
-                for x in range(width):
-                    into[x] += weight * (above[x] + below[x])
-        for y in range(height):
-            run[:reach] = across[c, y, 0]
-            run[reach : reach + width] = across[c, y]
-            run[reach + width :] = across[c, y, width - 1]
-            into = out[c, y]
-            for x in range(width):
-                into[x] = weights[0] * run[reach + x]
-            for t in range(1, reach + 1):
-                weight, before, after = weights[t], run[reach - t :], run[reach + t :]
-                for x in range(width):
-                    into[x] += weight * (before[x] + after[x])
 
 
 @compiled

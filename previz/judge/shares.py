@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.judge.fields import own_width_px
-from previz.judge.planes import blurred, look, window_weights
+from previz.judge.planes import look
+from previz.judge.windows import blurred, window_weights
 
 Array = NDArray[np.float64]
 Field = NDArray[np.float32]

@@ -34,7 +34,8 @@ class SoftFrame:
     ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
     bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
     ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens.
-    ``sharp`` carries the layers and depths, which stay sharp.
+    ``sharp`` carries the layers and depths, which stay sharp. ``in_focus`` and ``in_focus_clean`` (H, W, 3) are the
+    frame with the bridge and the clean wall as they were drawn, before any blur.
     """
 
     wall: Picture
@@ -44,6 +45,8 @@ class SoftFrame:
     hidden: Picture
     hidden_clean: Picture
     sharp: View
+    in_focus: Picture
+    in_focus_clean: Picture
 
     def with_bridge(self) -> View:
         """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
@@ -89,6 +92,7 @@ def soft_frame(
     light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
     cover = np.zeros(light.shape[:2], dtype=np.float32)
     sharp = wall_view = replace(wall_view, depth=clean_view.depth)
+    in_focus = wall_view.colour
     if part is not None:
         bridge_view = engine.draw(
             cut(bridge_camera, part.left, part.top, part.width, part.height),
@@ -99,6 +103,7 @@ def soft_frame(
         )
         _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
         sharp = _over(bridge_view, wall_view, part)
+        in_focus = _laid_over(bridge_view, wall_view.colour, part)
     return SoftFrame(
         wall=soft_walls[-1],
         clean=soft_walls[0],
@@ -107,6 +112,8 @@ def soft_frame(
         hidden=hidden[-1],
         hidden_clean=hidden[0],
         sharp=_cropped(sharp, margin),
+        in_focus=_inner(in_focus, margin),
+        in_focus_clean=_inner(clean_view.colour, margin),
     )
 
 
@@ -215,13 +222,26 @@ def _over(bridge: View, wall: View, part: _Part) -> View:
     return replace(wall, layer=layer, depth=distance)
 
 
+def _laid_over(bridge: View, wall: Picture, part: _Part) -> Picture:
+    """A picture of the wall with the bridge, drawn before black in a part of it, laid over."""
+    out = wall.copy()
+    box = np.s_[part.top : part.top + part.height, part.left : part.left + part.width]
+    out[box] = out[box] * (np.float32(1.0) - bridge.cover(BRIDGE)[..., None]) + bridge.colour
+    return out
+
+
+def _inner(picture: Picture, margin: int) -> Picture:
+    h, w = picture.shape[:2]
+    return picture[margin : h - margin, margin : w - margin]
+
+
 def _cropped(view: View, margin: int) -> View:
     """A view without its margin."""
     h, w = view.colour.shape[:2]
     m = margin * view.samples
     fine = np.s_[m : h * view.samples - m, m : w * view.samples - m]
     return View(
-        colour=view.colour[margin : h - margin, margin : w - margin],
+        colour=_inner(view.colour, margin),
         layer=np.ascontiguousarray(view.layer[fine]),
         depth=None if view.depth is None else np.ascontiguousarray(view.depth[fine]),
         samples=view.samples,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.judge.planes import blurred, window_weights
+from previz.judge.windows import blurred, window_weights
 from previz.paint.framemodel import BilinearSamples, LensLooks
 from previz.paint.laying import Laying, mixed
 from previz.paint.solver import HeldFrame

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz.judge.planes import blurred, window_weights
+from previz.judge.windows import blurred, window_weights
 from previz.workshop.charts import PADDING_PX, Chart
 from previz.workshop.compiled import compiled, threads
 from previz.workshop.surface import Pixels8

@@ -22,7 +22,7 @@ from previz.judge.breaks import Sides, decided
 from previz.judge.fields import own_width_px, window_px
 from previz.judge.ordinary import Ordinary, in_direction
 from previz.judge.outline import Outline, smoothed_along
-from previz.judge.planes import blurred, look, spread, window_weights
+from previz.judge.planes import look, spread
 from previz.judge.steps import JND, KINDS, OWN_KINDS, steps_across, stretch_sigma
 from previz.judge.viewer import (
     COLOUR_LINE_DEG,
@@ -43,6 +43,7 @@ from previz.judge.viewer import (
     WINDOW_OFFSET,
     Viewer,
 )
+from previz.judge.windows import blurred, window_weights
 from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 

@@ -92,7 +92,7 @@ def delivered(
         looks = _looks(soft)
         if ready.wall.shadows:
             without["shadow"] = lambda: (soft.without_shadow().colour, looks.clean)
-        without["focus"] = lambda: _in_focus(engine, camera)
+        without["focus"] = lambda: (soft.in_focus, soft.in_focus_clean)
     if shining is not None and shines:
         without["shine"] = lambda: _matt(engine, ready, camera, blur, shining)
     if shining is not None and paint_range is not None and paint_range.any:
@@ -138,11 +138,6 @@ def _looks(soft: SoftFrame) -> Looks:
         cover=soft.cover,
         right_paint=np.clip(wall + soft.clean * share, 0.0, 1.0),
     )
-
-
-def _in_focus(engine: Engine, camera: Camera) -> tuple[Picture, Picture]:
-    looks = _sharp(engine, camera)
-    return looks.seen, looks.clean
 
 
 def blurred_square_on(picture: Picture, blur: LensBlur, px_per_m: float) -> Picture:

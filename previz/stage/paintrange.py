@@ -9,6 +9,7 @@ import numpy as np
 from previz import colour
 from previz.camera import Camera
 from previz.judge.frame import Looks
+from previz.look.blur import cut
 from previz.look.view import Engine
 from previz.stage.prepare import BRIDGE, WITH_BRIDGE, ReadySet
 from previz.stage.shining import Shining
@@ -41,13 +42,20 @@ class PaintRange:
 
         Light falls off softly enough for the limits to be drawn sharp.
         """
+        out = np.array(looks.right_paint, dtype=np.float32)
+        rows, columns = (np.flatnonzero((looks.cover > 0.0).any(axis=axis)) for axis in (1, 0))
+        if len(rows) == 0:
+            return out
+        box = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        share = looks.cover[box][..., None]
+        part = cut(camera, int(columns[0]), int(rows[0]), share.shape[1], share.shape[0])
         limits = []
         with shining.matt(engine):
             try:
                 for code in self._codes:
                     engine.repaint(BRIDGE, code)
-                    limits.append(engine.draw(camera, WITH_BRIDGE).colour)
+                    limits.append(engine.draw(part, WITH_BRIDGE).colour)
             finally:
                 engine.repaint(BRIDGE, self._ready.bridge.code)
-        beyond = np.clip(looks.clean, *limits) - looks.clean
-        return np.asarray(looks.right_paint + beyond * looks.cover[..., None], dtype=np.float32)
+        out[box] += (np.clip(looks.clean[box], *limits) - looks.clean[box]) * share
+        return out

@@ -18,12 +18,13 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, label, maximum
+from scipy.ndimage import label, maximum
 
 from previz.colour import XYZ_FROM_RGB
 from previz.judge.outline import Outline, contours_of
 from previz.judge.steps import stretch_sigma
 from previz.judge.viewer import JND_LIGHT, SEATS, STRETCH_DEG, Seat, Viewer
+from previz.judge.windows import windowed
 from previz.workshop.surface import Picture
 
 Field = NDArray[np.float32]
@@ -98,10 +99,11 @@ class Lit:
             light, counted = _summed(self.light, more), _summed(self.counted, more)
             means = []
             for width in (sigma / factor, _AROUND * sigma / factor):
-                share = gaussian_filter(counted, width, mode="nearest", truncate=_WINDOW_ENDS)
-                seen = gaussian_filter(light, width, mode="nearest", truncate=_WINDOW_ENDS)
+                share = windowed(counted, width, _WINDOW_ENDS)
+                seen = windowed(light, width, _WINDOW_ENDS)
                 seen = np.where(share > _LEAST_SEEN * factor**2, seen, np.float32(np.nan))
-                means.append(np.log(seen / np.maximum(share, np.float32(1e-6))) / np.float32(2**_LIGHTEST_SQUARED))
+                level = np.log(seen / np.maximum(share, np.float32(1e-6))) / np.float32(2**_LIGHTEST_SQUARED)
+                means.append(np.asarray(level, dtype=np.float32))
             yield Shades(means[0], means[0] - means[1], factor)
 
 
@@ -175,9 +177,9 @@ def _regions(
         slice(max(int(rows.min()) - reach, 0), int(rows.max()) + reach + 1),
         slice(max(int(columns.min()) - reach, 0), int(columns.max()) + reach + 1),
     )
-    share = gaussian_filter(counted[part], width, mode="nearest", truncate=_WINDOW_ENDS)
-    soft = gaussian_filter(change[part], width, mode="nearest", truncate=_WINDOW_ENDS) / np.maximum(share, 1e-3)
-    soft = np.where(counted[part] > 0.0, soft, np.float32(0.0))
+    share = windowed(counted[part], width, _WINDOW_ENDS)
+    mean = windowed(change[part], width, _WINDOW_ENDS) / np.maximum(share, np.float32(1e-3))
+    soft: Field = np.where(counted[part] > 0.0, mean, np.float32(0.0)).astype(np.float32)
     number = np.zeros(soft.shape, dtype=np.int32)
     for sign in (-1.0, 1.0):
         of_sign, _ = label(sign * soft >= JND_LIGHT)
