@@ -105,7 +105,7 @@ def standing_of(cutout: Pixels8) -> Standing:
     first, last = int(columns[0]) * step, min((int(columns[-1]) + 1) * step, right - left)
     odd = height - low > _ODD_SHARE * height or high > _ODD_SHARE * height
     aside = round(_STAFF_SHARE * height)
-    ground = solid[low - reach : low].any(axis=0)
+    ground: NDArray[np.bool_] = np.asarray(solid[low - reach : low].any(axis=0))
     odd = odd or bool(ground[: max(first - aside, 0)].any() or ground[last + aside :].any())
     return Standing((left + 0.5 * (first + last), float(top + low)), float(top + high), odd)
 

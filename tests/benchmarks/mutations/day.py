@@ -107,7 +107,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/rig/focusing.py",
-        "camera.depth(points) + 0.5 * scene.wall.relief",
+        "camera.depth(points) + 0.5 * relief_of(scene)",
         "camera.depth(points)",
         "the farthest that has to be sharp",
         (RIG + "the_wall_is_as_far_as_half_its_relief",),
@@ -163,8 +163,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/rig/support.py",
-        "min(0.5 * scene.wall.relief / shape.near, 0.5)",
-        "min(0.0 * scene.wall.relief / shape.near, 0.5)",
+        "min(0.5 * relief_of(scene) / shape.near, 0.5)",
+        "min(0.0 * relief_of(scene) / shape.near, 0.5)",
         "where an arm's stretch begins",
         (RIG + "an_arm_begins_where_the_rock_ends",),
     ),
@@ -212,8 +212,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/cautions.py",
-        "body.focus > wall + 0.5 * scene.wall.relief",
-        "body.focus > wall - 0.5 * scene.wall.relief",
+        "body.focus > wall + 0.5 * relief_of(scene)",
+        "body.focus > wall - 0.5 * relief_of(scene)",
         "focus behind the wall",
         (CAUTIONS + "focus",),
     ),
@@ -233,7 +233,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/checks.py",
-        "0.5 * wall.relief >= bridge.length",
+        "0.5 * relief >= bridge.length",
         "wall.relief >= 4.0 * bridge.length",
         "how deep a relief may be",
         ("tests/scene/test_checks.py::test_what_cannot_be_built_is_refused_with_the_reason",),
