@@ -125,22 +125,22 @@ def shadow_parts(wall: Surface, light: BakedLight, lighting: Lighting, sight: Si
 def level_of(ready: ReadySet, sight: SightLines) -> LightLevel:
     """Lux that arrive at the wall behind the bridge's middle and on the bridge's top there, from the baked light."""
     light, reference = ready.wall.light, ready.wall.lighting.reference
-    at_wall, at_bridge = _looked_at(ready, sight)
+    at_wall, at_bridge = looked_at(ready, sight)
     return LightLevel(
-        wall=reference * _around(light.clean, at_wall), bridge=reference * _around(light.bridge, at_bridge)
+        wall=reference * mean_around(light.clean, at_wall), bridge=reference * mean_around(light.bridge, at_bridge)
     )
 
 
 def _reflectance(ready: ReadySet, sight: SightLines) -> tuple[float, float]:
     """Mean reflectance of the wall and the bridge as seen: what they send, by the light that they get."""
     light = ready.wall.light
-    at_wall, at_bridge = _looked_at(ready, sight)
-    wall = _around(ready.built.wall.reflectance, at_wall)
-    sent = _around(colour.decoded8(ready.bridge.code), _bridge_uv(ready, sight))
-    return wall, sent / max(_around(light.bridge, at_bridge), 1e-6)
+    at_wall, at_bridge = looked_at(ready, sight)
+    wall = mean_around(ready.built.wall.reflectance, at_wall)
+    sent = mean_around(colour.decoded8(ready.bridge.code), _bridge_uv(ready, sight))
+    return wall, sent / max(mean_around(light.bridge, at_bridge), 1e-6)
 
 
-def _looked_at(ready: ReadySet, sight: SightLines) -> tuple[Array, Array]:
+def looked_at(ready: ReadySet, sight: SightLines) -> tuple[Array, Array]:
     """Places (u, v) on the wall's map and on the bridge's light map: the bridge's middle and what lies behind it."""
     eye, middle = ready.station_point, bridge_shape(ready.scene).centre
     way = middle - eye
@@ -155,20 +155,20 @@ def _bridge_uv(ready: ReadySet, sight: SightLines) -> Array:
     return np.asarray(sight.first_hits(eye[None], (bridge_shape(ready.scene).centre - eye)[None], names=[BRIDGE]).uv[0])
 
 
-# share of a map's width around a place over which it is averaged
-_NEAR = 0.02
-
-
-def _around(picture: Picture, uv: Array) -> float:
-    """Mean luminance of a picture (h, w, 3) around a place (u, v)."""
-    step = np.linspace(-_NEAR, _NEAR, 9)
-    places = np.clip(uv + np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2), 0.0, 1.0)
-    values = bilinear(np.ascontiguousarray(picture), places)
-    return float((values @ colour.XYZ_FROM_RGB[1]).mean())
-
-
 def _shadow_picture(ready: ReadySet) -> Pixels8 | None:
     if not ready.wall.shadows:
         return None
     share = np.clip(ready.wall.light.shadow @ colour.XYZ_FROM_RGB[1], 0.0, 1.0)
     return np.asarray(np.rint(255.0 * share), dtype=np.uint8)
+
+
+# share of a map's width around a place over which it is averaged
+_NEAR = 0.02
+
+
+def mean_around(picture: Picture, uv: Array) -> float:
+    """Mean luminance of a picture (h, w, 3) around a place (u, v)."""
+    step = np.linspace(-_NEAR, _NEAR, 9)
+    places = np.clip(uv + np.stack(np.meshgrid(step, step), axis=-1).reshape(-1, 2), 0.0, 1.0)
+    values = bilinear(np.ascontiguousarray(picture), places)
+    return float((values @ colour.XYZ_FROM_RGB[1]).mean())

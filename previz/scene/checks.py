@@ -307,6 +307,17 @@ def _cards(scene: Scene) -> Reasons:
     yield from _named("card", scene.cards)
 
 
+def _at_hand(scene: Scene) -> Reasons:
+    names: dict[str, int] = {}
+    for i, lamp in enumerate(scene.at_hand):
+        folded = lamp.name.strip().casefold()
+        if folded in names:
+            expected = "a name of its own for every lamp at hand"
+            hint = f"as at_hand {names[folded] + 1}; count says how many are alike"
+            yield Reason(("at_hand", i, "name"), expected, f'"{lamp.name}" again', hint)
+        names.setdefault(folded, i)
+
+
 def _lamps_and_wall(scene: Scene) -> Reasons:
     left, bottom, right, top = wall_box(scene)
     carved = _carved(scene)
@@ -356,6 +367,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_lamps_and_wall, frozenset({"lamp", "wall"})),
     (_lamps_and_bridge, frozenset({"lamp", "bridge"})),
     (_cards, frozenset({"card"})),
+    (_at_hand, frozenset({"at_hand"})),
     (_plate, frozenset({"plate", "bridge"})),
     (bound_reasons, frozenset({"search", "rail", "bridge", "lamp", "card"})),
 )

@@ -34,6 +34,22 @@ def edited_text(text: str, changes: Mapping[Loc, Any]) -> str:
     return text
 
 
+def without_tables(text: str, loc: Loc) -> str:
+    """Valid TOML ``text`` without the table, the list of tables or the value at a key path, and all that is in it.
+
+    Comments before what comes next stay there. A path that leads nowhere changes nothing. Raises ``ValueError`` where
+    the text holds it in a way that cannot be taken out, such as inside a table on one line.
+    """
+    wanted = tomllib.loads(text)
+    if not _taken(wanted, loc):
+        return text
+    for start, end in reversed(_sections(text, loc)):
+        text = text[:start] + text[end:]
+    if _without_empty(tomllib.loads(text)) != _without_empty(wanted):
+        raise ValueError("the text holds tables in a way that cannot be edited in place")
+    return text
+
+
 def toml_value(value: Any) -> str:
     """A value as TOML writes it, on one line. Raises ``TypeError`` for what has no place in a scene file."""
     if isinstance(value, bool):
@@ -61,6 +77,53 @@ def _put(data: Any, loc: Loc, value: Any) -> None:
     if not fits:
         raise ValueError(f"{loc} does not lead to a value")
     data[last] = list(value) if isinstance(value, tuple) else value
+
+
+def _taken(data: Any, loc: Loc) -> bool:
+    """Take what a key path leads to out of plain data; whether there was anything."""
+    for step in loc[:-1]:
+        try:
+            data = data[step]
+        except (KeyError, IndexError, TypeError):
+            return False
+    last = loc[-1]
+    there = last in data if isinstance(data, dict) else isinstance(last, int) and last < len(data)
+    if there:
+        del data[last]
+    return there
+
+
+def _without_empty(data: Any) -> Any:
+    """Plain data without tables and lists in which nothing is."""
+    if not isinstance(data, dict):
+        return data
+    kept = {key: _without_empty(value) for key, value in data.items()}
+    return {key: value for key, value in kept.items() if value not in ({}, [])}
+
+
+def _sections(text: str, loc: Loc) -> list[tuple[int, int]]:
+    """The parts (start, end) of a text that a key path and all below it take, whole lines, in their order."""
+    out = []
+    counts: dict[Loc, int] = {}
+    section: Loc = ()
+    found = _Map()
+    at = _past_blank(text, 0)
+    while at < len(text):
+        start = at
+        if text[at] == "[":
+            repeated = text.startswith("[[", at)
+            keys, at = _keys(text, at + 1 + repeated)
+            at += 1 + repeated
+            section = path = _resolved(keys, repeated, counts)
+        else:
+            keys, at = _keys(text, at)
+            path = section + keys
+            at = _value(text, _past_blank(text, at + 1), path, found)
+        line = text.find("\n", at)
+        if path[: len(loc)] == loc:
+            out.append((text.rfind("\n", 0, start) + 1, len(text) if line < 0 else line + 1))
+        at = _past_blank(text, at)
+    return out
 
 
 @dataclass

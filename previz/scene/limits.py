@@ -15,6 +15,8 @@ FAULTS_LISTED: Final = 100
 # each is baked by itself, and weighed against every other in the cautions
 LAMPS: Final = 48
 CARDS: Final = 48
+# kinds of lamps at hand; each is tried in some dozens of places
+LAMPS_AT_HAND: Final = 8
 
 # a picture of the set, of the figure or in a mesh, decoded: 12 bytes a pixel as linear light
 PICTURE_PIXELS: Final = 40_000_000

@@ -49,8 +49,9 @@ from previz.scene.fields import (
 from previz.scene.given.heights import Relief
 from previz.scene.given.mesh import NamedMesh
 from previz.scene.given.wallphoto import WallPhotos
-from previz.scene.limits import CARDS, LAMPS
+from previz.scene.limits import CARDS, LAMPS, LAMPS_AT_HAND
 from previz.scene.markerboard import Markers
+from previz.scene.rig.athand import LampAtHand
 from previz.scene.search.asked import Search
 from previz.scene.table import Table
 
@@ -391,6 +392,11 @@ class Scene(Table):
         validation_alias=AliasChoices("card", "cards"),
         max_length=CARDS,
         description=f"Bounce cards and flags, at most {CARDS}.",
+    )
+    at_hand: tuple[LampAtHand, ...] = Field(
+        (),
+        max_length=LAMPS_AT_HAND,
+        description=f"The lamps that may be placed, at most {LAMPS_AT_HAND} kinds; the scene's own lamps if none.",
     )
     light: Light = Field(Light(), description="What all lamps share.")
     plate: Plate | None = Field(None, description="The performer's element.")

@@ -128,6 +128,18 @@ lux = 400
 # cone = "30 deg"            # full angle of a spot's beam, where half of its light is left
 # edge = "20%"               # share of the cone over which the beam fades
 
+# [[at_hand]]                # lamps that "previz rig --lamps" may place; the ones above where there are none
+# name = "panel"             # no two alike
+# kind = "led"               # led, fluorescent, discharge or tungsten
+# size = "600 x 600 mm"      # its face; 0 mm for a point
+# beam = "110 deg"           # full angle at which half of its light is left; if left out, it shines all over
+# edge = "20%"               # share of the beam over which it fades
+# watts = 100                # what it takes from the mains at full; not counted if left out
+# lux = 2400                 # on its axis at 1 m, by its data sheet; worked out from watts if left out
+# kelvin = 5600              # 3200 for tungsten and 5600 for others if left out
+# dims = true                # whether it has a dimmer
+# count = 2                  # how many there are, 1 to 12
+
 # [[card]]                   # one such table for each card on a stand; it is not in the picture
 # name = "white card"        # no two alike
 # kind = "bounce"            # "bounce" sends light back, "flag" keeps it off

@@ -7,15 +7,16 @@ The light that is baked (``lightbake``), the same around a doorway's brink (``li
 
 from __future__ import annotations
 
-from tests.benchmarks import lightbake, lightblur, lightrim
+from tests.benchmarks import lightbake, lightblur, lightlamps, lightrim
 from tests.benchmarks.figures import options, report
 
 
 def main() -> None:
     """Measure and print."""
     asked = options(__doc__ or "")
-    figures = [*lightbake.figures(asked.quick), *lightrim.figures(asked.quick), *lightblur.figures(asked.quick)]
-    left_out = [*lightbake.left_out(asked.quick), *lightrim.left_out(asked.quick), *lightblur.left_out(asked.quick)]
+    parts = (lightbake, lightrim, lightblur, lightlamps)
+    figures = [figure for part in parts for figure in part.figures(asked.quick)]
+    left_out = [name for part in parts for name in part.left_out(asked.quick)]
     report("light", figures, asked.json, left_out)
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from previz.scene.edit import edited_text, toml_value
+from previz.scene.edit import edited_text, toml_value, without_tables
 from previz.scene.source import Loc
 from previz.scene.starter import starter_text
 from tests.scene.example import EXAMPLE
@@ -123,3 +123,18 @@ def test_whatever_is_put_in_is_read_back_and_nothing_else_changes(changes: dict[
 def test_what_has_no_place_in_a_scene_file() -> None:
     with pytest.raises(TypeError):
         toml_value({"a": 1})
+
+
+def test_tables_are_taken_out() -> None:
+    """What is left reads as the same data without them, by the standard library's reader; comments of others stay."""
+    text = 'a = 1\n# the lamps\n[[lamp]]\nname = "x" # key\n[lamp.more]\nb = [\n 1, 2]\n\n# light\n[light]\nc = 2\n'
+    left = without_tables(text, ("lamp",))
+    assert tomllib.loads(left) == {"a": 1, "light": {"c": 2}}
+    assert "# light" in left
+    inline = 'lamp = [{ name = "x" }, { name = "y" }]\nb = 2\n'
+    assert tomllib.loads(without_tables(inline, ("lamp",))) == {"b": 2}
+    assert without_tables(inline, ("card",)) == inline
+    several = '[[search.lamp]]\nname = "x"\n[[search.lamp]]\nname = "y"\n'
+    assert tomllib.loads(without_tables(several, ("search", "lamp", 0))) == {"search": {"lamp": [{"name": "y"}]}}
+    with pytest.raises(ValueError, match="cannot be edited in place"):
+        without_tables('light = { lamp = 1, c = 2 }\n', ("light", "lamp"))

@@ -20,17 +20,18 @@ from previz.run.options import (
 
 
 @click.command()
+@click.option("--lamps", is_flag=True, help="Place the lamps at hand so that no trace shows; the card is of them then.")
 @paper_option("a4", "letter")
 @engine_option
 @scene_command(looks=False)
-def rig(scene: Path, paper: Any, asked: Asked) -> None:
+def rig(scene: Path, paper: Any, lamps: bool, asked: Asked) -> None:
     """Shot card and drawings to scale for the day: optics, light, rail marks, support."""
     with_room(scene, None, replace(asked, workers=1))
     from previz.command.rig.rig import rig as run
     from previz.command.rig.words import rig_rows
 
     with asked.progress() as progress:
-        made = run(scene, paper, asked.out, progress, asked.engine)
+        made = run(scene, paper, asked.out, progress, asked.engine, lamps)
     asked.show(made, rig_rows)
 
 

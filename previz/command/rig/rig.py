@@ -10,6 +10,9 @@ import numpy as np
 
 from previz import __version__
 from previz.command.paint.solvedpaint import painted_before
+from previz.command.rig.lamppage import lamp_page, lamp_picture
+from previz.command.rig.lamps import LampAnswer, lamp_answer, lamp_values
+from previz.command.rig.lampscene import lamps_text
 from previz.command.rig.rigfacts import (
     RigFacts,
     focus_lines,
@@ -51,14 +54,28 @@ from previz.workshop.set import BuiltSet
 
 
 def rig(
-    scene_path: Path, paper: PaperName, out: Path | None, progress: Progress, engine: str | None = None
+    scene_path: Path,
+    paper: PaperName,
+    out: Path | None,
+    progress: Progress,
+    engine: str | None = None,
+    lamps: bool = False,
 ) -> RunResult:
     """Write ``rig.pdf``, ``rig.json`` and, where the bridge throws a shadow, ``shadow.png``: what it leaves of the
-    wall's light, white for all of it."""
+    wall's light, white for all of it.
+
+    With ``lamps`` the lamps at hand are placed first: the card is of the set lit by them, with a page for them, and
+    ``lamps.toml`` and ``lamps.png`` are left as well.
+    """
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     with results_in(results_folder(scene_path, out)) as folder:
-        progress.say("building and lighting the set")
         cache = LightCache(folder.path)
+        placed = None
+        if lamps:
+            placed = lamp_answer(scene, engine, progress, cache)
+            text = lamps_text(scene_path, folder.path, scene, placed)
+            scene = placed.scene
+        progress.say("building and lighting the set")
         ready = painted_before(prepare(scene, None, cache, progress.say), folder, sha256)
         found = None
         if not ready.wall.lighting.flat:
@@ -69,7 +86,7 @@ def rig(
         advice = (*(found.advice if found else ()), *_helps(ready, engine, progress))
         cautions = scene_cautions(scene)
         knock = knock_lines(folder, sha256)
-        card = card_of(facts, ready.built, scene_date(scene, scene_path), knock, advice, cautions)
+        card = card_of(facts, ready.built, scene_date(scene, scene_path), knock, advice, cautions, placed)
         progress.say("drawing the card")
         folder.write_bytes("rig.pdf", rig_pdf(card, paper))
         files = ["rig.pdf", "rig.json"]
@@ -77,7 +94,13 @@ def rig(
             write_png(folder, "shadow.png", found.shadow)
             files.append("shadow.png")
         shadow = None if found is None else _shadow_values(found.tell)
-        values = {**_values(facts, sha256, knock, advice, cautions), "shadow": shadow, "files": files}
+        values = {**_values(facts, sha256, knock, advice, cautions), "shadow": shadow}
+        if placed is not None:
+            folder.write_text("lamps.toml", text)
+            write_png(folder, "lamps.png", lamp_picture(placed))
+            files += ["lamps.toml", "lamps.png"]
+            values["lamps"] = lamp_values(placed)
+        values["files"] = files
         folder.write_text("rig.json", json_text(values, decimals=4, sort_keys=False))
     return RunResult(values, folder.path)
 
@@ -111,8 +134,9 @@ def card_of(
     knock: Sequence[str],
     advice: Sequence[str],
     cautions: Sequence[str],
+    placed: LampAnswer | None = None,
 ) -> RigCard:
-    """The card of a scene whose set is built."""
+    """The card of a scene whose set is built; lamps that were ``placed`` get a page."""
     return RigCard(
         title_block=title_block(facts.scene, date, "rig"),
         settings=settings(facts),
@@ -122,6 +146,7 @@ def card_of(
         tables=tables(facts),
         notes=notes(facts, knock, advice, cautions),
         support=support_lines(facts),
+        lamps=None if placed is None else lamp_page(placed, cautions),
     )
 
 

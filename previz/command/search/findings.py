@@ -179,7 +179,7 @@ def nothing_holds(scene: Scene, freedoms: list[Freedom], own: Mapping[str, str],
 
 def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:
     """A candidate as the text of a scene file that lies in ``folder``."""
-    changes: dict[Loc, Any] = {**changes_of(scene, row.values), **_file_names(folder, scene)}
+    changes: dict[Loc, Any] = {**changes_of(scene, row.values), **file_names(folder, scene)}
     text = edited_text(scene_path.read_text(encoding="utf-8-sig"), changes)
     found = row.outcome
     reveal = "not judged" if found.break_reveal_pct is None else f"{found.break_reveal_pct:.1f} % break at the reveal"
@@ -194,7 +194,7 @@ def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:
     return f"{first}\n{note}{line_end}{rest}" if first.startswith("#:") else f"{note}{line_end}{text}"
 
 
-def _file_names(folder: Path, scene: Scene) -> dict[Loc, Any]:
+def file_names(folder: Path, scene: Scene) -> dict[Loc, Any]:
     """The files that the scene names, as seen from another folder."""
     out: dict[Loc, Any] = {}
     for table, key in (
@@ -202,7 +202,7 @@ def _file_names(folder: Path, scene: Scene) -> dict[Loc, Any]:
         ("wall", "photo"),
         ("bridge", "mesh"),
         ("bridge", "image"),
-        ("plate", "figure"),
+        *(("plate", key) for key in ("figure", "still", "miniature", "wanted", "take")),
     ):
         name = getattr(getattr(scene, table), key, None)
         if name is None:

@@ -48,6 +48,7 @@ from previz.search.helps import TRIED_PX, HelpsJob
 from previz.stage.cautions import once, scene_cautions
 from previz.stage.looking import FrameJob, FrameResult
 from previz.stage.prepare import ReadySet, continues_wall
+from previz.stage.rangewhere import TOLD_FROM, out_of_range_on, out_of_range_words
 from previz.workshop.surface import Pixels8
 
 
@@ -311,11 +312,8 @@ def _written(
     helps: list[str],
 ) -> dict[str, Any]:
     warnings = [*scene_cautions(scene), *ready.built.cautions]
-    if ready.out_of_range > 0.01:
-        warnings.append(
-            f"bridge.paint: On {100.0 * ready.out_of_range:.0f} % of the bridge no paint is dark or bright enough for "
-            "the light that falls there; bring more light to the bridge or less to the wall."
-        )
+    if ready.out_of_range > TOLD_FROM:
+        warnings.append(out_of_range_words(ready.out_of_range, out_of_range_on(ready)))
     unjudged = [s for s in order if s.break_pct is None]
     if unjudged:
         many = "1 frame" if len(unjudged) == 1 else f"{len(unjudged)} frames"

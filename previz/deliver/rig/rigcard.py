@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
-from previz.deliver.rig.rigdata import CardTable, Measure, Notes, RigCard, Setting
+from previz.deliver.rig.cardblocks import BOX, PAD, Block, notes_block, table_block
+from previz.deliver.rig.lampsheet import lamp_sheet
+from previz.deliver.rig.rigdata import CardTable, Measure, RigCard, Setting
 from previz.deliver.rig.rigdetail import detail_sheet
 from previz.deliver.rig.rigdrawing import best_room, elevation_sheet, plan_sheet
 from previz.draw.paper import Point
 from previz.draw.pdf import (
-    LEADING,
     PageSize,
     PaperName,
     PdfPage,
@@ -20,25 +21,16 @@ from previz.draw.pdf import (
     page_sizes,
     pdf_bytes,
     text_width,
-    wrapped,
 )
-from previz.draw.style import INK, SIGNAL, SOFT
+from previz.draw.style import INK, SOFT
 
 __all__ = ["rig_pdf"]
 
 _GAP: Final = 4.0
-_PAD: Final = 0.9
 # text sizes (mm) tried in turn until the card fits one page; where none does it goes on on another, at the last but one
 _SIZES: Final = (2.7, 2.55, 2.4, 2.25, 2.1, 1.95)
 _FLOWING: Final = 2.1
 _ROWS: Final = 10  # of a long table that stay together
-_BOX: Final = "measured"
-
-
-@dataclass(frozen=True, eq=False)
-class _Block:
-    height: float
-    draw: Callable[[Pen, Point], None]
 
 
 def rig_pdf(card: RigCard, paper: PaperName) -> bytes:
@@ -48,6 +40,8 @@ def rig_pdf(card: RigCard, paper: PaperName) -> bytes:
     """
     upright, lying = page_sizes(paper)
     sheets = _card_sheets(card, upright)
+    if card.lamps is not None:
+        sheets.append(lamp_sheet(card.lamps, upright))
     room = best_room(card.drawing, (lying, upright))
     sheets += [plan_sheet(card, room), elevation_sheet(card, room), detail_sheet(card, lying)]
     return pdf_bytes(sheets, card.title_block, f"{card.title_block.scene}: rig")
@@ -61,7 +55,7 @@ def _card_sheets(card: RigCard, room: PageSize) -> list[PdfPage]:
             break
     else:
         blocks = _flowing(card, room.free_width_mm)
-    pages: list[list[tuple[_Block, float]]] = [[]]
+    pages: list[list[tuple[Block, float]]] = [[]]
     y = 0.0
     for block in blocks:
         if pages[-1] and y + block.height > free:
@@ -70,7 +64,7 @@ def _card_sheets(card: RigCard, room: PageSize) -> list[PdfPage]:
         pages[-1].append((block, y))
         y += block.height
 
-    def drawn(page: list[tuple[_Block, float]], more: str) -> Callable[[Pen], None]:
+    def drawn(page: list[tuple[Block, float]], more: str) -> Callable[[Pen], None]:
         def on_paper(pen: Pen) -> None:
             pen.head("Shot card", more)
             for block, top in page:
@@ -85,30 +79,30 @@ def _card_sheets(card: RigCard, room: PageSize) -> list[PdfPage]:
     ]
 
 
-def _blocks(card: RigCard, width: float, size: float) -> list[_Block]:
+def _blocks(card: RigCard, width: float, size: float) -> list[Block]:
     half = 0.5 * (width - _GAP)
-    places = _table(_place_table(card.places), half, size)
-    marks = _table(card.marks, half, size)
+    places = table_block(_place_table(card.places), half, size)
+    marks = table_block(card.marks, half, size)
     blocks = [_settings(card.settings, width), _beside(places, marks, half + _GAP)]
     for table in card.tables:
-        blocks.append(_table(table, width, size))
-    plain = [_notes(notes, half, size) for notes in card.notes if notes.lines and not notes.warn]
+        blocks.append(table_block(table, width, size))
+    plain = [notes_block(notes, half, size) for notes in card.notes if notes.lines and not notes.warn]
     blocks += _in_columns(plain, half)
-    blocks += [_notes(notes, width, size) for notes in card.notes if notes.lines and notes.warn]
+    blocks += [notes_block(notes, width, size) for notes in card.notes if notes.lines and notes.warn]
     return blocks
 
 
-def _flowing(card: RigCard, width: float) -> list[_Block]:
+def _flowing(card: RigCard, width: float) -> list[Block]:
     """The same for more than one page: tables by tens of rows, notes sentence by sentence."""
     half, size = 0.5 * (width - _GAP), _FLOWING
-    places, marks = _table(_place_table(card.places), half, size), _table(card.marks, half, size)
+    places, marks = table_block(_place_table(card.places), half, size), table_block(card.marks, half, size)
     blocks = [_settings(card.settings, width), _beside(places, marks, half + _GAP)]
     for table in card.tables:
         for first in range(0, len(table.rows), _ROWS):
-            blocks.append(_table(replace(table, rows=table.rows[first : first + _ROWS]), width, size))
+            blocks.append(table_block(replace(table, rows=table.rows[first : first + _ROWS]), width, size))
     for notes in card.notes:
         for k, line in enumerate(notes.lines):
-            blocks.append(_notes(replace(notes, title=notes.title if k == 0 else "", lines=(line,)), width, size))
+            blocks.append(notes_block(replace(notes, title=notes.title if k == 0 else "", lines=(line,)), width, size))
     return blocks
 
 
@@ -118,13 +112,13 @@ def _cut_off(card: RigCard, width: float, size: float) -> bool:
     for table, wide in ((_place_table(card.places), half), (card.marks, half), *((t, width) for t in card.tables)):
         for row in table.rows:
             for cell, share in zip(row, table.shares, strict=True):
-                room = share / sum(table.shares) * wide - 2.0 * _PAD
+                room = share / sum(table.shares) * wide - 2.0 * PAD
                 if any(text_width(word, size, True) > room for word in cell.replace("\n", " ").split(" ")):
                     return True
     return False
 
 
-def _in_columns(notes: Sequence[_Block], half: float) -> list[_Block]:
+def _in_columns(notes: Sequence[Block], half: float) -> list[Block]:
     """Notes in two columns, in order, broken where the columns come out most alike."""
     if not notes:
         return []
@@ -138,18 +132,18 @@ def _in_columns(notes: Sequence[_Block], half: float) -> list[_Block]:
                 block.draw(pen, (at[0] + column * (half + _GAP), y))
                 y += block.height
 
-    return [_Block(max(sum(heights[:cut]), sum(heights[cut:])), draw)]
+    return [Block(max(sum(heights[:cut]), sum(heights[cut:])), draw)]
 
 
-def _beside(left: _Block, right: _Block, step: float) -> _Block:
+def _beside(left: Block, right: Block, step: float) -> Block:
     def draw(pen: Pen, at: Point) -> None:
         left.draw(pen, at)
         right.draw(pen, (at[0] + step, at[1]))
 
-    return _Block(max(left.height, right.height), draw)
+    return Block(max(left.height, right.height), draw)
 
 
-def _settings(settings: Sequence[Setting], width: float) -> _Block:
+def _settings(settings: Sequence[Setting], width: float) -> Block:
     """The row of large boxes; each as wide as its words ask, what is left shared out."""
     high, value_size = 16.5, 5.2
     needs = [
@@ -170,73 +164,12 @@ def _settings(settings: Sequence[Setting], width: float) -> _Block:
             pen.text((x + 1.5, at[1] + 12.2), fitted(s.more, 1.9, wide - 2.5), 1.9, SOFT)
             x += wide
 
-    return _Block(high, draw)
-
-
-def _title(pen: Pen, at: Point, text: str, size: float, colour: tuple[int, int, int] = INK) -> None:
-    pen.text((at[0], at[1] + size + 0.3), text.upper(), size * 0.95, colour, bold=True)
+    return Block(high, draw)
 
 
 def _place_table(places: Sequence[Measure]) -> CardTable:
     rows = tuple((m.name, m.metric, m.imperial, "") for m in places)
-    heads, shares = ("", "set to", "", _BOX), (0.35, 0.20, 0.22, 0.23)
+    heads, shares = ("", "set to", "", BOX), (0.35, 0.20, 0.22, 0.23)
     return CardTable("camera at the station point", heads, rows, shares)
 
 
-def _lines(cell: str, size: float, width: float) -> list[str]:
-    """A cell's lines: as it is broken itself, each again where it is too wide."""
-    return [line for part in cell.split("\n") for line in wrapped(part, size, width)]
-
-
-def _table(table: CardTable, width: float, size: float) -> _Block:
-    """A table with thin rules; words that are wider than their column are broken into lines."""
-    columns = [share / sum(table.shares) * width for share in table.shares]
-    lines = [
-        [_lines(cell, size, wide - 2.0 * _PAD) for cell, wide in zip(row, columns, strict=True)] for row in table.rows
-    ]
-    step = size * LEADING
-    heights = [max(len(cell) for cell in row) * step + 1.5 for row in lines]
-    head = size * 1.5 + step + 1.4
-
-    def draw(pen: Pen, at: Point) -> None:
-        _title(pen, at, table.title, size)
-        y = at[1] + size * 1.5
-        x = at[0]
-        for name, wide in zip(table.heads, columns, strict=True):
-            pen.text((x + _PAD, y + 0.75 * step + 0.5), fitted(name, size * 0.8, wide - _PAD), size * 0.8, SOFT)
-            x += wide
-        y += step + 0.6
-        pen.line([(at[0], y), (at[0] + width, y)], INK, 0.25)
-        for row, high in zip(lines, heights, strict=True):
-            x = at[0]
-            for k, (cell, wide) in enumerate(zip(row, columns, strict=True)):
-                if table.heads[k] == _BOX:
-                    pen.rectangle((x + _PAD, y + 0.5, x + wide - _PAD, y + high - 0.4), None, SOFT, 0.15)
-                for i, text in enumerate(cell):
-                    pen.text((x + _PAD, y + 0.45 + size * 0.95 + i * step), text, size, bold=k == 0)
-                x += wide
-            y += high
-            pen.line([(at[0], y), (at[0] + width, y)], SOFT, 0.1)
-
-    return _Block(head + sum(heights) + 2.6, draw)
-
-
-def _notes(notes: Notes, width: float, size: float) -> _Block:
-    small = size * 0.94
-    lines = [wrapped(text, small, width - 3.0) for text in notes.lines]
-    step = small * LEADING
-    heights = [len(text) * step + 0.5 for text in lines]
-    head = size * 1.7 if notes.title else 0.0
-
-    def draw(pen: Pen, at: Point) -> None:
-        colour = SIGNAL if notes.warn else INK
-        if notes.title:
-            _title(pen, at, notes.title, size, colour)
-        y = at[1] + head
-        for text, high in zip(lines, heights, strict=True):
-            pen.text((at[0], y + small), "!" if notes.warn else "·", small, colour, bold=True)
-            for i, line in enumerate(text):
-                pen.text((at[0] + 3.0, y + small + i * step), line, small)
-            y += high
-
-    return _Block(head + sum(heights) + (2.2 if notes.title else 0.0), draw)

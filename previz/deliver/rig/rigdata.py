@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from previz.draw.drawnset import DrawnSet
 from previz.draw.paper import TitleBlock
+from previz.workshop.surface import Pixels8
 
 
 @dataclass(frozen=True)
@@ -47,8 +48,21 @@ class Notes:
 
 
 @dataclass(frozen=True, eq=False)
+class LampPage:
+    """The page of lamps that were placed: frames ``before`` and ``after`` (H, W, 3) uint8, ``words`` under each with
+    whether it shows there, a ``table`` of lamps, and ``notes``."""
+
+    before: Pixels8
+    after: Pixels8
+    words: tuple[tuple[str, bool], tuple[str, bool]]
+    table: CardTable
+    notes: tuple[Notes, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class RigCard:
-    """Everything on the sheets of ``rig.pdf``. ``tables`` and ``notes`` come in the order in which they are printed."""
+    """Everything on the sheets of ``rig.pdf``. ``tables`` and ``notes`` come in the order in which they are printed;
+    ``lamps`` is there where lamps were placed."""
 
     title_block: TitleBlock
     settings: tuple[Setting, ...]
@@ -58,3 +72,4 @@ class RigCard:
     tables: tuple[CardTable, ...] = ()
     notes: tuple[Notes, ...] = field(default=())
     support: tuple[str, ...] = ()
+    lamps: LampPage | None = None
