@@ -17,6 +17,7 @@ import numpy as np
 
 from previz.camera import Camera
 from previz.geometry import Array, unit
+from previz.scene.given.measured import relief_of
 from previz.scene.layout import behind, delivered_box_px, distance_to_wall, judged_frames, wall_box
 from previz.scene.model import Lamp, Scene
 from previz.scene.move import Move
@@ -173,8 +174,7 @@ class LampRoom:
 
     def gap(self, points: Array) -> float:
         """How near (m) points (N, 3) come to wall and bridge."""
-        carved = 0.5 * self.scene.wall.relief if self.scene.wall.kind is not None else 0.0
-        wall = float(distance_to_wall(self.scene, points).min()) - carved
+        wall = float(distance_to_wall(self.scene, points).min()) - 0.5 * relief_of(self.scene)
         return min(wall, float(self.shape.distance(points).min()))
 
     def _near_lens(self, points: Array, within: float) -> bool:
