@@ -24,7 +24,7 @@ def lamps_text(scene_path: Path, folder: Path, scene: Scene, answer: LampAnswer)
         for number, movable in reversed(list(enumerate(scene.search.lamp if scene.search else ()))):
             if movable.name not in kept:
                 text = without_tables(text, ("search", "lamp", number))
-        text = edited_text(text, dict(file_names(folder, scene)))
+        text = edited_text(text, file_names(folder, scene, text))
     except ValueError as error:
         raise OutputError(
             f"{scene_path}: its lamps cannot be taken out of the text ({error}); write each as a [[lamp]] table"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from previz.run.output import OutputFolder
 from previz.run.table import csv_text
 from previz.run.workers import Opened
 from previz.scene.edit import edited_text
+from previz.scene.files import named_files
 from previz.scene.model import Scene
 from previz.scene.source import Loc
 from previz.search.freedoms import changes_of, own_values, shown_values
@@ -179,8 +181,8 @@ def nothing_holds(scene: Scene, freedoms: list[Freedom], own: Mapping[str, str],
 
 def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:
     """A candidate as the text of a scene file that lies in ``folder``."""
-    changes: dict[Loc, Any] = {**changes_of(scene, row.values), **file_names(folder, scene)}
-    text = edited_text(scene_path.read_text(encoding="utf-8-sig"), changes)
+    own = scene_path.read_text(encoding="utf-8-sig")
+    text = edited_text(own, {**changes_of(scene, row.values), **file_names(folder, scene, own)})
     found = row.outcome
     reveal = "not judged" if found.break_reveal_pct is None else f"{found.break_reveal_pct:.1f} % break at the reveal"
     note = (
@@ -194,24 +196,15 @@ def scene_text(folder: Path, scene_path: Path, scene: Scene, row: Row) -> str:
     return f"{first}\n{note}{line_end}{rest}" if first.startswith("#:") else f"{note}{line_end}{text}"
 
 
-def file_names(folder: Path, scene: Scene) -> dict[Loc, Any]:
-    """The files that the scene names, as seen from another folder."""
+def file_names(folder: Path, scene: Scene, text: str) -> dict[Loc, Any]:
+    """The files that the ``text`` of a scene names, as seen from another folder."""
     out: dict[Loc, Any] = {}
-    for table, key in (
-        ("wall", "mesh"),
-        ("wall", "photo"),
-        ("bridge", "mesh"),
-        ("bridge", "image"),
-        *(("plate", key) for key in ("figure", "still", "miniature", "wanted", "take")),
-    ):
-        name = getattr(getattr(scene, table), key, None)
-        if name is None:
-            continue
-        path = scene.path(name)
+    for loc, name in named_files(tomllib.loads(text)):
+        path = scene.path(Path(name))
         try:
             seen = Path(os.path.relpath(path.resolve(), folder.resolve()))
         except ValueError:
             # on another drive
             seen = path.resolve()
-        out[table, key] = seen.as_posix()
+        out[loc] = seen.as_posix()
     return out
