@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.benchmarks import lineupexport
+from tests.benchmarks import lineupexport, lineupwalls
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.lineup.behind import quarry_behind
 from tests.lineup.trials import Return, Trial, against, misplaced, photographed
@@ -133,7 +133,7 @@ def figures(quick: bool) -> list[Figure]:
     """Measure."""
     with runners() as run:
         own = [*photograph_figures(run, quick), *paper_figures(run, quick), *against_figures(run, quick)]
-    return [*own, *lineupexport.figures(quick)]
+    return [*own, *lineupwalls.figures(quick), *lineupexport.figures(quick)]
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 import trimesh
-from shapely import Point, Polygon
+from shapely import Point, Polygon, constrained_delaunay_triangles
 
 from previz.errors import BuildError
 from previz.scene.foreign import RawMesh
@@ -301,3 +301,88 @@ def test_what_cannot_be_unfolded_is_said(model, thickness: float, material, word
     with pytest.raises(BuildError, match=words) as caught:
         unfold(model, thickness, material)
     assert "\n" not in str(caught.value)
+
+
+def as_bridge(mesh: trimesh.Trimesh):
+    raw = RawMesh(np.asarray(mesh.vertices), np.asarray(mesh.faces, dtype=np.int64), None, None, None)
+    return modelled.bridge(raw, "given.glb", 2 * MM, "#c8b08a")
+
+
+def prism(ring: np.ndarray, height: float, axes: list[list[float]]) -> trimesh.Trimesh:
+    """A prism over a simple ring (N, 2), triangulated by shapely, its axes turned into the set's."""
+    where = {tuple(np.round(p, 12)): i for i, p in enumerate(ring)}
+    cells = constrained_delaunay_triangles(Polygon(ring)).geoms
+    faces = [[where[tuple(np.round(c, 12))] for c in np.asarray(cell.exterior.coords)[:3]] for cell in cells]
+    mesh = trimesh.creation.extrude_triangulation(ring, np.array(faces), height)
+    turned = trimesh.Trimesh(mesh.vertices @ np.array(axes), mesh.faces, process=False)
+    return turned if turned.volume > 0.0 else trimesh.Trimesh(turned.vertices, turned.faces[:, ::-1], process=False)
+
+
+LYING = [[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]]
+ON_EDGE = [[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 0.0]]
+
+
+def piece_sizes(pattern: Pattern) -> dict[str, tuple[float, float]]:
+    return {piece.name: tuple(round(v / MM, 2) for v in piece.size) for piece in pattern.pieces}
+
+
+def checked(mesh: trimesh.Trimesh, thickness: float = 0.4 * MM) -> Pattern:
+    """Unfolded in card: every edge as long as the mesh's, and the whole skin there, by trimesh."""
+    build = as_bridge(mesh)
+    pattern = unfold(build, thickness, "card")
+    assert worst_edge(pattern, build.surface.vertices) < TRUE
+    assert sum(map(area_of, pattern.pieces)) == pytest.approx(mesh.area, rel=1e-6)
+    return pattern
+
+
+def test_a_hexagonal_deck_is_cut_flat() -> None:
+    angle = np.radians(60.0 * np.arange(6) + 30.0)
+    mesh = prism(0.12 * np.column_stack([np.cos(angle), np.sin(angle)]), 14 * MM, LYING)
+    mesh.apply_translation([0.0, 0.0, 0.08])
+    checked(mesh)
+    sizes = piece_sizes(unfold(as_bridge(mesh), 3 * MM, "board"))
+    # a regular hexagon of 120 mm sides: 240 mm from corner to corner, 120 sqrt 3 from side to side
+    assert sizes["top"] == pytest.approx((240.0, 120.0 * np.sqrt(3.0)), abs=0.02)
+    # the underside is covered by six sides of 3 mm that stand square on it: each corner at 60 degrees moves in by
+    # 3 / cos 30
+    assert sizes["underside"] == pytest.approx((240.0 - 12.0 / np.sqrt(3.0), 120.0 * np.sqrt(3.0) - 6.0), abs=0.02)
+    assert len(sizes) == 8
+
+
+def test_stairs_are_cut_flat() -> None:
+    outline = [(-30.0, 0.0)]
+    for step in range(3):
+        outline += [(100.0 * (step + 1), -9.0 * step), (100.0 * (step + 1), -9.0 * (step + 1))]
+    mesh = prism(np.array([*outline, (400.0, -27.0), (400.0, -60.0), (-30.0, -60.0)]) * MM, 60 * MM, ON_EDGE)
+    checked(mesh)
+    sizes = list(piece_sizes(unfold(as_bridge(mesh), 3 * MM, "board")).values())
+    # three treads of 100 x 60 mm, the first with 30 mm of it in the wall
+    assert sorted(size for size in sizes if size[1] == 60.0) == [(100.0, 60.0)] * 3 + [(130.0, 60.0)]
+    assert sum(size[0] == 430.0 for size in sizes) == 2
+    # risers of 9 mm lie between the sides
+    assert [size for size in sizes if size[1] == 9.0] == [(54.0, 9.0)] * 3
+
+
+def test_a_curved_parapet_is_one_strip() -> None:
+    angle = np.linspace(-0.1, 0.9, 25)
+    rim = np.column_stack([np.cos(angle), np.sin(angle)])
+    def arc(inner: float, outer: float) -> np.ndarray:
+        return np.concatenate([outer * rim, inner * rim[::-1]]) - (0.5, 0.0)
+    deck = prism(arc(0.47, 0.53), 12 * MM, LYING)
+    parapet = prism(arc(0.522, 0.53), 30 * MM, LYING)
+    flipped = np.diag([1.0, -1.0, -1.0, 1.0])
+    for part, level in ((deck, 12 * MM), (parapet, 34 * MM)):
+        part.apply_transform(flipped)
+        part.apply_translation([0.0, -part.bounds[1, 1] + level - 12 * MM, 0.0])
+    mesh = trimesh.util.concatenate([deck, parapet])
+    pattern = checked(trimesh.Trimesh(mesh.vertices, mesh.faces, process=False))
+    # chords of a circle: 24 times 2 r sin(half the step)
+    long = {r: 24 * 2.0 * r * np.sin(0.5 * (angle[1] - angle[0])) / MM for r in (0.522, 0.53)}
+    strips = [piece for piece in pattern.pieces if len(piece.folds) >= 22]
+    found = sorted(tuple(round(v / MM, 2) for v in piece.size) for piece in strips)
+    for r, high in ((0.53, 30.0), (0.522, 30.0)):
+        assert any(size[1] == pytest.approx(high, abs=0.02) and size[0] >= long[r] - 0.02 for size in found), found
+    assert all(fold.kind == "bend" for piece in strips for fold in piece.folds if abs(fold.angle) < np.radians(6.0))
+    notes = " ".join(pattern.notes)
+    assert "The mesh is 2 closed parts" in notes
+    assert "One pair of parts runs into one another" in notes

@@ -47,21 +47,20 @@ MARKS = np.array([(-0.5, 0.38), (0.48, 0.4), (0.52, -0.3), (-0.45, -0.28), (0.02
 
 @pytest.fixture(scope="module")
 def wall() -> TrueWall:
-    return painted_wall(WALL["width"], WALL["height"], WALL["top"])
+    return painted_wall(WALL["width"], WALL["height"], WALL["top"], 1.0)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory, wall: TrueWall) -> Path:
-    """A photograph at 35 degrees with a sheet and a card in it, and one with distortion."""
+    """A photograph at 35 degrees with a sheet and a card in it."""
     place = tmp_path_factory.mktemp("photographs")
     papers = [sheet_at(scene({"photo": "a.jpg"}), "left", SHEET)]
     saved(light_on(wall, at_35(), papers, Hung(CARD)), place / "sheet.jpg")
-    saved(light_on(wall, bent(), [], Hung(CARD), over=1), place / "bent.png", blur_px=0.5)
     return place
 
 
 def at_35() -> Truth:
-    return at_an_angle(35.0, 1.5, 1440.0, (1600, 1200))
+    return at_an_angle(35.0, 1.5, 1260.0, (1400, 1050))
 
 
 def bent() -> Truth:
@@ -106,15 +105,19 @@ def test_a_photograph_at_35_degrees_with_a_sheet_in_it(folder: Path, wall: TrueW
     assert "red, green, blue times 1.6" in words
 
 
-def test_without_a_grey_card_colours_are_as_photographed_and_that_is_said(folder: Path, wall: TrueWall) -> None:
-    given = with_sheet()
-    del given["grey"]
-    flat = laid_flat(photo_scene(folder, given))
-    assert against_truth(flat.picture, flat.covered, wall).de00 > 5.0
-    assert any("no photograph has a grey card" in text for text in flat.cautions)
+def test_without_a_grey_card_colours_are_as_photographed_and_that_is_said(folder: Path) -> None:
+    plain = {key: value for key, value in with_sheet().items() if key != "grey"}
+    x, y = np.linspace(-0.4, 0.4, 40), np.linspace(0.3, -0.2, 30)
+    carded, bare = (flat_wall(photo_scene(folder, given), x, y) for given in (with_sheet(), plain))
+    ratio = (bare.picture / carded.picture)[carded.covered > 0].mean(axis=0)
+    # the light that the card was lit by, as the photograph was made
+    assert ratio == pytest.approx(Hung().light, rel=0.02)
+    assert any("no photograph has a grey card" in text for text in bare.cautions)
 
 
+@pytest.mark.slow
 def test_points_and_a_lens_that_distorts(folder: Path, wall: TrueWall) -> None:
+    saved(light_on(wall, bent(), [], Hung(CARD), over=1), folder / "bent.png", blur_px=0.5)
     lens = bent().focal_px / SIZE[0] * 0.036
     given = {"file": "bent.png", "points": points(bent()), "grey": {"box": box_of(bent(), CARD)}}
     told = laid_flat(photo_scene(folder, {**given, "distortion": -0.12, "lens": lens}))
@@ -218,9 +221,9 @@ def test_the_stated_doubt_is_that_of_the_points() -> None:
     places = np.array([(0.0, 0.0), (0.55, 0.4), (-0.55, -0.3)])
     seen_at = truth.px(np.column_stack([places, np.zeros(3)]))
     stated = seen_plane(px, MARKS, np.ones(5), None).sure(places)
-    found = [seen_plane(px + rng.standard_normal(px.shape), MARKS, np.ones(5), None).at(seen_at) for _ in range(200)]
+    found = [seen_plane(px + rng.standard_normal(px.shape), MARKS, np.ones(5), None).at(seen_at) for _ in range(120)]
     scatter = np.sqrt(np.mean(np.sum((np.array(found) - places) ** 2, axis=2), axis=0))
-    np.testing.assert_allclose(scatter, stated, rtol=0.15)
+    np.testing.assert_allclose(scatter, stated, rtol=0.2)
 
 
 def test_check_says_what_was_understood(folder: Path) -> None:

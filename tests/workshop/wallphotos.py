@@ -7,6 +7,7 @@ several samples a pixel. On the wall hang a marker sheet, drawn by OpenCV's own 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import cv2
@@ -22,8 +23,8 @@ from previz.scene.model import Scene
 from previz.workshop.photographs.family import grid, numbers_of
 from tests.lineup.photographs import Paper, Truth
 
-# mm of the wall a texel of the true picture
-TEXEL_MM = 0.6
+# mm of the wall that a texel of the true picture takes in
+TEXEL_MM = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,14 +45,15 @@ class TrueWall:
             self.picture, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0.05, 0.05, 0.05)
         )
 
+    @lru_cache(maxsize=4)  # noqa: B019 - a wall lives as long as its tests
     def averaged(self, width_px: int, height_px: int) -> np.ndarray:
         """The true picture at another size, by scikit-image's area averages."""
         return skimage.transform.resize_local_mean(self.picture, (height_px, width_px), channel_axis=2)
 
 
-def painted_wall(width: float, height: float, top: float) -> TrueWall:
+def painted_wall(width: float, height: float, top: float, texel_mm: float = TEXEL_MM) -> TrueWall:
     """Bricks and gravel of scikit-image's own photographs, tinted by broad seeded blotches; coarse and fine detail."""
-    w, h = round(width * 1e3 / TEXEL_MM), round(height * 1e3 / TEXEL_MM)
+    w, h = round(width * 1e3 / texel_mm), round(height * 1e3 / texel_mm)
     rng = np.random.default_rng(5)
     brick = skimage.data.brick().astype(np.float64) / 255.0
     gravel = skimage.data.gravel().astype(np.float64) / 255.0

@@ -41,6 +41,8 @@ _MANY_PIECES = 40
 _SHEET = (0.420, 0.594)
 # boards that meet at less than this (rad) from flat are mitred: neither covers the other
 _MITRED = float(np.radians(45.0))
+# parts whose boxes share more than this (m) every way are set into one another
+_SET_IN = 1e-4
 # a joint between boards this far (rad) from square is bevelled
 _SQUARE = float(np.radians(3.0))
 
@@ -103,6 +105,7 @@ def unfold(
         notes += _card_notes(facets, flats, thickness, untabbed)
     else:
         notes += _board_notes(facets, flats, thickness, inset, joints, letters)
+    notes += _bodies_notes(facets, flats)
     if len(pieces) > _MANY_PIECES:
         notes.append(
             f"{len(pieces)} pieces: a surface this rough is quicker carved than folded; unfold a smooth core and carve "
@@ -186,6 +189,35 @@ def _board_notes(
         notes.append(f"At {_listed(runs_under)} the inner corner's panel is longer and runs under its neighbour.")
     if np.any(flats.folded):
         notes.append("Bend lines: score the back every few millimetres so that the board follows the curve.")
+    return notes
+
+
+def _bodies_notes(facets: Facets, flats: Flats) -> list[str]:
+    """What to do where a mesh is put together from closed parts that run into one another."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    triangle = np.arange(len(facets.twin)) // 3
+    count = len(facets.triangles)
+    link = coo_matrix((np.ones(len(triangle)), (triangle, facets.twin // 3)), shape=(count, count))
+    bodies, body = connected_components(link, directed=False)
+    if bodies < 2:
+        return []
+    corners = facets.vertices[facets.triangles]
+    low = np.array([corners[body == b].min(axis=(0, 1)) for b in range(bodies)])
+    high = np.array([corners[body == b].max(axis=(0, 1)) for b in range(bodies)])
+    # boxes that share more than a face: parts set into one another
+    inside = (np.minimum(high[:, None], high) - np.maximum(low[:, None], low)).min(axis=2) > _SET_IN
+    pairs = [(a, b) for a, b in np.argwhere(np.triu(inside, 1)).tolist()]
+    notes = [f"The mesh is {bodies} closed parts: each is cut whole and built by itself, then set in its place."]
+    if pairs:
+        names = sorted({flats.name[flats.panel[facets.facet[body == b].min()]] for pair in pairs for b in pair})
+        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        what = "One pair of parts runs" if len(pairs) == 1 else f"{len(pairs)} pairs of parts run"
+        notes.append(
+            f"{what} into one another (those with {', '.join(names[:6])}{more}): mark where they meet, and cut one of "
+            "each pair back by what is inside the other."
+        )
     return notes
 
 
