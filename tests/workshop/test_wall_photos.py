@@ -14,6 +14,7 @@ from PIL import Image
 from previz.errors import BuildError, OutputError, SceneError
 from previz.scene.cautions import cautions
 from previz.scene.checks import impossible
+from previz.scene.given.wallphoto import GreyBox
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene
 from previz.workshop.photographs.blend import blended, filled, matched_gains
@@ -390,3 +391,8 @@ def test_a_range_goes_with_a_picture(tmp_path: Path) -> None:
     ):
         with pytest.raises(ValueError, match=says):
             scene({"photo": "p.png", "relief": grid})
+
+
+def test_the_card_is_the_trades() -> None:
+    # 18 % is what grey cards are sold as (common practice, no source)
+    assert GreyBox(box=(0, 0, 1, 1)).reflectance == 0.18

@@ -18,10 +18,11 @@ _PLACE = several(2, "a place in the picture, [right, down] in pixels,", "[960, 8
 _ON_WALL = several(2, "a place on the wall, two lengths [right, up],", '["-350 mm", "120 mm"]')
 _BOX = several(4, "a box in the picture, [left, top, width, height] in pixels,", "[120, 80, 60, 40]")
 
-PhotoPlace = Annotated[tuple[Number, Number], _PLACE]
+_Along = Annotated[Number, Field(ge=-100_000, le=100_000)]
+PhotoPlace = Annotated[tuple[_Along, _Along], _PLACE]
 OnWall = Annotated[tuple[Coordinate, Coordinate], _ON_WALL]
 _Side = Annotated[Number, Field(gt=0, le=100_000)]
-PhotoBox = Annotated[tuple[Number, Number, _Side, _Side], _BOX]
+PhotoBox = Annotated[tuple[_Along, _Along, _Side, _Side], _BOX]
 
 
 class WallPoint(Table):
