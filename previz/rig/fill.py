@@ -279,18 +279,31 @@ def find_fill(
 
 def _answer(before: float, best: tuple[bool, float, float, Lamp] | None, final: FillTrial, tried: int) -> Fill:
     if best is None:
-        words = "No place for a fill is out of the picture and free of wall and bridge: the shadow stays as it is."
+        words = (
+            "No place for a fill is out of the picture and free of wall and bridge: the step at the shadow's edge "
+            f"stays {before:.1f} dE. {FIRST_THE_KEY}"
+        )
         return Fill(None, None, 0.0, before, before, False, tried, words)
     failed, _, _, lamp = best
     left = final.worst(lamp)(lamp.lux)
     if failed and left >= before:
-        words = f"No fill helps: the step at the shadow's edge stays {before:.1f} dE."
+        words = (
+            f"No fill helps: of {tried} places the nearest leaves a step of {left:.1f} dE at the shadow's edge, and "
+            f"without it there are {before:.1f}. {FIRST_THE_KEY}"
+        )
         return Fill(None, None, 0.0, before, before, False, tried, words)
     x, y, z = (mm_text(v, 0) for v in lamp.position)
     wide, high = (mm_text(v, 0) for v in lamp.face)
     face = f"{wide} across" if lamp.is_disc else f"{wide} x {high}"
     words = f"A fill {face} at {x} right, {y} up, {z} out of the wall, {lamp.lux:.0f} lux"
     return Fill(lamp, lamp.position, lamp.lux, before, left, not failed, tried, words)
+
+
+# what comes before any fill, where none mends the shadow
+FIRST_THE_KEY: Final = (
+    "Change the key first: previz rig --lamps tries it larger, further round and closer to the lens axis, and says "
+    "what each leaves and costs."
+)
 
 
 def fill_words(fill: Fill, before: FrameShadow, after: FrameShadow | None) -> str:
@@ -307,11 +320,18 @@ def fill_words(fill: Fill, before: FrameShadow, after: FrameShadow | None) -> st
     if after.verdict == LITTLE:
         return f"{fill.sentence}, mends it: what is left in the hold is {shares_text(after)}."
     if after.share_pct >= before.share_pct:
-        return f"No fill helps: with the best that was tried the hold still shows {shares_text(after)}."
+        return (
+            f"No fill helps: with the nearest of {fill.tried} places, {_small(fill.sentence)}, the hold still shows "
+            f"{shares_text(after)}, and {before.share_pct:.1f} % without it. {FIRST_THE_KEY}"
+        )
     return (
-        f"{fill.sentence}, does most of those tried and does not mend it: the hold still shows {shares_text(after)}."
-        " A larger or weaker key lamp does more."
+        f"{fill.sentence}, does most of those tried and does not mend it: the hold still shows {shares_text(after)}"
+        f", and {before.share_pct:.1f} % without it. {FIRST_THE_KEY}"
     )
+
+
+def _small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
 
 
 def _shadow_places(trial: FillTrial, below: float) -> tuple[Array, Array]:

@@ -126,7 +126,13 @@ class LampPlacer:
         say("judging the best of them")
         chosen = self._distinct(alone, _ALONE)
         self._look(chosen)
-        partners = [setup.spots[0] for setup in self._distinct(alone, _PARTNERS)]
+        partners = [
+            setup.spots[0]
+            for fixture in self.fixtures
+            for setup in self._distinct(
+                [one for one in alone if one.spots[0].fixture is fixture], _PARTNERS // len(self.fixtures)
+            )
+        ]
         if not self._good_enough():
             say("trying a second lamp")
             firsts = self._distinct([one.setup for one in self.ranked()], 3)

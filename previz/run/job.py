@@ -64,7 +64,7 @@ JOB: Final[dict[str, JobStep]] = {
     ),
     "rig": JobStep(
         "Shot card and drawings to scale for the day.",
-        ("rig chasm.toml",),
+        ("rig chasm.toml", "rig chasm.toml --lamps"),
         "print rig.pdf in {folder}; previz markers {scene} for the day's photograph",
     ),
     "plate": JobStep(

@@ -198,7 +198,8 @@ def test_the_judge_says_whether_a_fill_mends_it() -> None:
         assert "mends it: what is left in the hold is traces as long as 4.0 % of the outline" in left
         more = fill_words(fill_, before, frame(1001, 30.0))
         assert "does not mend it: the hold still shows traces as long as 30.0 %" in more
-        assert "larger or weaker key lamp" in more
+        assert "Change the key first" in more
+        assert "without it" in more
         assert fill_words(fill_, before, frame(1001, 41.0)).startswith("No fill helps")
         assert "no frame can be judged" in fill_words(fill_, before, None)
     none = answer(9.0, True)

@@ -203,8 +203,10 @@ class LampRoom:
         half = 0.5 * max(*other.face, 0.1) + 0.03
         if bool((np.linalg.norm(points - np.asarray(other.position), axis=1) < half).any()):
             return True
-        beside = np.hypot(points[:, 0] - stand.right, points[:, 2] - stand.out) < _OFF_SET
-        return bool((beside & (points[:, 1] < other.position[1])).any())
+        # a pole is thin, and throws no shadow to speak of but in the middle of the light
+        middle = np.asarray(lamp.position) + along[:, None] * (self.aim - np.asarray(lamp.position))
+        beside = np.hypot(middle[:, 0] - stand.right, middle[:, 2] - stand.out) < _OFF_SET
+        return bool((beside & (middle[:, 1] < other.position[1])).any())
 
     @cached_property
     def _lit(self) -> Array:
