@@ -36,6 +36,10 @@ _PIXEL: Final = 470.0
 _MESH_BYTES: Final = 28.0
 # what solving paint holds beside that (measured on the crevasse, with two frames to hold)
 _SOLVING: Final = 700e6
+# a pixel of a photograph of the wall as codes and as light, and a texel of the wall as each of them has it, levels
+# matched (their arrays, added up)
+_PHOTO_PIXEL: Final = 24.0
+_PHOTO_TEXEL: Final = 28.0
 # what baking holds for each lamp and card beside that
 _EMITTER: Final = 30e6
 
@@ -83,7 +87,16 @@ def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> 
         + _PIXEL * pixels
     )
     solving = _SOLVING if solves or scene.wants_solving else 0.0
-    return Need(looks + _EMITTER * emitters + solving, looks)
+    return Need(looks + _EMITTER * emitters + solving + _photographs(scene, texels), looks)
+
+
+def _photographs(scene: Scene, texels: float) -> float:
+    """Bytes that laying a wall's photographs flat takes: the largest of them, and the wall once for each."""
+    from previz.scene.foreign import picture_size
+
+    photos = scene.wall.photo or ()
+    sizes = [math.prod(picture_size(scene.path(photo.file))) for photo in photos]
+    return _PHOTO_PIXEL * max(sizes, default=0) + _PHOTO_TEXEL * texels * sum(photo.measured for photo in photos)
 
 
 def _triangles(scene: Scene) -> float:
