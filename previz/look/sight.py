@@ -186,6 +186,16 @@ class SightLines:
             )
         return hits
 
+    def normals(self, hits: Hits) -> Array:
+        """Unit normals (N, 3) of the faces that :meth:`first_hits` met, outwards; NaN where nothing was met."""
+        out = np.full((len(hits.face), 3), np.nan)
+        for number, mesh in enumerate(self._meshes):
+            of_it = np.flatnonzero(hits.surface == number)
+            corners = mesh.vertices[mesh.faces[hits.face[of_it]]]
+            square = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+            out[of_it] = square / np.maximum(np.linalg.norm(square, axis=1, keepdims=True), 1e-30)
+        return out
+
     def blocked(
         self,
         origins: Array,

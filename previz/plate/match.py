@@ -1,7 +1,7 @@
 """The colour match: what to do to the miniature's picture, or to the plate's, so that the two look like one shot.
 
 Pictures of different things are paired by their tones, those of the same view by place (``previz.plate.tonefit``),
-colours that only one of them has are left out, and the fit is robust (``previz.plate.pairfit``). Nothing is asked for
+colours that only one of them has are left out, and the fit is robust (``previz.plate.matchfit``). Nothing is asked for
 where nobody would see a difference; nor, up to 2 dE00 of it, where other parts of the same pictures would have asked
 for something as different. What was found is told in either case, and patches overrule it.
 """

@@ -1,13 +1,9 @@
-"""The figure's shadow on the bridge's top, as a matte for every frame.
+"""The figure's shadow on the bridge's top, as a matte for every frame; on what else it falls, ``previz.plate.fallen``.
 
-The figure is its cut-out, standing upright on the foot mark as a card turned to the lens at the station frame, and
-rounded: everywhere as deep, before and behind the card, as it is far to the outline, up to half a body's depth. (A
-card has no thickness: a lamp from its side would find nothing to block.) A ray from a place on the top to a point of
-the lamp's face is kept back by the greatest alpha that it meets inside; over the whole face that is the share of the
-lamp's light that is missing. It is worked out once, over the top's own places, and looked up through the lens frame by
-frame.
+What keeps the light back is told in ``previz.plate.cardcast``. The shadow is worked out once, over the top's own
+places, and looked up through the lens frame by frame.
 
-What stands elsewhere (wall, cards, an arch of the bridge itself) throws no shadow here: that is in the set's own light.
+What else stands in the set (wall, cards, an arch of the bridge) throws no shadow here: that is in the set's own light.
 The matte belongs under the figure.
 """
 
@@ -25,6 +21,7 @@ from scipy import ndimage
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.sight import SightLines
+from previz.plate.cardcast import FACE_POINTS, ReadyCard, StandingCard, bilinear_at, cast_on_grid
 from previz.plate.top import Top
 from previz.scene.model import Lamp, Light
 from previz.scene.shape import Slab
@@ -38,10 +35,6 @@ BODY_DEPTH = 0.27
 # the lamp that the crew calls this is the one whose shadow is thrown
 KEY = "key"
 
-# points on a lamp's face, and places on a ray inside the box, at which the cut-out is looked up
-_FACE_POINTS = 144
-_PLACES = 16
-
 # texels of the map at most; rows that one thread works on at once
 _MOST_TEXELS = 1_000_000
 _ROWS = 16
@@ -51,48 +44,6 @@ _SAME_PLACE = 0.0015
 
 # sight lines that are followed at a time
 _RAYS = 1_000_000
-
-
-@dataclass(frozen=True, eq=False)
-class StandingCard:
-    """The cut-out's ``alpha`` (h, w) float32, 0 to 1, standing in the set.
-
-    ``foot_px`` (x, y) is its foot in that picture and ``height_px`` the figure's height there, which is ``height`` m;
-    ``foot`` (3,) m the foot mark; ``facing`` (3,) the level unit direction that it is turned to; ``depth`` (m) how
-    deep the body is at most, half of it before the card and half behind; 0 for a flat card.
-    """
-
-    alpha: Picture
-    foot_px: tuple[float, float]
-    height_px: float
-    foot: Array
-    height: float
-    facing: Array
-    depth: float = 0.0
-
-    @property
-    def right(self) -> Array:
-        """Unit direction (3,) to the card's right as the lens sees it."""
-        return np.asarray(np.cross([0.0, 1.0, 0.0], self.facing))
-
-    @property
-    def texel(self) -> float:
-        """Size (m) of one of its pixels."""
-        return self.height / self.height_px
-
-    @property
-    def box(self) -> tuple[float, float, float, float]:
-        """Left, right, bottom, top (m) of all that is not transparent, from the foot."""
-        rows, columns = np.flatnonzero(self.alpha.any(axis=1)), np.flatnonzero(self.alpha.any(axis=0))
-        if len(rows) == 0:
-            return 0.0, 0.0, 0.0, 0.0
-        x, y = self.foot_px
-        return (
-            float(columns[0] - x) * self.texel,
-            float(columns[-1] + 1 - x) * self.texel,
-            float(y - rows[-1] - 1) * self.texel,
-            float(y - rows[0]) * self.texel,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,14 +90,25 @@ def key_share(key: Lamp, lamps: Sequence[Lamp], light: Light, foot: ArrayLike) -
     Where the matte is 1 the top keeps 1 less this share of its light. Nothing in the way of any lamp; ambient light is
     from all over.
     """
-    every = np.sum([np.full(3, light.ambient), *(_given(lamp, light, foot) for lamp in lamps)], axis=0)
-    return np.asarray(_given(key, light, foot) / np.maximum(every, 1e-12), dtype=np.float64)
+    up = np.array([[0.0, 1.0, 0.0]])
+    return np.asarray(key_share_at(key, lamps, light, np.asarray(foot, dtype=np.float64).reshape(1, 3), up)[0])
+
+
+def key_share_at(key: Lamp, lamps: Sequence[Lamp], light: Light, places: Array, normals: Array) -> Array:
+    """The same (N, 3) at any ``places`` (N, 3) m of surfaces with unit ``normals`` (N, 3)."""
+    given = [_given_at(lamp, light, places, normals) for lamp in lamps]
+    every = np.sum([np.full((len(places), 3), light.ambient), *given], axis=0)
+    return np.asarray(_given_at(key, light, places, normals) / np.maximum(every, 1e-12), dtype=np.float64)
 
 
 def _given(lamp: Lamp, light: Light, foot: ArrayLike) -> Array:
-    place = np.asarray(foot, dtype=np.float32).reshape(1, 3)
-    up = np.array([[0.0, 1.0, 0.0]], dtype=np.float32)
-    return np.asarray(unshadowed(emitter_of(lamp, light, 1.0), place, up)[0], dtype=np.float64)
+    place = np.asarray(foot, dtype=np.float64).reshape(1, 3)
+    return np.asarray(_given_at(lamp, light, place, np.array([[0.0, 1.0, 0.0]]))[0])
+
+
+def _given_at(lamp: Lamp, light: Light, places: Array, normals: Array) -> Array:
+    reached = unshadowed(emitter_of(lamp, light, 1.0), places.astype(np.float32), normals.astype(np.float32))
+    return np.asarray(reached, dtype=np.float64)
 
 
 def face_of(lamp: Lamp) -> Emitter:
@@ -156,7 +118,7 @@ def face_of(lamp: Lamp) -> Emitter:
 
 
 def cast_shadow(
-    card: StandingCard, face: Emitter, top: Top, texel: float, points: int = _FACE_POINTS
+    card: StandingCard, face: Emitter, top: Top, texel: float, points: int = FACE_POINTS
 ) -> ShadowMap:
     """The shadow that ``card`` throws on ``top`` from a lamp's ``face``, at ``texel`` m or a little coarser.
 
@@ -165,15 +127,14 @@ def cast_shadow(
     """
     if not texel > 0.0:
         raise ValueError(f"texels have a size, not {texel} m")
-    small, factor = _shrunk(card.alpha, max(int(0.5 * texel / card.texel), 1))
-    foot_px = np.array(card.foot_px) / factor
-    sources = face.points(face.places(points))
+    ready = ReadyCard.of(card, face, texel, points)
+    sources = ready.sources
     left, right, back, front = _reach(card, sources, top)
     # a whole map would be far too large only for a texel far below a pixel
     texel = max(texel, math.sqrt(max(right - left, 0.0) * max(front - back, 0.0) / _MOST_TEXELS))
     columns, rows = (max(math.ceil((b - a) / texel), 0) for a, b in ((left, right), (back, front)))
     share = np.zeros((rows, columns), dtype=np.float32)
-    if columns == 0 or rows == 0 or not small.any():
+    if columns == 0 or rows == 0 or not ready.alpha.any():
         return ShadowMap(np.zeros((0, 0), dtype=np.float32), left, back, texel, top)
     shadow = ShadowMap(share, left, back, texel, top)
     x = left + (np.arange(columns) + 0.5) * texel
@@ -181,17 +142,9 @@ def cast_shadow(
     y = shadow.heights()
     # the normal of an arch leans away from its crest; treads are level
     slope = top.shape.slope(z) if isinstance(top.shape, Slab) else np.zeros(rows)
-    half = np.minimum(ndimage.distance_transform_edt(small >= 0.5) * card.texel * factor, 0.5 * card.depth)
-    # half a pixel more all around, for what looking up between pixels spreads
-    edge = 0.5 * card.texel * factor * np.array([-1.0, 1.0, -1.0, 1.0])
-    box = np.array([*(card.box + edge), -0.5 * card.depth, 0.5 * card.depth])
 
     def band(chosen: slice) -> None:
-        _cast_compiled(
-            x, y[chosen], z[chosen], slope[chosen], sources, face.frame[3], not face.is_point,
-            card.foot, card.right, card.facing, box, small, half.astype(np.float32), foot_px, card.texel * factor,
-            share[chosen],
-        )  # fmt: skip
+        cast_on_grid(x, y[chosen], z[chosen], slope[chosen], *ready.told, share[chosen])
 
     in_parts(band, rows, _ROWS)
     return shadow
@@ -272,16 +225,6 @@ def _met_matte(
     return out
 
 
-def _shrunk(alpha: Picture, factor: int) -> tuple[Picture, int]:
-    """``alpha`` by means over ``factor`` x ``factor`` pixels; what is missing at the right and below is transparent."""
-    if factor == 1:
-        return np.ascontiguousarray(alpha, dtype=np.float32), 1
-    h, w = alpha.shape
-    padded = np.pad(alpha, ((0, -h % factor), (0, -w % factor)))
-    blocks = padded.reshape(padded.shape[0] // factor, factor, padded.shape[1] // factor, factor)
-    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float64), dtype=np.float32), factor
-
-
 def _reach(card: StandingCard, sources: Array, top: Top) -> tuple[float, float, float, float]:
     """Left, right, back, front (m) of the part of the top's outline that a shadow may fall on."""
     shape = top.shape
@@ -338,90 +281,6 @@ def _window(shadow: ShadowMap, camera: Camera) -> tuple[int, int, int, int] | No
     return (int(x0), int(y0), int(x1), int(y1)) if x0 < x1 and y0 < y1 else None
 
 
-def _bilinear(picture: Any, x: float, y: float) -> float:
-    # nothing outside; a pixel's middle is at its index + .5
-    x -= 0.5
-    y -= 0.5
-    i, j = math.floor(x), math.floor(y)
-    fx, fy = x - i, y - j
-    h, w = picture.shape
-    total = 0.0
-    for dj in range(2):
-        for di in range(2):
-            if 0 <= i + di < w and 0 <= j + dj < h:
-                share = (fx if di else 1.0 - fx) * (fy if dj else 1.0 - fy)
-                total += share * picture[j + dj, i + di]
-    return total
-
-
-_bilinear_compiled = compiled(_bilinear)
-
-
-def _cast(
-    xs: Any, ys: Any, zs: Any, slopes: Any, sources: Any, ahead: Any, lambert: bool,
-    foot: Any, right: Any, facing: Any, box: Any, alpha: Any, half: Any, foot_px: Any, pixel: float, out: Any,
-) -> None:  # fmt: skip
-    origin, step = np.empty(3), np.empty(3)
-    for i in range(zs.shape[0]):
-        for j in range(xs.shape[0]):
-            if math.isnan(ys[i, j]):
-                continue
-            given, kept = 0.0, 0.0
-            dx, dy, dz = xs[j] - foot[0], ys[i, j] - foot[1], zs[i] - foot[2]
-            # in the card's axes: right, up, towards the lens
-            origin[0] = dx * right[0] + dz * right[2]
-            origin[1] = dy
-            origin[2] = dx * facing[0] + dz * facing[2]
-            for k in range(sources.shape[0]):
-                vx, vy, vz = sources[k, 0] - xs[j], sources[k, 1] - ys[i, j], sources[k, 2] - zs[i]
-                # the face's light on the top, up to what is alike for all its points
-                square = vx * vx + vy * vy + vz * vz
-                weight = (vy - slopes[i] * vz) / (square * math.sqrt(square))
-                if lambert:
-                    weight *= -(vx * ahead[0] + vy * ahead[1] + vz * ahead[2]) / math.sqrt(square)
-                    if vx * ahead[0] + vy * ahead[1] + vz * ahead[2] >= 0.0:
-                        continue
-                if weight <= 0.0:
-                    continue
-                given += weight
-                step[0] = vx * right[0] + vz * right[2]
-                step[1] = vy
-                step[2] = vx * facing[0] + vz * facing[2]
-                near, far = 0.0, 1.0
-                for axis in range(3):
-                    low, high = box[2 * axis] - origin[axis], box[2 * axis + 1] - origin[axis]
-                    if axis == 2 and box[5] == 0.0:
-                        # a flat card is met where it stands, not between two sides that rounding may swap
-                        low, high = low - 1e-9, high + 1e-9
-                    if step[axis] == 0.0:
-                        if low > 0.0 or high < 0.0:
-                            near = 2.0
-                        continue
-                    a, b = low / step[axis], high / step[axis]
-                    near, far = max(near, min(a, b)), min(far, max(a, b))
-                if near > far:
-                    continue
-                most = 0.0
-                # the card itself, then what is before and behind it
-                cross = -origin[2] / step[2] if step[2] != 0.0 else -1.0
-                for n in range(-1, _PLACES if box[5] > 0.0 else 0):
-                    t = cross if n < 0 else near + (far - near) * (n + 0.5) / _PLACES
-                    if t < near or t > far:
-                        continue
-                    column = foot_px[0] + (origin[0] + t * step[0]) / pixel
-                    row = foot_px[1] - (origin[1] + t * step[1]) / pixel
-                    if n < 0 or abs(origin[2] + t * step[2]) <= _bilinear_compiled(half, column, row):
-                        most = max(most, _bilinear_compiled(alpha, column, row))
-                    if most > 0.998:
-                        break
-                kept += weight * most
-            if given > 0.0:
-                out[i, j] = min(kept / given, 1.0)
-
-
-_cast_compiled = compiled(_cast)
-
-
 def _look(
     world_from_cam: Any, lens: Any, x0: int, y0: int, samples: int, shape: Any,
     share: Any, left: float, back: float, texel: float, value: Any, along: Any,
@@ -466,7 +325,7 @@ def _look(
             p = max(z / length, 0.0)
             if abs(x - bend * p * p) > 0.5 * width * (1.0 + (taper - 1.0) * p):
                 continue
-            value[i, j] = _bilinear_compiled(share, (x - left) / texel, (z - back) / texel)
+            value[i, j] = bilinear_at(share, (x - left) / texel, (z - back) / texel)
             along[i, j] = best
 
 

@@ -18,8 +18,18 @@ from scipy.spatial.distance import cdist
 
 from previz import colour
 from previz.geometry import Array
-from previz.plate.matchfit import COUNT, OFFSET, POWER, SATURATION, SLOPE, cdl_of, extent, fitted, quantile_fit
-from previz.plate.pairfit import pair_fit
+from previz.plate.matchfit import (
+    COUNT,
+    OFFSET,
+    POWER,
+    SATURATION,
+    SLOPE,
+    cdl_of,
+    extent,
+    fitted,
+    pair_fit,
+    quantile_fit,
+)
 from previz.plate.space import Space, graded
 from previz.plate.tones import TILES, Tones, shared
 

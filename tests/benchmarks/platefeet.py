@@ -12,8 +12,9 @@ import numpy as np
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world
 from previz.look.sight import SightLines
+from previz.plate.cardcast import StandingCard
 from previz.plate.feet import facing_camera, foot_track
-from previz.plate.shadow import BODY_DEPTH, StandingCard, cast_shadow, face_of, key_lamp, shadow_matte
+from previz.plate.shadow import BODY_DEPTH, cast_shadow, face_of, key_lamp, shadow_matte
 from previz.plate.top import Top, stances, top_of
 from previz.scene.model import Lamp
 from previz.scene.move import move_of

@@ -93,6 +93,26 @@ def test_everything_is_there_and_nothing_else(plated: Run) -> None:
     assert json.loads(plated.said.out) == json.loads((plated.out / "plate.json").read_text(encoding="utf-8"))
 
 
+def test_every_file_says_whether_it_is_before_or_after_drift_and_bars(plated: Run) -> None:
+    values = json.loads(plated.said.out)
+    assert list(values["files_are"]) == values["files"]
+    after = {name for name, words in values["files_are"].items() if words == "after drift and bars"}
+    assert after == {"animatic.mp4", "wipe.mp4", "split.mp4"}
+    for name in ("feet.csv", "shadow/", "track/", "plate.csv", "match.cc"):
+        assert "before drift and bars" in values["files_are"][name]
+    otio = json.loads((plated.out / "retime.otio").read_text(encoding="utf-8"))
+    assert "drift and bars" in otio["metadata"]["stationpoint"]["framing"]
+    assert "before drift and bars" in (plated.out / "match.txt").read_text(encoding="utf-8")
+
+
+def test_the_shadow_is_told_by_what_it_falls_on(plated: Run) -> None:
+    shadow = json.loads(plated.said.out)["shadow"]
+    assert shadow["falls_on_px"]["top"] > 0.0
+    assert any("it falls on the bridge's top" in line for line in shadow["sentences"])
+    # 255 takes at least what the lamp gives at the foot mark
+    assert shadow["matte_255_takes"][1] >= shadow["share"][1] - 1e-4
+
+
 def test_films_have_every_frame_at_the_delivered_rate(plated: Run) -> None:
     for name, width in (("animatic", 320), ("wipe", 320), ("split", 320)):
         with av.open(str(plated.out / f"{name}.mp4")) as opened:

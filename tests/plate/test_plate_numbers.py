@@ -14,12 +14,13 @@ from scipy.integrate import dblquad
 
 from previz.errors import PlateError
 from previz.geometry import Array
+from previz.plate.cardcast import StandingCard
 from previz.plate.feet import FootTrack, facing_camera
 from previz.plate.framing import Bars, ReframeRoom, drift_curve, room_in, spare_lines
 from previz.plate.marks import Estimate, Marks, SolvedCamera, Upright, solve_camera
 from previz.plate.misses import Effect, misses, rail_fit
 from previz.plate.scaling import fastest, own_numbers, remarks, scaled_scene, view_crop
-from previz.plate.shadow import BODY_DEPTH, StandingCard, cast_shadow, face_of, key_lamp, key_share
+from previz.plate.shadow import BODY_DEPTH, cast_shadow, face_of, key_lamp, key_share
 from previz.plate.top import stances
 from previz.scene.model import Lamp, Light
 from previz.scene.move import move_of

@@ -11,9 +11,9 @@ from skimage.measure import points_in_poly
 from previz.camera import Camera, camera_for
 from previz.geometry import cv_from_world, unit
 from previz.look.sight import SightLines
+from previz.plate.cardcast import StandingCard
 from previz.plate.shadow import (
     ShadowMap,
-    StandingCard,
     cast_shadow,
     face_of,
     key_lamp,

@@ -16,14 +16,17 @@ from previz.errors import PrevizError
 from previz.geometry import Array
 from previz.look.blur import LensBlur
 from previz.look.soft import corners_of, soft_frame
+from previz.plate.cardcast import FACE_POINTS, StandingCard
 from previz.plate.cdl import NO_CHANGE, Cdl
 from previz.plate.cutout import Figure, figure_of, place_cutout, standing_of
+from previz.plate.fallen import FallenShadow, cast_elsewhere, fallen_matte
 from previz.plate.figure import rgba_of
 from previz.plate.framing import Bars, framed
-from previz.plate.shadow import ShadowMap, StandingCard, cast_shadow, shadow_matte
+from previz.plate.shadow import ShadowMap, cast_shadow, shadow_matte
 from previz.plate.space import Grade, Space
 from previz.plate.top import Top
 from previz.run.frames import png_bytes
+from previz.scene.model import Lamp, Light
 from previz.stage.delivering import delivered, seen_in
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
@@ -49,6 +52,7 @@ class FigureLayer:
 class Throw:
     """What throws the shadow: a lamp's ``face``, its ``share`` (3,) of the light there, the ``top`` that it falls on.
 
+    ``lamps`` are that lamp, all of them, and the light that is everywhere.
     ``foot`` (3,) m, the figure's ``height`` and ``depth`` m, and ``facing`` (3,) as in
     :class:`previz.plate.shadow.StandingCard`; ``texel`` m of its map; ``height_px`` (N,) of the figure in its layer.
     """
@@ -62,6 +66,15 @@ class Throw:
     facing: Array
     texel: float
     height_px: Array
+    lamps: tuple[Lamp, tuple[Lamp, ...], Light]
+
+
+@dataclass(frozen=True, eq=False)
+class Cast:
+    """The figure's shadow on the bridge's top, and on whatever else there is."""
+
+    top: ShadowMap
+    elsewhere: tuple[FallenShadow, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,13 +130,17 @@ class AnimaticFrame:
 
 @dataclass(frozen=True)
 class AnimaticJob:
-    """The frame at ``index``, and the one on the way back that shows the set from the same place (``twin``)."""
+    """The frame at ``index``, and the one on the way back that shows the set from the same place (``twin``).
+
+    ``whole`` is the matte that is written as 255.
+    """
 
     index: int
     twin: int | None
     cdl: Cdl
     space: Space
     wipe: bool = False
+    whole: float = 1.0
 
     def done_by(self, looker: Looker) -> list[AnimaticFrame]:
         """Make them."""
@@ -131,7 +148,7 @@ class AnimaticJob:
         seen, clean = maker.set_at(self.index, self.wipe)
         grade = maker.grade(self.cdl, self.space)
         return [
-            maker.frame(index, seen, clean, grade) for index in (self.index, self.twin) if index is not None
+            maker.frame(index, seen, clean, grade, self.whole) for index in (self.index, self.twin) if index is not None
         ]
 
 
@@ -144,6 +161,26 @@ class SetJob:
     def done_by(self, looker: Looker) -> Pixels8:
         """Draw it."""
         return colour.encoded8(_maker(looker).set_at(self.index, False)[0])
+
+
+@dataclass(frozen=True)
+class FallsOn:
+    """What the shadow falls on: ``px`` of the delivered frame's matte by name, "top" and surfaces' names; ``most`` is
+    the largest matte anywhere, 1 or more."""
+
+    px: dict[str, float]
+    most: float = 1.0
+
+
+@dataclass(frozen=True)
+class ShadowJob:
+    """What the shadow falls on at ``index``."""
+
+    index: int
+
+    def done_by(self, looker: Looker) -> FallsOn:
+        """Look."""
+        return _maker(looker).fallen_on(self.index)
 
 
 def _maker(looker: Looker) -> _Maker:
@@ -169,7 +206,7 @@ class _Maker:
             raise RuntimeError("the set that is loaded has no stage")
         self._looker, self._ready, self._stage = looker, ready, ready.stage
         self._cut: tuple[int, _Cut] | None = None
-        self._shadow: tuple[int, ShadowMap] | None = None
+        self._shadow: tuple[int, Cast] | None = None
         self._grade: Grade | None = None
 
     def grade(self, cdl: Cdl, space: Space) -> Grade:
@@ -216,20 +253,22 @@ class _Maker:
         pitch = body.lens / camera.focal_px
         return LensBlur(camera, pitch, body.lens, body.stop, body.focus, body.pupil_ratio, moments)
 
-    def frame(self, index: int, seen: Picture, clean: Picture | None, grade: Grade) -> AnimaticFrame:
+    def frame(
+        self, index: int, seen: Picture, clean: Picture | None, grade: Grade, whole: float = 1.0
+    ) -> AnimaticFrame:
         """The finished frame of a set's pictures."""
         stage = self._stage
         cut = self._figure(index)
         picture, matte = seen, None
         if cut is not None and stage.throw is not None and np.isfinite(stage.throw.height_px[index]):
             shadow = self._shadow_of(index, cut, stage.throw)
-            camera = self.camera(index)
-            own = shadow_matte(shadow, camera, _LOOKS, self._looker.sight)
-            picture = seen * (1.0 - own[..., None] * stage.throw.share.astype(np.float32))
+            own = self._matte(shadow, self.camera(index))
+            picture = seen * np.maximum(1.0 - own[..., None] * stage.throw.share.astype(np.float32), np.float32(0.0))
             if stage.matte_px is not None:
                 if stage.matte_px != stage.size_px:
-                    own = shadow_matte(shadow, self.camera(index, stage.matte_px), _LOOKS, self._looker.sight)
-                matte = png_bytes(np.rint(own * np.float32(255.0)).astype(np.uint8))
+                    own = self._matte(shadow, self.camera(index, stage.matte_px))
+                code8 = np.rint(np.minimum(own / np.float32(whole), np.float32(1.0)) * np.float32(255.0))
+                matte = png_bytes(code8.astype(np.uint8))
         code = self._finished(index, self._peopled(index, grade(picture), cut))
         wipe = None
         if clean is not None:
@@ -260,7 +299,27 @@ class _Maker:
             self._cut = shown, _cut(self._stage.files[shown])
         return self._cut[1]
 
-    def _shadow_of(self, index: int, cut: _Cut, throw: Throw) -> ShadowMap:
+    def _matte(self, shadow: Cast, camera: Camera) -> Picture:
+        sight = self._looker.sight
+        own = shadow_matte(shadow.top, camera, _LOOKS, sight)
+        # a pixel at the top's edge has some of both
+        other = fallen_matte(shadow.elsewhere, shadow.top.top.shape, camera, sight, WITH_BRIDGE)
+        return own + other.matte
+
+    def fallen_on(self, index: int) -> FallsOn:
+        """How much of the matte (px at 1) lies on the top and on each surface; nothing without a shadow."""
+        stage, cut = self._stage, self._figure(index)
+        if cut is None or stage.throw is None or not np.isfinite(stage.throw.height_px[index]):
+            return FallsOn({})
+        shadow, camera = self._shadow_of(index, cut, stage.throw), self.camera(index, stage.matte_px)
+        sight = self._looker.sight
+        other = fallen_matte(shadow.elsewhere, shadow.top.top.shape, camera, sight, WITH_BRIDGE)
+        top = float(shadow_matte(shadow.top, camera, _LOOKS, sight).sum(dtype=np.float64))
+        px = {"top": top} | {sight.surfaces[number].name: px for number, px in sorted(other.by_surface.items())}
+        most = max([1.0, *(float(each.share.max(initial=0.0)) for each in shadow.elsewhere)])
+        return FallsOn(px, most)
+
+    def _shadow_of(self, index: int, cut: _Cut, throw: Throw) -> Cast:
         laid = self._stage.laid
         assert laid is not None
         shown = self._stage.shown[index]
@@ -270,11 +329,11 @@ class _Maker:
                 cut.alpha, (float(x), float(y)), float(throw.height_px[index]),
                 throw.foot, throw.height, throw.facing, throw.depth,
             )  # fmt: skip
-            if len(self._stage.files) == 1:
-                shadow = cast_shadow(card, throw.face, throw.top, throw.texel)
-            else:
-                shadow = cast_shadow(card, throw.face, throw.top, 2.0 * throw.texel, _FEWER_POINTS)
-            self._shadow = shown, shadow
+            # one cut-out for all frames is worth more places and more points of the face
+            coarser, points = (1.0, FACE_POINTS) if len(self._stage.files) == 1 else (2.0, _FEWER_POINTS)
+            texel = coarser * throw.texel
+            elsewhere = cast_elsewhere(card, throw.face, throw.lamps, self._looker.sight, WITH_BRIDGE, texel, points)
+            self._shadow = shown, Cast(cast_shadow(card, throw.face, throw.top, texel, points), elsewhere)
         return self._shadow[1]
 
 
@@ -302,13 +361,13 @@ def _stood(picture: Picture, figure: Figure, stands_px: Array, laid: FigureLayer
 
 
 def jobs_of(
-    stage: AnimaticLayers, out: int, cdl: Cdl = NO_CHANGE, space: Space = "log", wipe: bool = False
+    stage: AnimaticLayers, out: int, cdl: Cdl = NO_CHANGE, space: Space = "log", wipe: bool = False, whole: float = 1.0
 ) -> list[AnimaticJob]:
     """Jobs for all frames of a stage, of which the first ``out`` lead out; a place is drawn once for both ways."""
     count = len(stage.rail)
     twins = [2 * (out - 1) - index for index in range(out)]
     return [
-        AnimaticJob(index, twin if index < twin < count else None, cdl, space, wipe)
+        AnimaticJob(index, twin if index < twin < count else None, cdl, space, wipe, whole)
         for index, twin in enumerate(twins)
     ]
 

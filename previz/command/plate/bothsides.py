@@ -152,6 +152,7 @@ class Both:
             facing=facing_camera(stand.foot, camera),
             texel=0.5 * float(camera.depth(stand.foot)) / camera.focal_px,
             height_px=np.array([float(np.hypot(*(head - foot))) for foot, head in tall]) / track.scale,
+            lamps=(key, tuple(scene.lamps), scene.light),
         )
 
     def _words(self, index: int) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from previz import __version__, colour
 from previz.command.paint.solvedpaint import made_ready
-from previz.command.plate.animatic import SetJob, in_order, jobs_of, staged
+from previz.command.plate.animatic import FallsOn, SetJob, ShadowJob, in_order, jobs_of, staged
 from previz.command.plate.bothsides import Both
 from previz.command.plate.plateinput import still_of
 from previz.command.plate.reel import Reel, forget_frames
@@ -19,6 +19,7 @@ from previz.command.plate.words import (
     PLATE_HEADER,
     effect_values,
     feet_lines,
+    files_are,
     match_lines,
     match_values,
     miss_row,
@@ -51,7 +52,7 @@ from previz.run.workers import Opened, WorkerPool
 from previz.scene.model import Scene
 from previz.scene.reader import read_scene, scene_sha256
 from previz.stage.cautions import once, scene_cautions
-from previz.stage.prepare import ReadySet
+from previz.stage.prepare import BRIDGE, WALL, ReadySet
 from previz.workshop.surface import Picture
 
 # a rail reaches a little further than the move that is ridden on it, m
@@ -99,13 +100,14 @@ def plate(
         pool.load(staged(ready, stage))
         progress.note(pool.opened.message)
         matches = _matches(both, still, pool)
+        (fallen,) = pool.run([ShadowJob(both.station)]) if stage.throw is not None else (FallsOn({}),)
         cdl, space = NO_CHANGE, matches.space
         if matches.shown is not None:
             cdl = matches.shown.cdl
         files += _written_match(folder, scene, matches)
         run = _run_of(scene, sha256, pool.opened, size_px, wishes)
         reel = Reel(folder, "animatic", both.course.frames, run)
-        all_jobs = jobs_of(stage, both.course.out, cdl, space, wishes.wipe)
+        all_jobs = jobs_of(stage, both.course.out, cdl, space, wishes.wipe, fallen.most)
         jobs = reel.missing(all_jobs)
         progress.going_on(len(all_jobs) - len(jobs), len(all_jobs), "places of the move")
         made = progress.over(pool.run(jobs), len(jobs), "places of the move drawn")
@@ -130,10 +132,11 @@ def plate(
             "driver": pool.opened.driver,
             "size_px": list(size_px),
             **said,
-            **_facts(both, matches),
+            **_facts(both, matches, fallen),
             "split": {"sentences": list(split.sentences) if split else []},
             "cautions": _cautions(both, ready, matches),
-            "files": [*films, *files, *(["shadow/"] if stage.throw is not None else []), "plate.json"],
+            "files": (left := [*films, *files, *(["shadow/"] if stage.throw is not None else []), "plate.json"]),
+            "files_are": files_are(left),
         }
         folder.write_text("plate.json", json_text(values, decimals=4, sort_keys=False))
         forget_frames(folder)
@@ -279,7 +282,7 @@ def _misplaced(both: Both, track: FootTrack) -> list[str]:
     ]
 
 
-def _facts(both: Both, matches: _Matches) -> dict[str, Any]:
+def _facts(both: Both, matches: _Matches, fallen: FallsOn) -> dict[str, Any]:
     scene, numbers, course = both.scene, both.told.numbers, both.course
     assert scene.plate is not None
     wanted = abs(both.matched.scene.rail.travel)
@@ -318,7 +321,9 @@ def _facts(both: Both, matches: _Matches) -> dict[str, Any]:
         "shadow": {
             "lamp": None if key is None else key.name,
             "share": share,
-            "sentences": _shadow_lines(both, None if key is None else key.name, share),
+            "matte_255_takes": None if share is None else np.minimum(share * fallen.most, 1.0),
+            "falls_on_px": fallen.px,
+            "sentences": _shadow_lines(both, None if key is None else key.name, share, fallen),
         },
         "match": {
             **(match_values(matches.written, matches.by_space) if matches.written is not None else {}),
@@ -329,15 +334,23 @@ def _facts(both: Both, matches: _Matches) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _shadow_lines(both: Both, lamp: str | None, share: Array | None) -> list[str]:
+def _shadow_lines(both: Both, lamp: str | None, share: Array | None, fallen: FallsOn) -> list[str]:
     if both.figure is None:
         return ["none without a figure"]
     if lamp is None or share is None:
         return ["none: no lamp reaches the bridge's top at the foot mark"]
-    return [
+    lines = [
         f'thrown by "{lamp}", which gives {float(share.mean()):.0%} of the light at the foot mark; mattes are 8-bit '
-        "grey of linear shares (0 to 255 for 0 to 1) at the delivered size, before bars and drift"
+        f"grey of linear shares at the delivered size, before bars and drift: 255 takes "
+        f"{min(float(share.mean()) * fallen.most, 1.0):.0%} of the light"
     ]
+    words = {"top": "the bridge's top", BRIDGE: "its sides and risers", WALL: "the wall and its doorway"}
+    whole, frame = sum(fallen.px.values()), both.course.frames[both.station]
+    if whole < 1.0:
+        return [*lines, f"at frame {frame} none of it is in view"]
+    parts = [f"{words.get(name, name)} {px / whole:.0%}" for name, px in fallen.px.items() if px / whole >= 0.005]
+    return [*lines, f"at frame {frame} it falls on {', '.join(parts)} (of {whole:.0f} px of matte); drawn on all of "
+                    "them; the set has no floor, so what falls below it is not"]  # fmt: skip
 
 
 def _colour_lines(matches: _Matches) -> list[str]:

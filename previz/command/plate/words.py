@@ -19,8 +19,41 @@ PLATE_HEADER = (
     "name", "unit", "wanted", "has", "difference", "horizon_px", "size_px", "foot_px", "slip_px",
 )  # fmt: skip
 
+AS_SHOT = "of the frame as shot, before drift and bars"
+FINISHED = "after drift and bars"
+TIMES = "times only: drift and bars change none"
+
+# what each file is of; films and everything else that is not named are told by the rest
+_OF: dict[str, str] = {
+    "feet.csv": f"{AS_SHOT}; drift_up_px says how far the picture then goes up",
+    "plate.csv": AS_SHOT,
+    "track/": AS_SHOT,
+    "shadow/": AS_SHOT,
+    "match.cc": f"for values {AS_SHOT}",
+    "match.ccc": f"for values {AS_SHOT}",
+    "match.txt": f"for values {AS_SHOT}",
+    "retime.csv": TIMES,
+    "retime.otio": TIMES,
+    "animatic.mp4": FINISHED,
+    "wipe.mp4": FINISHED,
+    "split.mp4": FINISHED,
+    "plate.json": f"pixels in it are {AS_SHOT}",
+}
+
 # an error of the picture below this, px, needs no line of its own
 _UNSEEN_PX = 0.1
+
+
+def files_are(files: Sequence[str]) -> dict[str, str]:
+    """For each file whether it is before or after drift and bars. A file that nobody has told of raises KeyError."""
+    return {name: _OF[name] for name in files}
+
+
+def _framing_rows(told: Mapping[str, str]) -> list[Row]:
+    # films first: they alone are after both
+    groups = [(words, [name for name, of in told.items() if of.startswith((words, f"for values {words}"))])
+              for words in (FINISHED, AS_SHOT, TIMES)]  # fmt: skip
+    return _listed("files", [f"{words}: {', '.join(names)}" for words, names in groups if names])
 
 
 def plate_rows(values: dict[str, Any], folder: str) -> list[Row]:
@@ -36,6 +69,7 @@ def plate_rows(values: dict[str, Any], folder: str) -> list[Row]:
     rows += _listed("colour", values["match"]["sentences"])
     rows += _listed("framing", values["framing"]["sentences"])
     rows += _listed("split", values["split"]["sentences"])
+    rows += _framing_rows(values["files_are"])
     return [*rows, ("written to", f"{folder}: {', '.join(values['files'])}")]
 
 

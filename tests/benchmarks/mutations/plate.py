@@ -57,8 +57,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/plate/shadow.py",
-        "[np.full(3, light.ambient), *",
-        "[np.full(3, 0.0), *",
+        "np.full((len(places), 3), light.ambient), *given",
+        "np.full((len(places), 3), 0.0), *given",
         "how dark the shadow is under ambient light",
         (PLATE + "the_lamp_that_gives_most_throws_the_shadow",),
     ),
