@@ -43,9 +43,10 @@ _LEAST_SHARED: Final = 0.5
 # the two have all their colours in common above this
 _ALL_SHARED: Final = 0.97
 _PLACES: Final = 3000
-# a pair of places that is off by more than so many times the middle pair's rest, and more than 3 dE00, shows two things
-_STRANGE: Final = 6.0
+# a pair of places that is off by more than 3 dE00 shows two things, where the middle pair is matched to half of one;
+# where no list fits as well as that, what is far off may be the list's own doing and stays in
 _STRANGE_DE: Final = 3.0
+_FITS: Final = 0.5
 # a kind of move is kept when leaving it out leaves more than this, mean dE00
 _WORTH: Final = 0.03
 # every third tone is enough for quantiles, a start and a doubt
@@ -80,11 +81,11 @@ def fit_by_place(source: Tones, target: Tones, space: Space) -> ToneFit:
     numbers, _ = _best_start(a, b, space, (np.zeros(COUNT),))
     rest = _apart(a, b, numbers, space)
     # what stands in one of the two only, a performer say, is not the same thing twice
-    kept = rest <= max(_STRANGE * float(np.median(rest)), _STRANGE_DE)
+    kept = _same_things(rest)
     numbers, left = _best_start(a[kept], b[kept], space, (numbers,))
     numbers, free = _simplest(a[kept], b[kept], space, numbers, left)
     every = _apart(source.linear, target.linear, numbers, space)
-    same = every <= max(_STRANGE * float(np.median(every)), _STRANGE_DE)
+    same = _same_things(every)
     weights = same.astype(np.float64)
     return ToneFit(numbers, free, weights, weights, False, same)
 
@@ -144,6 +145,12 @@ def doubt(source: Tones, target: Tones, fit: ToneFit, space: Space) -> tuple[flo
         apart.append(float(colour.de76(seen(again.numbers), middle).mean()))
     change = float(colour.de76(seen(fit.numbers), colour.lab(np.clip(some, 0.0, 1.0))).mean())
     return change, float(np.quantile(apart, 0.95))
+
+
+def _same_things(rest: Array) -> NDArray[np.bool_]:
+    """Which places (N,) show the same thing in both stills, by what the fit leaves there (N,), dE00."""
+    strange = rest > _STRANGE_DE
+    return np.asarray(~strange if float(np.median(rest)) <= _FITS else np.ones(len(rest), dtype=bool))
 
 
 def _best_start(source: Array, target: Array, space: Space, starts: tuple[Array, ...]) -> tuple[Array, float]:

@@ -49,9 +49,9 @@ MUTATIONS = (
         (PLATE + "a_body_is_as_deep_as_a_chest",),
     ),
     Mutation(
-        "previz/plate/shadow.py",
-        "weight = (vy - slopes[i] * vz) / (square * math.sqrt(square))",
-        "weight = (vy - slopes[i] * vz) / square",
+        "previz/plate/cardcast.py",
+        "weight = (vx * nx + vy * ny + vz * nz) / (square * math.sqrt(square))",
+        "weight = (vx * nx + vy * ny + vz * nz) / square",
         "how a near lamp's face weighs",
         (PLATE + "a_near_face_in_half_cover_gives_what_the_form_factor_says",),
     ),
