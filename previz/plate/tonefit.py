@@ -78,7 +78,9 @@ def fit_by_place(source: Tones, target: Tones, space: Space) -> ToneFit:
     """The fit of two stills of the same view: tones (N, 3) each, of the same places."""
     step = max(1, -(-source.count // _PLACES))
     a, b = source.linear[::step], target.linear[::step]
-    numbers, _ = _best_start(a, b, space, (np.zeros(COUNT),))
+    # from no change and from where the quantiles lead: one start alone may end in a hollow of its own
+    equations, guess = quantile_fit(a, b, np.ones(len(a)), np.ones(len(b)), space)
+    numbers, _ = _best_start(a, b, space, (np.zeros(COUNT), fitted(equations, guess, _EVERY).numbers))
     rest = _apart(a, b, numbers, space)
     # what stands in one of the two only, a performer say, is not the same thing twice
     kept = _same_things(rest)
