@@ -30,8 +30,9 @@ from previz.workshop.pigment import BRIGHTEST_PAINT
 from previz.workshop.surface import Picture
 from previz.workshop.texels import TexelMap, texel_points
 
-# rows of sight lines over the whole frame, and longest side of the map that normals are looked up on
-_ROWS: Final = 100
+# rows of sight lines over the whole frame: on fewer the judge's wider window (1/8 degree) is less than a row, and no
+# edge on the wall is seen; longest side of the map that normals are looked up on
+_ROWS: Final = 160
 _NORMALS_PX: Final = 320
 
 # points of a face that its light with nothing in the way is summed over
