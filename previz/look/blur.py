@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -146,10 +146,10 @@ class LensBlur:
 
         ``at_px`` (x, y) is its place in the frame, the middle unless given.
         """
-        parts = [disc_kernel(self.disc_px(depth)), gaussian_kernel(self.diffraction_px())]
-        if self.moments:
-            parts.append(path_kernel(self.path_px(depth, at_px)))
-        return without_negatives(joined(parts))
+        still = _still_kernel(self.disc_px(depth), self.diffraction_px())
+        if not self.moments:
+            return without_negatives(still)
+        return _moving_kernel(still, self.path_px(depth, at_px))
 
     def spread_px(self, depth: float, at_px: Sequence[float] | None = None) -> tuple[float, float]:
         """Standard deviation (px) of the blur of a point at ``depth``, across and down the frame; closed form."""
@@ -244,6 +244,18 @@ class LensBlur:
             count = 1 + 2 * min(int(change / _PATH_STEP_PX + 0.5), _MOST_STEPS)
             out.append(np.linspace(0.0, side, count) if count > 1 else np.array([0.5 * side]))
         return out[0], out[1]
+
+
+@lru_cache(maxsize=32)
+def _still_kernel(disc_px: float, diffraction_px: float) -> Array:
+    """The kernel of a lens at rest, not to be written to: all places of a frame share it at one depth."""
+    kernel = joined([disc_kernel(disc_px), gaussian_kernel(diffraction_px)])
+    kernel.flags.writeable = False
+    return kernel
+
+
+def _moving_kernel(still: Array, path: Array) -> Array:
+    return without_negatives(joined([still, path_kernel(path)]))
 
 
 def cut(camera: Camera, left: int, top: int, width: int, height: int) -> Camera:

@@ -20,8 +20,8 @@ from previz.workshop.surface import BRIDGE, Picture
 
 Plane = NDArray[np.float32]
 
-# kernels of more rows than this are applied by Fourier transform
-_DIRECT_ROWS = 17
+# kernels of more weights than this are applied by Fourier transform: a long path has few, a wide disc has many
+_DIRECT_TAPS = 400
 
 # what a pixel gives to another is left out below this share: a thirtieth of an 8-bit step from white to mid grey
 _LEAST_TAP = 3e-5
@@ -39,14 +39,15 @@ def blurred_wall(blur: LensBlur, view: View, pictures: Sequence[Picture]) -> lis
     own = np.ascontiguousarray(disparity[margin : margin + h, margin : margin + w])
     out = [np.zeros((h, w, 3), dtype=np.float32) for _ in pictures]
     nodes = blur.nodes(1.0 / high, 1.0 / low) if high > 0.0 else blur.nodes(1.0, 1.0)
-    kernels = [node_kernel(blur, nodes, key) for key in kernel_keys(nodes)]
-    reach = max(len(kernel) // 2 for kernel in kernels)
-    pad = max(0, reach - margin)
-    rows = [_padded(picture, pad) for picture in pictures]
-    for key, kernel in zip(kernel_keys(nodes), kernels, strict=True):
+    pad, rows = 0, [np.ascontiguousarray(picture) for picture in pictures]
+    for key in kernel_keys(nodes):
         weight = kernel_weights(nodes, key, own, 0, 0)
         if weight is None:
             continue
+        kernel = node_kernel(blur, nodes, key)
+        if len(kernel) // 2 > margin + pad:
+            pad = len(kernel) // 2 - margin
+            rows = [_padded(picture, pad) for picture in pictures]
         for source, into in zip(rows, out, strict=True):
             add_blurred(source, kernel, margin + pad, weight, into)
     for picture in out:
@@ -92,7 +93,7 @@ def node_kernel(blur: LensBlur, nodes: Nodes, key: _Key) -> Plane:
     place = (float(nodes.x_px[i]), float(nodes.y_px[j]))
     kernel = blur.kernel(1.0 / float(nodes.disparity[k]), place)
     # of a blur as wide as the frame every share is small
-    kernel[np.abs(kernel) < min(_LEAST_TAP, _LEAST_OF_LARGEST * float(kernel.max()))] = 0.0
+    kernel = np.where(np.abs(kernel) < min(_LEAST_TAP, _LEAST_OF_LARGEST * float(kernel.max())), 0.0, kernel)
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
@@ -161,6 +162,9 @@ def _hats(at: NDArray[np.floating], nodes: Array, k: int) -> Plane:
 def _hat_weights(disparity, node, before, after, across, down, out):  # type: ignore[no-untyped-def]
     found = False
     for y in range(disparity.shape[0]):
+        if down[y] == 0.0:
+            out[y] = 0.0
+            continue
         for x in range(disparity.shape[1]):
             d = disparity[y, x] - node
             value = 1.0 + d * before if d < 0.0 else 1.0 - d * after
@@ -180,8 +184,6 @@ def margin_of(blur: LensBlur, view: View) -> int:
 
 
 def _padded(picture: Picture, pad: int) -> Picture:
-    if pad == 0:
-        return np.ascontiguousarray(picture)
     return np.pad(picture, ((pad, pad), (pad, pad), (0, 0)), mode="edge")
 
 
@@ -219,7 +221,7 @@ def add_blurred(source: Plane, kernel: Plane, margin: int, weight: Plane, into: 
     """Add ``weight`` (H, W) times the blurred ``source`` (H + 2m, W + 2m, C), m the ``margin``, to ``into``."""
     h, _, channels = into.shape
     reach = len(kernel) // 2
-    if len(kernel) <= _DIRECT_ROWS:
+    if np.count_nonzero(kernel) <= _DIRECT_TAPS:
         _convolve(source.reshape(len(source), -1), kernel, margin, channels, weight, into.reshape(h, -1))
         return
     # loaded where something is blurred: it takes a process a second

@@ -291,7 +291,7 @@ def test_large_blurs_by_fourier_transform_are_the_same(monkeypatch, sight):
     sight.load(things)
     blur = blur_for(lens(), 2.0, 0.6, **MOVING)
     direct = layered(sight, blur, things)
-    monkeypatch.setattr(spreading, "_DIRECT_ROWS", 1)
+    monkeypatch.setattr(spreading, "_DIRECT_TAPS", 0)
     transformed = layered(sight, blur, things)
     assert np.abs(direct.with_bridge().colour - transformed.with_bridge().colour).max() < 1e-5
 
