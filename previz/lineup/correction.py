@@ -14,6 +14,9 @@ from previz.geometry import Array, unit
 from previz.lineup.solve import CameraFit, nudged
 from previz.units import deg_text, mm_text
 
+# sine of the climb from which a rail is not level: a tenth of a degree, as a bubble shows it
+_LEVEL: Final = 0.00175
+
 # differentiation steps: m, rad, ln focal
 _STEPS: Final = np.array([1e-6] * 3 + [1e-6] * 3 + [1e-6])
 
@@ -77,15 +80,33 @@ def correction(found: CameraFit, wanted: Camera, along: Array) -> tuple[Step, ..
     spread = np.sqrt(np.maximum(np.diag(slope @ found.covariance[:7, :7] @ slope.T), 0.0))
     give = spread * float(student.ppf(0.975, found.freedom))
     axis = rig_axes(along)
+    leans = abs(float(axis[0][1])) > _LEVEL
     names = ("slide", "height", "distance", "pan", "tilt", "roll", "focal length")
     units = ("mm", "mm", "mm", "deg", "deg", "deg", "%")
     return tuple(
-        Step(name, what, float(value), float(half), _words(name, float(value), float(half), axis[min(k, 2)]))
+        Step(name, what, float(value), float(half), _words(name, float(value), float(half), axis[min(k, 2)], leans))
         for k, (name, what, value, half) in enumerate(zip(names, units, change, give, strict=True))
     )
 
 
-def _words(name: str, change: float, give: float, axis: Array) -> str:
+def plumb_words(real: Camera, wanted: Camera, along: Array) -> str:
+    """The three shifts once more by plumb line and level, for a rail that climbs or falls; empty for a level one.
+
+    On such a rail "slide" goes along it and "raise" square to it: done plumb they leave the camera aside.
+    """
+    if abs(float(rig_axes(along)[0][1])) <= _LEVEL:
+        return ""
+    right, up, out = (float(v) for v in wanted.position - real.position)
+    ways = (
+        (right, "to the right", "to the left"),
+        (up, "up", "down"),
+        (out, "away from the wall", "towards the wall"),
+    )
+    told = ", ".join(f"{mm_text(abs(value))} {more if value > 0.0 else less}" for value, more, less in ways)
+    return f"the same by plumb line and level, instead of slide, raise and move: {told}"
+
+
+def _words(name: str, change: float, give: float, axis: Array, leans: bool) -> str:
     size = abs(change)
     if name in ("slide", "height", "distance"):
         amount, sure = mm_text(size), f"+-{mm_text(max(give, 5e-5))}"
@@ -98,6 +119,8 @@ def _words(name: str, change: float, give: float, axis: Array) -> str:
     side = change > 0.0
     if name in ("slide", "height", "distance"):
         verb = _shifted(name, amount, axis if side else -axis)
+        if leans:
+            verb += {"slide": " along the rail", "height": " square to the rail", "distance": ""}[name]
     elif name == "pan":
         verb = f"pan {amount} to the {'right' if side else 'left'}"
     elif name == "tilt":

@@ -89,6 +89,10 @@ def test_same_bytes_by_one_worker_and_a_table_that_fits(sheet: Run, previz: Comm
     at = next(n for n, line in enumerate(lines) if line.split()[:2] == ["rank", "height"])
     assert [line.split()[0] for line in lines[at + 1 : at + 5]] == ["1", "2", "3", "4"]
     assert max(map(len, lines[: at + 5])) <= 80
+    # the columns that it is sorted by come first, in that order, and a line says so
+    shown = lines[at].replace("rank", "").replace("height mm", "").replace("lens mm", "").split("  ")
+    assert [head.strip() for head in shown if head.strip()][:4] == ["hold mm", "hold s", "found %", "mean %"]
+    assert any(line.strip().startswith("best first: hold mm, then hold s") for line in lines)
 
 
 def test_a_scene_without_ranges_is_a_sheet_of_one(previz: Command, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from previz.camera import Camera, camera_for
 from previz.errors import PlateError
 from previz.lineup.asbuilt import offset_of
-from previz.lineup.correction import changes, correction, head_angles, rig_axes
+from previz.lineup.correction import changes, correction, head_angles, plumb_words, rig_axes
 from previz.lineup.lenscheck import lens_of
 from previz.lineup.locate import Located, located_by_points, read_points
 from previz.lineup.solve import Points, Priors, distorted, solved_camera
@@ -228,3 +228,20 @@ def test_a_wrong_table_of_points_is_refused(tmp_path: Path, text: str, said: str
     path.write_text(text, encoding="utf-8")
     with pytest.raises(PlateError, match=said):
         read_points(path)
+
+
+def test_a_climbing_rail_tells_its_shifts_along_it_and_by_plumb_line() -> None:
+    # a rail that climbs 3 in 4 (the 3-4-5 triangle): 5 mm along it are 4 mm aside and 3 mm up
+    along = np.array([0.8, 0.6, 0.0])
+    world = spread_points(np.random.default_rng(1), 24)
+    truth = TRUTH.knocked((0.0, -0.005, 0.0), (0.0, 0.0, 0.0))
+    solved = solved_camera(plain(world, truth.px(world)), [expected(*SIZE)], Priors())
+    told = [step.words for step in correction(solved, expected(*SIZE), along) if step.sure and abs(step.change) > 1e-4]
+    # 5 mm plumb up are 3 mm up along the rail, and 4 mm square to it
+    assert told[0].startswith("slide 3.0 mm to the right along the rail")
+    assert told[1].startswith("raise 4.0 mm square to the rail")
+    assert len(told) == 2
+    words = plumb_words(solved.camera, expected(*SIZE), along)
+    assert "5.0 mm up" in words
+    assert "0.0 mm to the" in words
+    assert plumb_words(solved.camera, expected(*SIZE), np.array([1.0, 0.0, -0.3])) == ""

@@ -13,7 +13,7 @@ import numpy as np
 
 from previz.camera import Camera, camera_for
 from previz.command.lineup.asbuilt import as_built_text
-from previz.command.lineup.illusion import advice, drift_values
+from previz.command.lineup.illusion import advice, break_words, drift_values
 from previz.command.lineup.lineupjob import IllusionJob, IllusionNow, delivered_view
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.shoot import scaled_height, scene_date
@@ -23,7 +23,7 @@ from previz.draw.style import break_text
 from previz.errors import PlateError
 from previz.geometry import Array
 from previz.lineup.asbuilt import Offset, offset_of, pieces_of
-from previz.lineup.correction import Step, correction, head_angles
+from previz.lineup.correction import Step, correction, head_angles, plumb_words
 from previz.lineup.locate import Located, located, located_by_points, read_points
 from previz.lineup.markers import Board, board_of
 from previz.lineup.solve import Points, Priors, distorted
@@ -103,6 +103,7 @@ def lineup(
             now = _judged(scene, sha256, cameras, frame, wishes, workers, engine, folder, progress)
         built = _as_built(points, found)
         values = _values(scene, sha256, frame, photo, found, steps, now, built, reference)
+        values["plumb"] = plumb_words(found.solved.camera, wanted_here, along_at(move, frame))
         if wishes.write:
             name = f"{scene_path.stem}-as-built.toml"
             text, left = as_built_text(scene_path, scene, move, frame, found, built, board_of(scene), folder.path)
@@ -333,8 +334,7 @@ def _drawn(
         f"compared with {values['compared_with']}",
     ]
     if "break_now_pct" in values:
-        now, there = (break_text(values[key]) for key in ("break_now_pct", "break_wanted_pct"))
-        facts.insert(0, f"break from here {now}, from the wanted place {there}")
+        facts.insert(0, f"break {break_words(values, break_text)}")
     return lineup_picture(
         LineupPicture(
             photograph=found.photograph.code,
@@ -343,7 +343,7 @@ def _drawn(
             points=found.points.px[good],
             doubted=found.points.px[~good],
             headline=headline,
-            steps=[step.words for step in steps],
+            steps=[*(step.words for step in steps), *([values["plumb"]] if values["plumb"] else [])],
             facts=facts,
             title=title_block(scene, date, "line-up"),
         )

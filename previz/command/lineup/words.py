@@ -32,6 +32,8 @@ def lineup_rows(values: dict[str, Any], folder: str) -> Rows:
     """What to do, what the illusion is, and how sure that is."""
     rows: Rows = [("compared with", f"{values['compared_with']}, frame {values['frame']}")]
     rows += [("do" if number == 0 else "", step["words"]) for number, step in enumerate(values["steps"])]
+    if values["plumb"]:
+        rows.append(("", values["plumb"]))
     if "break_now_pct" in values:
         rows += [("break", break_words(values, break_text)), ("paint", values["repaint"])]
     place = _three(values["position_mm"], values["position_sd_mm"])

@@ -8,6 +8,8 @@ from rich.text import Text
 from previz.run.progress import console
 from previz.run.results import RunResult
 
+_ORDER = "best first: hold mm, then hold s, then least found, then least mean break, then clearest reveal"
+
 # rows of a sheet's table that are printed; the file has them all
 _ROWS = 10
 
@@ -19,10 +21,12 @@ _SETTINGS = {
     "lens": ("lens_mm", "lens mm", 1),
     "lateral": ("lateral_mm", "lateral mm", 0),
 }
+# first what they are sorted by, in this order (``better`` of previz/search/candidates.py); worst is told beside mean
 _NUMBERS = (
-    ("hold_s", "hold s", 2),
     ("hold_mm", "hold mm", 1),
+    ("hold_s", "hold s", 2),
     ("found_hold_pct", "found %", 1),
+    ("break_mean_pct", "mean %", 1),
     ("break_worst_pct", "worst %", 1),
     ("break_reveal_pct", "reveal %", 1),
 )
@@ -32,6 +36,9 @@ def print_candidates(result: RunResult) -> None:
     """The best candidates in a short table, and how many could not be judged."""
     rows, varied = result.values["rows"], result.values["varied"]
     columns = [("rank", "rank", 0), *(_SETTINGS[name] for name in varied), *_NUMBERS]
+    if len(varied) > 2:
+        # no room for what nothing is sorted by
+        columns = [column for column in columns if column[0] != "break_worst_pct"]
     table = Table(box=None, pad_edge=True, padding=(0, 1), header_style="none")
     for _, head, _ in columns:
         table.add_column(Text(head), justify="right", no_wrap=True)
@@ -42,6 +49,7 @@ def print_candidates(result: RunResult) -> None:
     out.print(Text(result.values["title"], style="bold"))
     if judged:
         out.print(table)
+        out.print(Text(f"  {_ORDER}"), soft_wrap=True)
     if len(judged) > _ROWS:
         out.print(Text(f"  and {len(judged) - _ROWS} more"))
     lost = [row for row in rows if row["reason"]]

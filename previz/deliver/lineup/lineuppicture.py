@@ -10,13 +10,15 @@ import numpy as np
 from PIL import Image
 
 from previz.draw.paper import Paper, TitleBlock
-from previz.draw.style import CHALK, INK, PAPER, SIGNAL, SOFT, fitted
+from previz.draw.style import CHALK, INK, PAPER, SIGNAL, SOFT, fitted, wrapped
 from previz.geometry import Array
 from previz.workshop.surface import Pixels8
 
 _WIDE: Final = 1600
 _LINE: Final = 26.0
 _SIZE: Final = 17.0
+_SMALL: Final = 15.0
+_LINES: Final = 3  # that a step or a fact may take
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,10 @@ def lineup_picture(what: LineupPicture) -> Pixels8:
     h, w = what.photograph.shape[:2]
     scale = _WIDE / w
     high = round(h * scale)
-    rows = max(len(what.steps), len(what.facts) + 4)
+    x = 850.0
+    steps = [line for step in what.steps for line in wrapped(step, _SIZE, 800.0, _LINES)]
+    facts = [line for fact in what.facts for line in wrapped(fact, _SMALL, _WIDE - x - 24.0, _LINES)]
+    rows = max(len(steps), len(facts) + 4)
     foot = round(_LINE * (rows + 2.4) + 24.0)
     paper = Paper(_WIDE, high + foot)
     small = Image.fromarray(what.photograph).resize((_WIDE, high), Image.Resampling.LANCZOS)
@@ -62,12 +67,11 @@ def lineup_picture(what: LineupPicture) -> Pixels8:
     y = high + 16.0
     paper.text((24.0, y), fitted(what.headline, 22.0, _WIDE - 48.0, True), 22.0, INK, bold=True)
     y += 1.5 * _LINE
-    for number, step in enumerate(what.steps):
-        paper.text((24.0, y + number * _LINE), fitted(step, _SIZE, 800.0), _SIZE, INK)
-    x = 850.0
-    for number, fact in enumerate(what.facts):
-        paper.text((x, y + number * _LINE), fitted(fact, 15.0, _WIDE - x - 24.0), 15.0, SOFT)
-    y += len(what.facts) * _LINE + 10.0
+    for number, step in enumerate(steps):
+        paper.text((24.0, y + number * _LINE), step, _SIZE, INK)
+    for number, fact in enumerate(facts):
+        paper.text((x, y + number * _LINE), fact, _SMALL, SOFT)
+    y += len(facts) * _LINE + 10.0
     paper.line([(x, y), (x + 50.0, y)], CHALK, 2.2)
     paper.text((x + 60.0, y - 8.0), "where it should be", 15.0, CHALK)
     paper.dashed([(x + 300.0, y), (x + 350.0, y)], SIGNAL, 2.6)

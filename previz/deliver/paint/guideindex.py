@@ -184,16 +184,8 @@ def _numbers_of(tile_pages: tuple[tuple[str, int], ...]) -> str:
 def _map_blocks(entries: Sequence[MapEntry]) -> list[_Block]:
     if not entries:
         return []
-    orders: dict[str, str] = {}
-    for entry in entries:
-        orders.setdefault(", ".join(word for word, _ in entry.tiles[0][1]), "wall" if entry.wall else "faces")
-    legend = "; ".join(f"{who}: {words}" for words, who in orders.items())
-    sizes = "; ".join(_size_text(entry.piece) for entry in entries)
-    blocks = [
-        _words("Page map", 3.0, True),
-        _paragraph(f"Numbers are the sheets that show a part, in this order: {legend}."),
-        _paragraph(f"{sizes}."),
-    ]
+    words = "Which sheets show a piece; under it the pieces with their parts, each with its sheets in this order."
+    blocks = [_words("Page map", 3.0, True), _paragraph(words), *_map_table(entries), _space(1.5)]
     row: list[tuple[MapEntry, float, float]] = []
     used = 0.0
     for entry in entries:
@@ -210,9 +202,52 @@ def _map_blocks(entries: Sequence[MapEntry]) -> list[_Block]:
     return blocks
 
 
-def _size_text(piece: PrintPiece) -> str:
-    wide, high = piece.width_mm, piece.height_mm
-    return f"{piece.name} {wide:.1f} x {high:.1f} mm / {inches_text(wide / 1e3)} x {inches_text(high / 1e3)}"
+_MAP_X: Final = (0.0, 42.0, 74.0, 112.0)  # piece, mm, feet and inches, the first kind of sheet
+
+
+def _map_table(entries: Sequence[MapEntry]) -> list[_Block]:
+    """A row a piece: its size in both measures, and in a column for each kind of sheet the numbers of those sheets."""
+    kinds = list(dict.fromkeys(word for entry in entries for _, pages in entry.tiles for word, _ in pages))
+    step = (_COLUMN_MM - _MAP_X[3]) / max(len(kinds), 1)
+    places = (*_MAP_X[:3], *(_MAP_X[3] + k * step for k in range(len(kinds))))
+    heads = _Block(5.0, partial(_heads, places, ("piece", "mm", "feet, inches", *kinds)))
+    return [heads, *(_map_line(entry, kinds, places, step, heads) for entry in entries)]
+
+
+def _map_line(
+    entry: MapEntry, kinds: Sequence[str], places: Sequence[float], step: float, heads: _Block
+) -> _Block:
+    wide, high = entry.piece.width_mm, entry.piece.height_mm
+    cells = [f"{wide:.1f} x {high:.1f}", f"{inches_text(wide / 1e3)} x {inches_text(high / 1e3)}"]
+    for kind in kinds:
+        cells.append(_spans({number for _, pages in entry.tiles for word, number in pages if word == kind}))
+    columns = [wrapped(entry.piece.name, _SMALL, _MAP_X[1] - 2.0, True)]
+    columns += [
+        wrapped(cell, _SMALL, (after - at) - 1.0)
+        for cell, at, after in zip(cells, places[1:], (*places[2:], _COLUMN_MM), strict=True)
+    ]
+    rows = max(len(lines) for lines in columns)
+
+    def draw(pen: Pen, at: Point) -> None:
+        for k, (x, lines) in enumerate(zip(places, columns, strict=True)):
+            for i, line in enumerate(lines):
+                pen.text((at[0] + x, at[1] + 2.6 + i * _SMALL * LEADING), line, _SMALL, bold=k == 0)
+        y = at[1] + rows * _SMALL * LEADING + 1.0
+        pen.line([(at[0], y), (at[0] + _COLUMN_MM, y)], (200, 198, 202), 0.1)
+
+    return _Block(rows * _SMALL * LEADING + 1.2, draw, heads)
+
+
+def _spans(numbers: set[int]) -> str:
+    """Sheet numbers in words: ``3, 5 to 8``; a dash where there is none."""
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    told = [str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    return ", ".join(told) or "-"
 
 
 def _beside(entry: MapEntry, scale: float) -> bool:
