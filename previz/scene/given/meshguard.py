@@ -17,7 +17,10 @@ from previz.errors import BuildError, quoted
 from previz.scene.limits import MESH_FACES, MESH_NODES, MESH_VALUES, PICTURE_KINDS, PICTURE_PIXELS, millions
 
 # lists of a GLB's description that are looked at before it is read
-_GLB_LISTS: Final = ("nodes", "meshes", "accessors", "images", "bufferViews")
+_GLB_LISTS: Final = ("nodes", "meshes", "accessors", "images", "bufferViews", "materials", "textures", "samplers")
+
+# a part has a handful of lists of numbers, and of everything else one at most
+_GLB_A_PART: Final = {"accessors": 8, "bufferViews": 8}
 
 
 def require_modest(path: Path) -> None:
@@ -31,7 +34,8 @@ def require_modest(path: Path) -> None:
     nodes, accessors = counted["nodes"], counted["accessors"]
     pieces = [len(_tables(mesh.get("primitives"))) for mesh in counted["meshes"]]
     copies = sum(pieces[node["mesh"]] for node in nodes if _among(node.get("mesh"), pieces))
-    if (most := max(len(nodes), len(pieces), sum(pieces), copies)) > MESH_NODES:
+    longest = max(len(counted[name]) // _GLB_A_PART.get(name, 1) for name in _GLB_LISTS)
+    if (most := max(longest, sum(pieces), copies)) > MESH_NODES:
         raise BuildError(f"{path}: the mesh has {most} parts; at most {MESH_NODES} are read, so join them")
     if any(_whole(accessor.get("count")) > MESH_VALUES for accessor in accessors):
         raise BuildError(f"{path}: the mesh has lists of more than {MESH_VALUES} values; save a coarser one")
