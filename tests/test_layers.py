@@ -28,6 +28,7 @@ LAYERS = (
     ("command",),
     ("bench",),
     ("cli",),
+    ("__main__",),
 )
 RANK = {room: rank for rank, rooms in enumerate(LAYERS) for room in rooms}
 

@@ -179,3 +179,28 @@ def _is_worker(entry: Path, parent: int) -> bool:
         return ppid == parent and b"spawn_main" in (entry / "cmdline").read_bytes()
     except OSError:
         return False
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent as Linux and macOS send them")
+def test_ctrl_c_while_libraries_are_loaded(tmp_path: Path) -> None:
+    """Stopped as the first module of the commands is looked for."""
+    (tmp_path / "sitecustomize.py").write_text(
+        "import os, signal, sys\n"
+        "class Finder:\n"
+        "    def find_spec(self, name, *rest):\n"
+        "        if name == 'previz.cli':\n"
+        "            os.kill(os.getpid(), signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Finder())\n",
+        encoding="utf-8",
+    )
+    places = os.pathsep.join([str(tmp_path), str(Path(__file__).parents[2])])
+    done = subprocess.run(
+        [sys.executable, "-m", "previz", "check", "x.toml"],
+        env={**os.environ, "PYTHONPATH": places},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 130
+    assert done.stdout == ""
+    assert done.stderr == "previz: stopped before it began\n"
