@@ -20,9 +20,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from previz.camera import OrthoCamera
 from previz.draw.drawnset import DrawnSet, DrawnView, LensMark
-from previz.draw.labels import LabelRoom
+from previz.draw.labels import LabelRoom, pieces
 from previz.draw.panel import MARGIN_PX, Panel
-from previz.draw.paper import Note, Paper, TitleBlock
+from previz.draw.paper import Note, Paper, TitleBlock, block_size
 from previz.draw.railrule import draw_rule, draw_rule_now
 from previz.draw.style import (
     CHALK,
@@ -167,7 +167,6 @@ class SideSheet:
         }
         self._paper = Paper(WIDTH_PX, HEIGHT_PX, 2)
         self._rooms = {name: LabelRoom(panel.inner) for name, panel in self._panels.items()}
-        self._notes: list[Note] = []
         self._draw_static()
 
     def frame(self, dynamic: SideFrame) -> Pixels8:
@@ -176,11 +175,7 @@ class SideSheet:
         for name, panel in self._panels.items():
             _draw_field(paper, panel, dynamic.lens, name == "side")
             _draw_sight_lines(paper, panel, dynamic)
-        # words over the moving lines, the camera over both
-        for note in self._notes:
-            paper.lines_of_text(note.at, note.lines, note.size, halo=2.5)
         for panel in self._panels.values():
-            panel.title(paper)
             draw_camera(paper, panel.point(dynamic.lens.position), panel.direction(dynamic.lens.forward))
         column = WIDTH_PX - _COLUMN
         _draw_numbers(paper, column, dynamic)
@@ -208,12 +203,15 @@ class SideSheet:
                 room.block((x - 40.0, y - 14.0, x + 10.0, y + 14.0))
             for dimension in static.dimensions:
                 if dimension.view == name:
-                    note = _draw_dimension(paper, panel, dimension, drawn.view(name == "side").bridge)
-                    room.block(note.box)
-                    self._notes.append(note)
-            for stand in drawn.stands:
-                if stand.kind == "lamp":
-                    self._notes.append(draw_lamp(paper, panel, room, stand))
+                    room.block(_draw_dimension(paper, panel, dimension, drawn.view(name == "side").bridge).box)
+            # all signs before any of their names, which keep off the lines of all of them
+            lamps = [draw_lamp(paper, panel, stand) for stand in drawn.stands if stand.kind == "lamp"]
+            for (x, y), _ in lamps:
+                room.block((x - 15.0, y - 15.0, x + 15.0, y + 15.0))
+            room.lines = pieces(paper.strokes)
+            for at, words in lamps:
+                place = room.find(at, block_size(words, 13.0), 16.0)
+                paper.lines_of_text(place, words, 13.0, plate=2.5)
         column = WIDTH_PX - _COLUMN
         draw_rule(paper, drawn.rail, _rule_box())
         _draw_key(paper, column)

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from previz.draw.clearplace import ClearPlaces, turned_box
 from previz.draw.style import CHALK, INK, SIGNAL, SOFT, Colour, both_text
 from previz.geometry import Array
 
@@ -109,6 +110,39 @@ class FlatDrawing:
         points = np.concatenate(boxes)
         (left, low), (right, high) = points.min(axis=0), points.max(axis=0)
         return float(left), float(low), float(right), float(high)
+
+
+def cleared(title: str, lines: Sequence[Line], words: Sequence[Words], weight: float = 1.0) -> FlatDrawing:
+    """The drawing with those words moved that a line goes through or that lie on others, no farther than they must.
+
+    Nothing of a line is ever left out: files like these drive cutters. Words that moved by more than their height get
+    a line to where they stood.
+    """
+    drawn = list(lines)
+    places = ClearPlaces(np.concatenate([each.points, each.points[: int(each.closed)]]) for each in lines)
+    boxes = [turned_box(said.at, (said.long_mm, 1.1 * said.high_mm), np.radians(said.turn_deg)) for said in words]
+    out: list[Words | None] = []
+    for said, box in zip(words, boxes, strict=True):
+        stays = places.free(box)
+        out.append(said if stays else None)
+        if stays:
+            places.take(box)
+    for k, (said, box) in enumerate(zip(words, boxes, strict=True)):
+        if out[k] is not None:
+            continue
+        turn = np.radians(said.turn_deg)
+        shift = places.shift(box, (np.cos(turn), np.sin(turn)), 0.6 * said.high_mm)
+        if shift is None:
+            shift = np.zeros(2)
+        places.take(box + shift)
+        out[k] = replace(said, at=(said.at[0] + float(shift[0]), said.at[1] + float(shift[1])))
+        far = float(np.hypot(*shift))
+        if far > 1.8 * said.high_mm:
+            corners = box + shift
+            end = corners[int(np.argmin(np.hypot(*(corners - np.asarray(said.at)).T)))]
+            if places.free(np.array([said.at, end, end, said.at]) + 1e-6 * np.array([[0, 0], [0, 1], [1, 1], [1, 0]])):
+                drawn.append(line("words", [said.at, end]))
+    return FlatDrawing(title, tuple(drawn), tuple(said for said in out if said is not None), weight)
 
 
 def line(layer: str, points: ArrayLike, closed: bool = False) -> Line:

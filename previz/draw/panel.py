@@ -69,7 +69,7 @@ class Panel:
 
     def title(self, paper: Paper) -> SheetBox:
         """Write the view's name; gives the box it takes."""
-        return paper.text((self.inner[0] + 4.0, self.inner[1] + 2.0), self.name, 13.0, INK, bold=True, halo=3.0)
+        return paper.text((self.inner[0] + 4.0, self.inner[1] + 2.0), self.name, 13.0, INK, bold=True, plate=3.0)
 
     def cut(self, a: ArrayLike, b: ArrayLike) -> tuple[tuple[float, float], tuple[float, float]] | None:
         """The part of a line on the sheet that lies in the window (Liang and Barsky's way), or None."""

@@ -16,6 +16,7 @@ from PIL import Image, ImageChops, ImageDraw
 
 from previz.draw.labels import SheetBox
 from previz.draw.style import INK, PAPER, SOFT, Colour, both_text, fitted, font, text_width
+from previz.geometry import Array
 
 Pixels8 = NDArray[np.uint8]
 Point = tuple[float, float]
@@ -53,6 +54,19 @@ class Note:
         return self.at[0], self.at[1], self.at[0] + width, self.at[1] + height
 
 
+@dataclass(frozen=True)
+class _Plated:
+    """A line of text on a plate of paper that takes ``box``; the rest is what :meth:`Paper.text` was asked for."""
+
+    box: SheetBox
+    at: Point
+    text: str
+    size: float
+    colour: Colour
+    anchor: str
+    bold: bool
+
+
 class Paper:
     """A sheet of ``width_px`` x ``height_px``, drawn ``over`` times as large."""
 
@@ -60,6 +74,9 @@ class Paper:
         self.width_px, self.height_px, self._over = width_px, height_px, over
         self._image = Image.new("RGB", (width_px * over, height_px * over), ground)
         self._draw = ImageDraw.Draw(self._image)
+        self._plated: list[_Plated] = []
+        # lines drawn so far, each (N, 2) px, for labels to keep off
+        self.strokes: list[Array] = []
 
     def copy(self) -> Paper:
         """The sheet as it stands, to be drawn on further on its own."""
@@ -67,11 +84,20 @@ class Paper:
         twin.width_px, twin.height_px, twin._over = self.width_px, self.height_px, self._over
         twin._image = self._image.copy()
         twin._draw = ImageDraw.Draw(twin._image)
+        twin._plated, twin.strokes = list(self._plated), list(self.strokes)
         return twin
 
     def picture(self) -> Pixels8:
-        """The finished sheet, (height_px, width_px, 3) uint8 sRGB."""
-        return np.asarray(self._image.reduce(self._over))
+        """The finished sheet, (height_px, width_px, 3) uint8 sRGB, its plated labels over all else."""
+        if not self._plated:
+            return np.asarray(self._image.reduce(self._over))
+        sheet = self.copy()
+        sheet._plated = []
+        for each in self._plated:
+            sheet.rectangle(each.box, PAPER)
+        for each in self._plated:
+            sheet._letters(each.at, each.text, each.size, each.colour, each.anchor, each.bold, 0.0)
+        return sheet.picture()
 
     def _big(self, points: ArrayLike) -> list[tuple[float, float]]:
         p = np.asarray(points, dtype=np.float64).reshape(-1, 2) * self._over - 0.5
@@ -93,15 +119,34 @@ class Paper:
         anchor: str = "la",
         bold: bool = False,
         halo: float = 0.0,
+        plate: float = 0.0,
     ) -> SheetBox:
         """Write a line; gives the box it takes. ``anchor`` is Pillow's: l m r across, a m s d down.
 
-        ``halo`` is the width of a rim of paper around the letters, to be read over a picture.
+        ``halo`` is the width of a rim of paper around the letters, to be read over a picture. ``plate`` is that of a
+        plate of paper under them: letters on a plate lie over all else on the sheet, whatever is drawn later, and no
+        line goes through them.
         """
+        if plate:
+            left, top, right, bottom = self._box(at, text, size, anchor, bold, 0.0)
+            box = (left - plate, top - plate, right + plate, bottom + plate)
+            if text.strip():
+                self._plated.append(_Plated(box, at, text, size, colour, anchor, bold))
+            return box
+        return self._letters(at, text, size, colour, anchor, bold, halo)
+
+    def _letters(
+        self, at: Point, text: str, size: float, colour: Colour, anchor: str, bold: bool, halo: float
+    ) -> SheetBox:
         face = font(max(1, round(size * self._over)), bold)
         spot = (at[0] * self._over, at[1] * self._over)
         rim = round(halo * self._over)
         self._draw.text(spot, text, colour, face, anchor, stroke_width=rim, stroke_fill=PAPER if rim else None)
+        return self._box(at, text, size, anchor, bold, halo)
+
+    def _box(self, at: Point, text: str, size: float, anchor: str, bold: bool, halo: float) -> SheetBox:
+        face, rim = font(max(1, round(size * self._over)), bold), round(halo * self._over)
+        spot = (at[0] * self._over, at[1] * self._over)
         left, top, right, bottom = self._draw.textbbox(spot, text, face, anchor, stroke_width=rim)
         return left / self._over, top / self._over, right / self._over, bottom / self._over
 
@@ -109,6 +154,7 @@ class Paper:
         """An unbroken line through points (N, 2)."""
         big = self._big(points)
         if len(big) > 1:
+            self.strokes.append(np.asarray(points, dtype=np.float64).reshape(-1, 2))
             self._draw.line(big, colour, max(1, round(width * self._over)), joint="curve" if len(big) > 2 else None)
 
     def dashed(
@@ -208,11 +254,11 @@ class Paper:
         )
 
     def lines_of_text(
-        self, at: Point, lines: Sequence[str], size: float, colour: Colour = INK, halo: float = 0.0
+        self, at: Point, lines: Sequence[str], size: float, colour: Colour = INK, plate: float = 0.0
     ) -> SheetBox:
         """Several lines, one under the other, from the top left; gives the box they take."""
         for i, line in enumerate(lines):
-            self.text((at[0], at[1] + i * size * LEADING), line, size, colour, halo=halo)
+            self.text((at[0], at[1] + i * size * LEADING), line, size, colour, plate=plate)
         width, height = block_size(lines, size)
         return at[0], at[1], at[0] + width, at[1] + height
 
@@ -259,7 +305,7 @@ class Paper:
                 top = max(p[1], q[1]) + 8.0
         width = max(text_width(word, size) for word in words)
         x = min(max(x, 4.0), self.width_px - width - 4.0)
-        self.lines_of_text((x, top), words, size, colour, halo=2.0)
+        self.lines_of_text((x, top), words, size, colour, plate=2.0)
         return Note((x, top), tuple(words), size)
 
     def scale_bar(self, at: Point, px_per_m: float, widest: float = 220.0, size: float = 13.0) -> SheetBox:
@@ -274,7 +320,7 @@ class Paper:
             part = (x + width * i / 4, y, x + width * (i + 1) / 4, y + 6.0)
             self.rectangle(part, INK if i % 2 == 0 else PAPER, INK, 1.0)
         text = both_text(length, 0)
-        self.text((x, y - 6.0), text, size, anchor="ls", halo=2.0)
+        self.text((x, y - 6.0), text, size, anchor="ls", plate=2.0)
         return x, y - size - 8.0, x + max(width, text_width(text, size)), y + 8.0
 
     def title_block(self, block: TitleBlock, right: float, bottom: float, width: float, size: float = 13.0) -> SheetBox:

@@ -27,6 +27,7 @@ from previz.draw.labels import SheetBox
 from previz.draw.paper import Point, TitleBlock
 from previz.draw.style import INK, SOFT, Colour, font_file
 from previz.errors import OutputError
+from previz.geometry import Array
 from previz.units import inches_text, mm_text
 from previz.workshop.surface import Pixels8
 
@@ -152,6 +153,23 @@ def wrapped(text: str, size: float, width: float, bold: bool = False) -> list[st
     return out
 
 
+@dataclass(frozen=True)
+class _Plated:
+    """A label that goes over all else on its sheet: what :meth:`Pen.text` was asked for, ``at`` on the sheet."""
+
+    at: Point
+    text: str
+    size: float
+    colour: Colour
+    anchor: Literal["l", "m", "r"]
+    bold: bool
+    turn: float
+
+
+# how much of a line's width lies left of its anchor
+_LEFT_OF: Final = {"l": 0.0, "m": 0.5, "r": 1.0}
+
+
 class Pen:
     """What draws on one sheet. See the module's text for its units."""
 
@@ -160,6 +178,10 @@ class Pen:
         self._canvas = canvas
         self._shift: Point = (0.0, 0.0)
         self._high = room.height_mm
+        self._clips = 0
+        # lines drawn so far (N, 2) mm on the sheet, and labels that go over all of them
+        self.strokes: list[Array] = []
+        self._plated: list[_Plated] = []
 
     def _points(self, points: ArrayLike) -> list[tuple[float, float]]:
         p = np.asarray(points, dtype=np.float64).reshape(-1, 2) + self._shift
@@ -181,10 +203,16 @@ class Pen:
         """Nothing drawn inside shows beyond ``outlines`` (N, 2), or in those that are holes (even-odd rule)."""
         self._canvas.saveState()
         self._canvas.clipPath(self._path(outlines, True), stroke=0, fill=0)
+        self._clips += 1
         try:
             yield
         finally:
+            self._clips -= 1
             self._canvas.restoreState()
+
+    def _drawn_line(self, line: ArrayLike, closed: bool = False) -> None:
+        p = np.asarray(line, dtype=np.float64).reshape(-1, 2) + self._shift
+        self.strokes.append(np.concatenate([p, p[:1]]) if closed else p)
 
     def _path(self, lines: Sequence[ArrayLike], closed: bool) -> object:
         path = self._canvas.beginPath()
@@ -222,6 +250,8 @@ class Pen:
         if kept:
             self._stroke(colour, width, dash)
             self._canvas.drawPath(self._path(kept, False), stroke=1, fill=0)
+            for line in kept:
+                self._drawn_line(line)
 
     def polygon(
         self,
@@ -248,6 +278,8 @@ class Pen:
             return
         if outline is not None:
             self._stroke(outline, width, dash)
+            for ring in rings:
+                self._drawn_line(ring, True)
         if fill is not None:
             self._canvas.setFillColorRGB(*(c / 255.0 for c in fill))
         self._canvas.drawPath(self._path(rings, True), stroke=int(outline is not None), fill=int(fill is not None))
@@ -260,6 +292,8 @@ class Pen:
 
     def circle(self, at: Point, radius: float, colour: Colour = INK, width: float = _THIN, fill: bool = False) -> None:
         """A ring, or a dot where it is to be filled."""
+        turn = np.linspace(0.0, 2.0 * math.pi, 17)
+        self._drawn_line(np.asarray(at) + radius * np.column_stack([np.cos(turn), np.sin(turn)]))
         (x, y), *_ = self._points([at])
         self._stroke(colour, width, None)
         self._canvas.setFillColorRGB(*(c / 255.0 for c in colour))
@@ -278,20 +312,51 @@ class Pen:
     ) -> None:
         """Write a line whose baseline starts (l), is centred (m) or ends (r) at ``at``.
 
-        ``plate`` puts white under it, to be read over a picture. The line is turned about ``at`` by ``turn``
-        rad, counter-clockwise as seen on the paper.
+        ``plate`` puts white under it, to be read over a picture or a line, and both over all else on the sheet: no
+        line goes through it, whatever is drawn later; inside a clip it is drawn at once. The line is turned about
+        ``at`` by ``turn`` rad, counter-clockwise as seen on the paper.
         """
-        name = _BOLD if bold else _PLAIN
-        width = text_width(text, size, bold)
-        left = -{"l": 0.0, "m": 0.5, "r": 1.0}[anchor] * width
-        along = np.array((math.cos(turn), -math.sin(turn)))
+        if plate and not self._clips:
+            place = (at[0] + self._shift[0], at[1] + self._shift[1])
+            self._plated.append(_Plated(place, text, size, colour, anchor, bold, turn))
+            return
         if plate:
-            rim = 0.2 * size
-            down = np.array((-along[1], along[0]))
-            ends = (left - rim, left + width + rim)
-            rows = (-0.73 * size - rim, rim)
-            flat = [(ends[i], rows[j]) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
-            self.polygon([np.asarray(at) + a * along + b * down for a, b in flat], (255, 255, 255))
+            self._plate(at, text, size, anchor, bold, turn)
+        self._write(at, text, size, colour, anchor, bold, turn)
+
+    def over(self) -> None:
+        """Draw the labels that go over all else: white under each of them first, then their words."""
+        for each in self._plated:
+            self._plate(each.at, each.text, each.size, each.anchor, each.bold, each.turn)
+        for each in self._plated:
+            self._write(each.at, each.text, each.size, each.colour, each.anchor, each.bold, each.turn)
+        self._plated = []
+
+    def _plate(
+        self, at: Point, text: str, size: float, anchor: Literal["l", "m", "r"], bold: bool, turn: float
+    ) -> None:
+        width, rim = text_width(text, size, bold), 0.2 * size
+        left = -_LEFT_OF[anchor] * width
+        along = np.array((math.cos(turn), -math.sin(turn)))
+        down = np.array((-along[1], along[0]))
+        ends = (left - rim, left + width + rim)
+        rows = (-0.76 * size - rim, 0.24 * size + rim)
+        flat = [(ends[i], rows[j]) for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))]
+        self.polygon([np.asarray(at) + a * along + b * down for a, b in flat], (255, 255, 255))
+
+    def _write(
+        self,
+        at: Point,
+        text: str,
+        size: float,
+        colour: Colour,
+        anchor: Literal["l", "m", "r"],
+        bold: bool,
+        turn: float,
+    ) -> None:
+        name = _BOLD if bold else _PLAIN
+        left = -_LEFT_OF[anchor] * text_width(text, size, bold)
+        along = np.array((math.cos(turn), -math.sin(turn)))
         self._canvas.setFont(name, size * POINTS_PER_MM)
         self._canvas.setFillColorRGB(*(c / 255.0 for c in colour))
         (x, y), *_ = self._points([np.asarray(at) + left * along])
@@ -413,6 +478,7 @@ def pdf_bytes(sheets: Sequence[PdfPage], block: TitleBlock, title: str) -> bytes
         canvas.setPageSize((room.width_mm * POINTS_PER_MM, room.height_mm * POINTS_PER_MM))
         pen = Pen(canvas, room, replace(block, subject=sheet.subject, sheet=number, sheets=len(sheets)), sheet.drawn)
         sheet.draw(pen)
+        pen.over()
         pen.foot()
         canvas.showPage()
     canvas.save()

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike
 
 from previz.draw import labels
@@ -110,6 +111,8 @@ class Drawn:
 
     def __post_init__(self) -> None:
         self.room = labels.LabelRoom(self.view.box)
+        self._first = len(self.pen.strokes)
+        self._waiting: list[tuple[Point, tuple[str, ...], float, Colour]] = []
 
     def hatch(
         self, outlines: Sequence[Array], colour: Colour = SOFT, step: float = 2.0, width: float = 0.12
@@ -124,8 +127,9 @@ class Drawn:
             [(x, high[1]), (x + run, low[1])]
             for x in np.arange(math.floor((low[0] - run) / step) * step, high[0], step).tolist()
         ]
-        with self.pen.clipped(*outlines):
-            self.pen.lines(lines, colour, width)
+        cut = shapely.intersection(shapely.MultiLineString(lines), _area(outlines))
+        kept = [shapely.get_coordinates(part) for part in shapely.get_parts(cut) if part.geom_type == "LineString"]
+        self.pen.lines(kept, colour, width)
 
     def block(self, flat: Array, above: float = 0.0) -> None:
         """Keep labels off what is drawn at places (N, 2) mm, and off ``above`` mm over and under it."""
@@ -140,14 +144,25 @@ class Drawn:
         return at
 
     def label(self, anchor: Point, words: Sequence[str], size: float = LABEL, colour: Colour = INK) -> None:
-        """Words near a place, where there is room, with a thin leader."""
-        wide = max(text_width(line, size) for line in words) + 1.0
-        high = len(words) * size * 1.3 + 0.4
-        x, y = self.room.find(anchor, (wide, high), near=2.5, far=45.0)
-        ends = (min(max(anchor[0], x), x + wide), min(max(anchor[1], y), y + high))
-        self.pen.line([anchor, ends], SOFT, 0.1)
-        for i, line in enumerate(words):
-            self.pen.text((x + 0.5, y + size + i * size * 1.3), line, size, colour, plate=True)
+        """Words near a place, where there is room, with a thin leader; they are laid when all is drawn."""
+        self._waiting.append((anchor, tuple(words), size, colour))
+
+    def settle(self) -> None:
+        """Have labels from now on keep off all lines drawn so far."""
+        self.room.lines = labels.pieces(self.pen.strokes[self._first :])
+
+    def lay_labels(self) -> None:
+        """Lay the labels that were asked for, where no line goes through them as far as there is such a place."""
+        self.settle()
+        for anchor, words, size, colour in self._waiting:
+            wide = max(text_width(line, size) for line in words) + 1.0
+            high = len(words) * size * 1.3 + 0.6
+            x, y = self.room.find(anchor, (wide, high), near=2.5, far=60.0, leader=True)
+            ends = (min(max(anchor[0], x), x + wide), min(max(anchor[1], y), y + high))
+            self.pen.line([anchor, ends], SOFT, 0.1)
+            for i, line in enumerate(words):
+                self.pen.text((x + 0.5, y + size + i * size * 1.3), line, size, colour, plate=True)
+        self._waiting = []
 
     def dimension(self, a: ArrayLike, b: ArrayLike, shift: tuple[float, float]) -> None:
         """A dimension line between places (3,) m, moved by ``shift`` mm, with its true length in both measures.
@@ -184,8 +199,19 @@ class Drawn:
             self.room.block(box)
         else:
             at = middle + ((0.7, 0.0) if upright else (0.0, 0.8))
-            self.pen.text((float(at[0]), float(at[1])), words, LABEL, anchor="m", plate=True, turn=turn)
+            x, y, half = float(at[0]), float(at[1]), 0.5 * wide
+            self.pen.text((x, y), words, LABEL, anchor="m", plate=True, turn=turn)
+            turned = (x - LABEL, y - half, x + 1.0, y + half)
+            self.room.block(turned if upright else (x - half, y - LABEL, x + half, y + 1.0))
         self.room.block_line((float(ends[0][0]), float(ends[0][1])), (float(ends[1][0]), float(ends[1][1])), 1.6)
+
+
+def _area(outlines: Sequence[Array]) -> shapely.Geometry:
+    """What lies in an odd number of outlines (N, 2)."""
+    area: shapely.Geometry = shapely.Polygon()
+    for ring in outlines:
+        area = shapely.symmetric_difference(area, shapely.make_valid(shapely.Polygon(ring)))
+    return area
 
 
 def clip_line(start: Point, way: ArrayLike, box: labels.SheetBox) -> Point:

@@ -7,9 +7,8 @@ import math
 import numpy as np
 
 from previz.draw.drawnset import StandMark
-from previz.draw.labels import LabelRoom
 from previz.draw.panel import Panel
-from previz.draw.paper import Note, Paper, block_size
+from previz.draw.paper import Paper
 from previz.draw.style import INK, PAPER, Colour, mixed
 from previz.units import mm_text
 
@@ -33,8 +32,11 @@ def draw_camera(
         paper.line([(at[0] - dx, at[1] - dy), (at[0] + dx, at[1] + dy)], colour, 1.4)
 
 
-def draw_lamp(paper: Paper, panel: Panel, room: LabelRoom, lamp: StandMark) -> Note:
-    """A lamp with an arrow the way it shines; gives its label. One outside the window is an arrow at its edge."""
+def draw_lamp(paper: Paper, panel: Panel, lamp: StandMark) -> tuple[tuple[float, float], list[str]]:
+    """A lamp with an arrow the way it shines; gives where it lies and what is to be written beside it.
+
+    One outside the window is an arrow at its edge.
+    """
     at = np.asarray(panel.point(lamp.position))
     aim = np.asarray(panel.point(lamp.aim))
     left, top, right, bottom = panel.inner
@@ -58,6 +60,4 @@ def draw_lamp(paper: Paper, panel: Panel, room: LabelRoom, lamp: StandMark) -> N
         tip = held + toward * min(run, 44.0)
         paper.line([held + toward * 15.0, tip], INK, 1.2)
         paper.arrow((float(tip[0]), float(tip[1])), (float(toward[0]), float(toward[1])), 9.0)
-    room.block((float(held[0]) - 15, float(held[1]) - 15, float(held[0]) + 15, float(held[1]) + 15))
-    place = room.find((float(held[0]), float(held[1])), block_size(words, 13.0), 16.0)
-    return Note(place, tuple(words), 13.0)
+    return (float(held[0]), float(held[1])), words

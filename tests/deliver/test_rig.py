@@ -95,9 +95,11 @@ def scale_of(data: bytes, page: int) -> int:
 
 
 def outline_spans(data: bytes, page: int) -> np.ndarray:
-    """Width and height (K, 2) mm of every closed outline of a page."""
+    """Width and height (K, 2) mm of every closed outline that is drawn on a page; plates under labels are not."""
     with opened(data) as file:
-        return np.array([np.ptp(points, axis=0) for points in outlines(file.pages[page])])
+        shapes = [*file.pages[page].curves, *file.pages[page].rects]
+        drawn = [np.array(shape["pts"]) * MM for shape in shapes if shape["stroke"]]
+        return np.array([np.ptp(points, axis=0) for points in drawn])
 
 
 def lacks(data: bytes) -> list[str]:

@@ -16,7 +16,7 @@ from shapely import LineString, Polygon
 from previz.deliver.paint.pattern import rim
 from previz.deliver.paint.patternindex import Stroke
 from previz.draw.drawnset import DrawnSet
-from previz.draw.flatdrawing import FlatDrawing, Line, Words, dimension, line
+from previz.draw.flatdrawing import FlatDrawing, Line, Words, cleared, dimension, line
 from previz.draw.style import both_text
 from previz.geometry import Array
 from previz.workshop.pattern.pieces import PatternPiece
@@ -80,7 +80,7 @@ def _set_drawing(title: str, drawing: DrawnSet, side: bool) -> FlatDrawing:
     low = min(float(each.points[:, 1].min()) for each in lines)
     foot = f"{title}; miniature at true size, mm / ft and in"
     words.append(Words("words", foot, (0.5 * float(lens[0]), low - 3.0 * _SET_HIGH), _SET_HIGH))
-    return FlatDrawing(title, tuple(lines), tuple(words), _SET_WEIGHT)
+    return cleared(title, lines, words, _SET_WEIGHT)
 
 
 def _sizes(drawing: DrawnSet, side: bool) -> Iterator[tuple[list[Line], Words]]:
@@ -146,7 +146,7 @@ def cut_drawing(title: str, pattern: Pattern) -> FlatDrawing:
         top = base - 6.0 * _PIECE_HIGH - _GAP
     what = f"{title}: cut parts; true size, mm / ft and in"
     words.append(Words("words", what, (0.31 * 1.4 * _PIECE_HIGH * len(what), top), 1.4 * _PIECE_HIGH))
-    return FlatDrawing(f"{title}: cut parts", tuple(lines), tuple(words))
+    return cleared(f"{title}: cut parts", lines, words)
 
 
 # the layer of each kind of line of a cut pattern

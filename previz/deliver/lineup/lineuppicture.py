@@ -18,6 +18,7 @@ _WIDE: Final = 1600
 _LINE: Final = 26.0
 _SIZE: Final = 17.0
 _SMALL: Final = 15.0
+_RIGHT: Final = 850.0  # where the facts begin
 _LINES: Final = 3  # that a step or a fact may take
 
 
@@ -42,9 +43,8 @@ def lineup_picture(what: LineupPicture) -> Pixels8:
     h, w = what.photograph.shape[:2]
     scale = _WIDE / w
     high = round(h * scale)
-    x = 850.0
     steps = [line for step in what.steps for line in wrapped(step, _SIZE, 800.0, _LINES)]
-    facts = [line for fact in what.facts for line in wrapped(fact, _SMALL, _WIDE - x - 24.0, _LINES)]
+    facts = [line for fact in what.facts for line in wrapped(fact, _SMALL, _WIDE - _RIGHT - 24.0, _LINES)]
     rows = max(len(steps), len(facts) + 4)
     foot = round(_LINE * (rows + 2.4) + 24.0)
     paper = Paper(_WIDE, high + foot)
@@ -70,12 +70,12 @@ def lineup_picture(what: LineupPicture) -> Pixels8:
     for number, step in enumerate(steps):
         paper.text((24.0, y + number * _LINE), step, _SIZE, INK)
     for number, fact in enumerate(facts):
-        paper.text((x, y + number * _LINE), fact, _SMALL, SOFT)
+        paper.text((_RIGHT, y + number * _LINE), fact, _SMALL, SOFT)
     y += len(facts) * _LINE + 10.0
-    paper.line([(x, y), (x + 50.0, y)], CHALK, 2.2)
-    paper.text((x + 60.0, y - 8.0), "where it should be", 15.0, CHALK)
-    paper.dashed([(x + 300.0, y), (x + 350.0, y)], SIGNAL, 2.6)
-    paper.text((x + 360.0, y - 8.0), "where it is, by the camera found", 15.0, SIGNAL)
+    paper.line([(_RIGHT, y), (_RIGHT + 50.0, y)], CHALK, 2.2)
+    paper.text((_RIGHT + 60.0, y - 8.0), "where it should be", 15.0, CHALK)
+    paper.dashed([(_RIGHT + 300.0, y), (_RIGHT + 350.0, y)], SIGNAL, 2.6)
+    paper.text((_RIGHT + 360.0, y - 8.0), "where it is, by the camera found", 15.0, SIGNAL)
     paper.title_block(what.title, _WIDE - 24.0, high + foot - 10.0, 420.0, 11.0)
     return paper.picture()
 

@@ -49,10 +49,16 @@ def plan_page(plan: DrawnSet, sheets: Sequence[MarkerSheet], room: PageSize) -> 
 
     def draw(pen: Pen) -> None:
         pen.head(f"Where the sheets go, drawn at 1:{scale}", "measured from the bridge's top; mm / feet, inches")
-        pen.text((room.left, boxes[0][1] - 3.0), "from the front", 3.0, bold=True)
-        _front(Drawn(pen, front), plan, sheets)
-        pen.text((room.left, boxes[1][1] - 3.0), "from camera right", 3.0, bold=True)
-        _side(Drawn(pen, side), plan, sheets)
+        # over the middle: heights are measured at both sides
+        middle = 0.5 * (boxes[0][0] + boxes[0][2])
+        pen.text((middle, boxes[0][1] - 3.0), "from the front", 3.0, anchor="m", bold=True, plate=True)
+        on = Drawn(pen, front)
+        _front(on, plan, sheets)
+        on.lay_labels()
+        pen.text((middle, boxes[1][1] - 3.0), "from camera right", 3.0, anchor="m", bold=True, plate=True)
+        on = Drawn(pen, side)
+        _side(on, plan, sheets)
+        on.lay_labels()
 
     return PdfPage(room, "marker sheets: places", draw, f"1:{scale}")
 

@@ -364,16 +364,23 @@ def _draw_numbers(pen: Pen, art: _Art, tile: Tile, listed: _Listed) -> None:
     c0, r0 = int(np.ceil(left / tw - 0.5)), int(np.ceil(top / th - 0.5))
     c1, r1 = int(np.floor(right / tw + 0.5)), int(np.floor(bottom / th + 0.5))
     found = regions(art.labels[r0:r1, c0:c1], art.inside[r0:r1, c0:c1], tw)
-    taken: list[SheetBox] = []
+    # a number keeps off the ringed marks and their letters
+    marks = [(x - 2.8, y - 3.8, x + 5.2, y + 2.8) for _, x, y in art.marks]
+    taken = list(marks)
     for region in found:
         x, y, text = region.x + c0 * tw, region.y * th / tw + r0 * th, str(region.label)
         wide, high = _DIGIT[0] * len(text), _DIGIT[1]
         size = min(_NUMBER_MM[1], 0.95 * region.radius / float(np.hypot(wide / 2.0, high / 2.0)))
-        if size >= _NUMBER_MM[0]:
+        box = (x - wide * size / 2.0, y - size / 2.0, x + wide * size / 2.0, y + size / 2.0)
+        if size >= _NUMBER_MM[0] and not any(_touch(box, mark) for mark in marks):
             pen.text((x, y + high / 2.0 * size), text, size, INK, "m")
-            taken.append((x - wide * size / 2.0, y - size / 2.0, x + wide * size / 2.0, y + size / 2.0))
+            taken.append(box)
         elif _in_box(x, y, _uncovered(tile)) and not _led_out(pen, tile, (x, y), text, taken):
             listed.add(region.label)
+
+
+def _touch(a: SheetBox, b: SheetBox) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def _uncovered(tile: Tile) -> SheetBox:

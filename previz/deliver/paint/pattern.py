@@ -7,7 +7,7 @@ grey.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Final
 
@@ -24,6 +24,7 @@ from previz.deliver.paint.patternindex import (
     index_sheets,
 )
 from previz.draw import tiling
+from previz.draw.clearplace import ClearPlaces, turned_box
 from previz.draw.paper import TitleBlock
 from previz.draw.pdf import PageSize, PaperName, Pen, both_mm, page_sizes, pdf_bytes, text_width
 from previz.draw.style import CHALK, INK, SOFT, Colour
@@ -40,6 +41,7 @@ _SIZE_WORDS: Final = 0.72  # size of a face's measures against its name
 _MIDDLE: Final = 0.36  # half the height of a letter against its size
 _FACES_NAMED: Final = 6
 _REACH: Final = 60.0  # words reach no farther than this from their middle
+_TINY: Final = 0.7e-3  # the smallest letter, m
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,11 +124,13 @@ def _art(piece: PatternPiece, number: int, pages: tuple[PageSize, PageSize]) -> 
 
 
 def _draw_of(arts: dict[tiling.PrintPiece, _Art]) -> Callable[[Pen, Tile], None]:
+    said = {paper: _said(art) for paper, art in arts.items()}
+
     def draw(pen: Pen, tile: Tile) -> None:
         art = arts[tile.piece]
         with pen.clipped(window_of(tile)):
             _draw_piece(pen, art)
-            _draw_words(pen, art, tile)
+            _draw_words(pen, said[tile.piece], art, tile)
         _draw_dimensions(pen, art, tile)
 
     return draw
@@ -174,46 +178,134 @@ def rim(piece: PatternPiece) -> Iterator[tuple[Stroke, Array]]:
             yield stroke, np.array([*(c.start for c in run), run[-1].end])
 
 
-def _draw_words(pen: Pen, art: _Art, tile: Tile) -> None:
-    """Names and letters, as far as they lie on this part: they go on across a joint like the lines."""
+@dataclass(frozen=True, eq=False)
+class _Said:
+    """A label where no line goes through it: its middle ``at`` (2,) mm, turned by ``turn`` rad on the paper; ``away``
+    (2,) is how far it had to move for that."""
+
+    label: Label
+    at: Array
+    turn: float
+    away: Array
+
+
+def _said(art: _Art) -> list[_Said]:
+    """The labels of a piece: those that are free where they belong, then the others at the nearest free place."""
+    lines = [art.at(line) for _, line in rim(art.piece)]
+    lines += [art.at(np.stack([mark.start, mark.end])) for mark in art.piece.marks]
+    lines += [art.at(np.stack([fold.start, fold.end])) for fold in art.piece.folds]
+    lines += [art.at(np.concatenate([tab.outline, tab.outline[:1]])) for tab in art.piece.tabs]
+    around = art.at(art.piece.outline)
+    (x0, y0), (x1, y1) = around.min(axis=0), around.max(axis=0)
+    # the piece's own dimension lines, as far out as their words reach
+    below, beside = art.paper.height_mm - 4.0, 4.0
+    lines += [np.array(ends) for ends in (
+        ((x0, below), (x1, below)), ((beside, y0), (beside, y1)), ((x0, y1), (x0, below)), ((x1, y1), (x1, below)),
+        ((x0, y0), (beside, y0)), ((x0, y1), (beside, y1)),
+    )]  # fmt: skip
+    places = ClearPlaces(lines)
+    for middle, words, turn in (((0.5 * (x0 + x1), below - 1.4), both_mm(x1 - x0), 0.0),
+                                ((beside - 1.4, 0.5 * (y0 + y1)), both_mm(y1 - y0), 0.5 * np.pi)):  # fmt: skip
+        places.take(turned_box(middle, (text_width(words, 2.3), 2.8), turn))
+    found: list[_Said | None] = []
+    boxes = []
     for label in art.piece.labels:
-        (x, y), *_ = art.at(label.at).tolist()
-        left, top, right, bottom = tile.box
-        if not (left - _REACH <= x <= right + _REACH and top - _REACH <= y <= bottom + _REACH):
-            continue
-        turn = art.turned(label.turn)
-        if label.kind == "letter":
-            _turned_text(pen, (x, y), label.text, label.high * 1e3, turn, bold=True)
+        at, turn = art.at(label.at)[0], art.turned(label.turn)
+        boxes.append(_box_of(label, at, turn))
+        free = places.free(boxes[-1])
+        if free:
+            places.take(boxes[-1])
             if label.edge is not None:
                 edge = art.at(label.edge)[0]
-                inwards = np.array([x, y]) - edge
-                inwards /= np.linalg.norm(inwards)
-                pen.line([edge, edge + 0.6 * inwards], INK, 0.2)
-        else:
-            _face_words(pen, label, (x, y), turn)
+                places.take([edge, edge + 0.6 * (at - edge) / np.linalg.norm(at - edge)])
+        found.append(_Said(label, at, turn, np.zeros(2)) if free else None)
+    for k, label in enumerate(art.piece.labels):
+        if found[k] is None:
+            at, turn = art.at(label.at)[0], art.turned(label.turn)
+            along = np.array([np.cos(turn), -np.sin(turn)])
+            step = 0.6 * label.high * 1e3
+            away = places.shift(boxes[k], along, step)
+            if away is None:
+                away = places.shift(boxes[k], along, 4.0 * step)
+            if away is None:
+                # a face's name stands over its piece as well; a letter on the smallest of pieces gets smaller
+                if label.kind != "letter" or label.high < 2.0 * _TINY:
+                    continue
+                found[k] = _shrunk(art, label, places)
+                continue
+            places.take(boxes[k] + away)
+            if label.edge is not None:
+                places.take([art.at(label.edge)[0], _nearest(boxes[k] + away, art.at(label.edge)[0])])
+            found[k] = _Said(label, at + away, turn, away)
+    return [each for each in found if each is not None]
 
 
-def _face_words(pen: Pen, label: Label, at: tuple[float, float], turn: float) -> None:
+def _shrunk(art: _Art, label: Label, places: ClearPlaces) -> _Said | None:
+    """A letter at half its size and less until it is free somewhere; None where it never is."""
+    at, turn = art.at(label.at)[0], art.turned(label.turn)
+    while label.high >= 2.0 * _TINY:
+        label = replace(label, high=0.5 * label.high)
+        box = _box_of(label, at, turn)
+        away = places.shift(box, (np.cos(turn), -np.sin(turn)), 0.6 * label.high * 1e3)
+        if away is not None:
+            places.take(box + away)
+            return _Said(label, at + away, turn, away)
+    return None
+
+
+def _nearest(box: Array, place: Array) -> Array:
+    """The corner (2,) of a box (4, 2) that is nearest to a place."""
+    return np.asarray(box[int(np.argmin(np.hypot(*(box - place).T)))])
+
+
+def _box_of(label: Label, at: Array, turn: float) -> Array:
+    """The corners (4, 2) of a label's words about its middle, mm."""
+    along, down = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
+    low, high = np.full(2, np.inf), np.full(2, -np.inf)
+    for text, size, (right, under), _ in _parts(label):
+        half = np.array([0.5 * text_width(text, size, label.kind == "letter"), 0.5 * size])
+        low = np.minimum(low, (right, under) - half)
+        high = np.maximum(high, (right, under) + half)
+    ends = ((low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1]))
+    return np.array([at + u * along + v * down for u, v in ends])
+
+
+def _draw_words(pen: Pen, said: list[_Said], art: _Art, tile: Tile) -> None:
+    """Names and letters, as far as they lie on this part: they go on across a joint like the lines."""
+    left, top, right, bottom = tile.box
+    for each in said:
+        x, y = each.at.tolist()
+        if not (left - _REACH <= x <= right + _REACH and top - _REACH <= y <= bottom + _REACH):
+            continue
+        label, turn = each.label, each.turn
+        along, down = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
+        for text, size, (a, b), colour in _parts(label):
+            _turned_text(pen, tuple(each.at + a * along + b * down), text, size, turn, colour, label.kind == "letter")
+        if label.edge is not None:
+            edge = art.at(label.edge)[0]
+            if each.away.any():
+                pen.line([edge, _nearest(_box_of(label, each.at, turn), edge)], INK, 0.1)
+            else:
+                inwards = each.at - edge
+                pen.line([edge, edge + 0.6 * inwards / np.linalg.norm(inwards)], INK, 0.2)
+
+
+def _parts(label: Label) -> list[tuple[str, float, tuple[float, float], Colour]]:
+    """What is written of a label: words, their size, where their middle lies along and under its own (mm), colour."""
     high = label.high * 1e3
     if label.size is None:
-        _turned_text(pen, at, label.text, high, turn)
-        return
+        return [(label.text, high, (0.0, 0.0), INK)]
     long, narrow = label.size
     measures = f"{long * 1e3:.1f} × {both_mm(narrow * 1e3)}"
     small = high * _SIZE_WORDS
-    along, down = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
     if narrow * 1e3 > 6.0 * high and text_width(measures, small) < 0.8 * long * 1e3:
-        _turned_text(pen, tuple(np.array(at) - down * 0.62 * high), label.text, high, turn)
-        _turned_text(pen, tuple(np.array(at) + down * 0.68 * high), measures, small, turn, SOFT)
-        return
+        return [(label.text, high, (0.0, -0.62 * high), INK), (measures, small, (0.0, 0.68 * high), SOFT)]
     whole = text_width(label.text, high) + high + text_width(measures, small)
     if whole < 0.85 * long * 1e3:
         name = text_width(label.text, high)
-        _turned_text(pen, tuple(np.array(at) - along * 0.5 * (whole - name)), label.text, high, turn)
-        rest = along * 0.5 * (whole - text_width(measures, small))
-        _turned_text(pen, tuple(np.array(at) + rest), measures, small, turn, SOFT)
-    else:
-        _turned_text(pen, at, label.text, high, turn)
+        rest = 0.5 * (whole - text_width(measures, small))
+        return [(label.text, high, (-0.5 * (whole - name), 0.0), INK), (measures, small, (rest, 0.0), SOFT)]
+    return [(label.text, high, (0.0, 0.0), INK)]
 
 
 def _turned_text(

@@ -19,6 +19,8 @@ from previz.geometry import Array
 _WHITE: Final = (255, 255, 255)
 _ZONE: Final = mixed(INK, 0.10, _WHITE)
 _LAMP: Final = mixed(INK, 0.05, _WHITE)
+_MARK: Final = 2.3  # height of the rail's labels
+_COLUMNS: Final = 7  # places tried for them on either side of the rail
 _ROW: Final = 5.5  # between dimension lines
 
 
@@ -50,7 +52,9 @@ def plan_sheet(card: RigCard, room: PageSize) -> PdfPage:
 
     def draw(pen: Pen) -> None:
         pen.head(f"Plan, drawn at 1:{view.scale}", "seen from above; camera right is down; mm / feet and inches")
-        _plan(Drawn(pen, view), card.drawing)
+        on = Drawn(pen, view)
+        _plan(on, card.drawing)
+        on.lay_labels()
         _key(pen, room, card.drawing, f"hidden {1e3 * card.drawing.plan_depth:.0f} mm below the bridge over the hold")
 
     return PdfPage(room, "plan", draw, f"1:{view.scale}")
@@ -62,7 +66,9 @@ def elevation_sheet(card: RigCard, room: PageSize) -> PdfPage:
 
     def draw(pen: Pen) -> None:
         pen.head(f"Elevation, drawn at 1:{view.scale}", "seen from camera right; mm / feet and inches")
-        _elevation(Drawn(pen, view), card.drawing)
+        on = Drawn(pen, view)
+        _elevation(on, card.drawing)
+        on.lay_labels()
         _key(pen, room, card.drawing, f"arm of {1e3 * card.drawing.arm:.0f} mm unseen over the hold")
 
     return PdfPage(room, "elevation", draw, f"1:{view.scale}")
@@ -115,7 +121,6 @@ def _plan(on: Drawn, drawing: DrawnSet) -> None:
     near, lens, sizes = drawing.near_end, drawing.lens.position, drawing.lengths(False)
     _along(on, drawing, sizes)
     on.dimension(*sizes["wall"].ends, (_right_edge(on, drawing) - view.at[0], 0.0))
-    _rail_labels(on, drawing)
     wide = both_text(float(np.linalg.norm(near[2] - near[0])))
     on.label(view.point(near[1]), [f"near end {wide} wide"], colour=CHALK)
     side = "camera right" if lens[0] >= 0.0 else "camera left"
@@ -125,8 +130,9 @@ def _plan(on: Drawn, drawing: DrawnSet) -> None:
     # the middle of the doorway, from which all is measured
     y = view.at[1]
     on.pen.line([(view.box[0] - 4.0, y), (view.at[0] + 3.0, y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
-    on.pen.text((view.box[0] - 4.0, y - 0.8), "middle", 1.9, SOFT)
+    on.pen.text((view.box[0] - 4.0, y - 0.8), "middle", 1.9, SOFT, plate=True)
     _stand_labels(on, drawing)
+    _rail_labels(on, drawing)
 
 
 def _right_edge(on: Drawn, drawing: DrawnSet) -> float:
@@ -151,20 +157,34 @@ def _along(on: Drawn, drawing: DrawnSet, sizes: dict[str, Length]) -> None:
 
 
 def _rail_labels(on: Drawn, drawing: DrawnSet) -> None:
-    """The marks' names in a column at the left of the rail, each with a leader."""
+    """The marks' names in a column beside the rail, each with a leader, where they lie over the least."""
     view = on.view
     marks = sorted(drawing.rail.marks, key=lambda mark: view.point(mark.point)[1])
     if not marks:
         return
+    on.settle()
     places = [view.point(mark.point) for mark in marks]
     words = [f"{mark.name} {mark.frame}" for mark in marks]
-    wide = max(text_width(word, 2.0) for word in words)
-    x = max(min(p[0] for p in places) - 9.0, view.box[0] - BORDER[0] + wide + 1.0)
-    heights = labels.spread([p[1] for p in places], 2.9, view.box[1], view.box[3])
-    for place, word, y in zip(places, words, heights, strict=True):
-        on.pen.line([place, (x + 3.0, y), (x + 0.6, y)], SOFT, 0.1)
-        on.pen.text((x, y + 0.7), word, 2.0, anchor="r", plate=True)
-    on.room.block((x - wide, min(heights) - 2.0, x + 4.0, max(heights) + 2.0))
+    wide = max(text_width(word, _MARK) for word in words) + 1.0
+    heights = np.array(labels.spread([p[1] for p in places], _MARK * 1.45, view.box[1], view.box[3]))
+    left, right = min(p[0] for p in places), max(p[0] for p in places)
+    columns = []
+    for step in range(_COLUMNS):
+        for to_left in (True, False):
+            x = left - 9.0 - 5.0 * step if to_left else right + 9.0 + 5.0 * step
+            low = x - wide if to_left else x
+            if not view.box[0] - BORDER[0] <= low <= view.box[2] + BORDER[2] - wide:
+                continue
+            boxes = np.column_stack([np.full(len(marks), low), heights - 0.7 * _MARK, np.full(len(marks), low + wide),
+                                     heights + 0.7 * _MARK])  # fmt: skip
+            columns.append((float(on.room.costs(boxes).sum()) + 5.0 * step, step, to_left, x))
+    *_, to_left, x = min(columns, default=(0.0, 0, True, left - 9.0))
+    out = 1.0 if to_left else -1.0
+    for place, word, y in zip(places, words, heights.tolist(), strict=True):
+        on.pen.line([place, (x + 3.0 * out, y), (x + 0.6 * out, y)], SOFT, 0.1)
+        on.pen.text((x, y + 0.35 * _MARK), word, _MARK, anchor="r" if to_left else "l", plate=True)
+    ends = sorted((x - wide * out, x + 4.0 * out))
+    on.room.block((ends[0], float(heights.min()) - _MARK, ends[1], float(heights.max()) + _MARK))
 
 
 def _elevation(on: Drawn, drawing: DrawnSet) -> None:

@@ -95,7 +95,7 @@ def _ground(
         paper.line([(x(mm), _BOTTOM), (x(mm), _BOTTOM + 9.0)], INK, 1.6)
         paper.text((x(mm), _BOTTOM + 14.0), f"{mm:.{digits}f}", 26.0, INK, "ma")
     paper.dashed([(_LEFT, limit), (_RIGHT, limit)], INK, 2.0, (16.0, 8.0))
-    paper.text((_LEFT + 12.0, limit - 8.0), f"enough from {plot.least_reveal_pct:g} %", 20.0, INK, "ls", halo=3.0)
+    paper.text((_LEFT + 12.0, limit - 8.0), f"enough from {plot.least_reveal_pct:g} %", 20.0, INK, "ls", plate=3.0)
     paper.line([(_LEFT, _TOP), (_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), (_RIGHT, _TOP), (_LEFT, _TOP)], INK, 1.6)
     paper.text((_LEFT, _BOTTOM + 76.0), "hold, mm of rail", 24.0, INK, "ls")
     paper.text((_LEFT - 110.0, _TOP - 22.0), "break at the reveal", 24.0, INK, "ls")
@@ -147,7 +147,7 @@ def _named(
         width = text_width(words, 24.0, True)
         anchor = (x(place[0]), y(place[1]))
         left, top = room.find(anchor, (width, 30.0), 20.0, 320.0)
-        paper.text((left, top), words, 24.0, colour, bold=True, halo=4.0)
+        paper.text((left, top), words, 24.0, colour, bold=True, plate=4.0)
 
 
 def _headline(paper: Paper, plot: TradePlot) -> None:

@@ -288,7 +288,7 @@ def _plan_page(title: TitleBlock, plan: CandidatePlan) -> Pixels8:
         draw_wall(paper, panel, view, 2.6, 10.0, 1.2)
         paper.outlines([panel.points(ring) for ring in view.bridge], CHALK_WASH, CHALK, 3.2)
         panel.mask_outside(paper)
-        paper.text((panel.inner[0] + 8.0, panel.inner[1] + 6.0), name, 22.0, INK, bold=True, halo=4.0)
+        paper.text((panel.inner[0] + 8.0, panel.inner[1] + 6.0), name, 22.0, INK, bold=True, plate=4.0)
         _stand(paper, panel, plan.views)
     title = replace(title, subject="Where the candidates stand")
     _furnish(paper, title, "positions numbered by rank, the best in blue")
@@ -331,4 +331,4 @@ def _stand(paper: Paper, panel: Panel, views: Sequence[CandidateView]) -> None:
         end = (min(max(at[0], left), left + width), min(max(at[1], top), top + 28.0))
         if math.dist(at, end) > 30.0:
             paper.line([at, end], SOFT, 1.2)
-        paper.text((left, top), words, 24.0, CHALK if 1 in ranks else INK, bold=True, halo=4.0)
+        paper.text((left, top), words, 24.0, CHALK if 1 in ranks else INK, bold=True, plate=4.0)

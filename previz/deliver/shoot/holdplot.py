@@ -170,7 +170,7 @@ def _ground(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float],
         paper.hatch([box], SOFT, 12.0, 1.0)
     limit = y(HOLDS_BELOW_PCT)
     paper.dashed([(_LEFT, limit), (_RIGHT, limit)], INK, 2.0, (16.0, 8.0))
-    paper.text((_LEFT + 10.0, limit - 7.0), "holds below 5 %", 20.0, INK, "ls", halo=3.0)
+    paper.text((_LEFT + 10.0, limit - 7.0), "holds below 5 %", 20.0, INK, "ls", plate=3.0)
     paper.line([(_LEFT, _TOP), (_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), (_RIGHT, _TOP), (_LEFT, _TOP)], INK, 1.6)
 
 
@@ -275,7 +275,7 @@ def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
         if abs(b[0] - a[0]) > 0.01:
             paper.hatch([[a, b, (b[0], limit), (a[0], limit)]], mixed(SIGNAL, 0.55), 9.0, 1.0)
     if plot.found_pct is not None:
-        _found(paper, plot.found_pct, x, y)
+        _found(paper, plot.found_pct, x, y, room)
     for a, b in below:
         paper.line([a, b], CHALK, 4.0)
     for run in _joined(above):
@@ -290,15 +290,18 @@ def _curve(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
             paper.circle(place, 5.0 if alone else 3.0, PAPER if not alone else colour, colour, 1.4)
 
 
-def _found(paper: Paper, found_pct: Array, x: Array, y: Callable[[float], float]) -> None:
+def _found_places(found_pct: Array, x: Array, y: Callable[[float], float]) -> list[tuple[float, float]]:
+    """The places of the frames by which a viewer has found the bridge so far, as long as they lie in the plot."""
+    return [(float(at), y(float(pct))) for at, pct in zip(x, found_pct, strict=True) if y(float(pct)) >= _TOP]
+
+
+def _found(paper: Paper, found_pct: Array, x: Array, y: Callable[[float], float], room: LabelRoom) -> None:
     """The chance that a viewer has found the bridge by each frame: dots, named where they leave the plot or end."""
-    inside = [(float(at), y(float(pct))) for at, pct in zip(x, found_pct, strict=True) if y(float(pct)) >= _TOP]
+    inside = _found_places(found_pct, x, y)
     if len(inside) < 2:
         return
     paper.dashed(inside, INK, 2.6, (3.0, 7.0))
-    end = inside[-1]
-    side = "rs" if end[0] > 0.5 * (_LEFT + _RIGHT) else "ls"
-    paper.text((end[0] + (-10.0 if side == "rs" else 10.0), max(end[1], _TOP + 30.0)), "found by then", 24.0, INK, side)
+    room.draw(inside)
 
 
 def _joined(pieces: list[tuple[tuple[float, float], tuple[float, float]]]) -> list[list[tuple[float, float]]]:
@@ -333,6 +336,9 @@ def _marks(paper: Paper, plot: HoldPlot, x: Array, y: Callable[[float], float], 
         pct = float(plot.break_pct[i])
         words = f"{name} {break_text(pct if math.isfinite(pct) else None)}"
         _label(paper, room, (float(x[i]), _TOP + 70.0), words, colour, 10.0)
+    found = [] if plot.found_pct is None else _found_places(plot.found_pct, x, y)
+    if len(found) > 1:
+        _label(paper, room, found[-1], "found by then", INK, 10.0)
 
 
 def _label(paper: Paper, room: LabelRoom, anchor: tuple[float, float], words: str, colour: Colour, near: float) -> None:
@@ -343,7 +349,7 @@ def _label(paper: Paper, room: LabelRoom, anchor: tuple[float, float], words: st
         share = near / math.dist(anchor, end)
         start = (anchor[0] + (end[0] - anchor[0]) * share, anchor[1] + (end[1] - anchor[1]) * share)
         paper.line([start, end], colour, 1.4)
-    paper.text((left, top), words, 24.0, colour, bold=True, halo=4.0)
+    paper.text((left, top), words, 24.0, colour, bold=True, plate=4.0)
 
 
 def _hold_asked(paper: Paper, plot: HoldPlot, x: Array, room: LabelRoom) -> None:
