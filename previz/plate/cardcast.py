@@ -32,7 +32,8 @@ class StandingCard:
 
     ``foot_px`` (x, y) is its foot in that picture and ``height_px`` the figure's height there, which is ``height`` m;
     ``foot`` (3,) m the foot mark; ``facing`` (3,) the level unit direction that it is turned to; ``depth`` (m) how
-    deep the body is at most, half of it before the card and half behind; 0 for a flat card.
+    deep the body is at most, half of it before the card and half behind; 0 for a flat card. ``lean`` is how far it
+    stands forward of its foot, towards ``facing``, for each metre of height: a walker's body is not over the foot.
     """
 
     alpha: Picture
@@ -42,6 +43,16 @@ class StandingCard:
     height: float
     facing: Array
     depth: float = 0.0
+    lean: float = 0.0
+
+    @property
+    def corners(self) -> Array:
+        """Corners (8, 3) m of a box about all of it that is not transparent."""
+        across, up, deep = self.box[:2], self.box[2:], (-0.5 * self.depth, 0.5 * self.depth)
+        return np.array([
+            self.foot + a * self.right + [0.0, b, 0.0] + (c + self.lean * b) * self.facing
+            for a in across for b in up for c in deep
+        ])  # fmt: skip
 
     @property
     def right(self) -> Array:
@@ -105,7 +116,7 @@ def _kept_back(
     given, kept = 0.0, 0.0
     dx, dy, dz = x - foot[0], y - foot[1], z - foot[2]
     # in the card's axes: right, up, towards the lens
-    origin = (dx * right[0] + dz * right[2], dy, dx * facing[0] + dz * facing[2])
+    origin = (dx * right[0] + dz * right[2], dy, dx * facing[0] + dz * facing[2] + dy * facing[1])
     for k in range(sources.shape[0]):
         vx, vy, vz = sources[k, 0] - x, sources[k, 1] - y, sources[k, 2] - z
         # the face's light there, up to what is alike for all its points
@@ -118,7 +129,7 @@ def _kept_back(
         if weight <= 0.0:
             continue
         given += weight
-        step = (vx * right[0] + vz * right[2], vy, vx * facing[0] + vz * facing[2])
+        step = (vx * right[0] + vz * right[2], vy, vx * facing[0] + vz * facing[2] + vy * facing[1])
         near, far = 0.0, 1.0
         for axis in range(3):
             low, high = box[2 * axis] - origin[axis], box[2 * axis + 1] - origin[axis]
@@ -203,8 +214,10 @@ class ReadyCard:
         edge = 0.5 * pixel * np.array([-1.0, 1.0, -1.0, 1.0])
         box = np.array([*(card.box + edge), -0.5 * card.depth, 0.5 * card.depth])
         sources = face.points(face.places(points))
+        # a leaning card is an upright one to loops that take its lean off every height
+        facing = card.facing - [0.0, card.lean, 0.0]
         told = (
-            sources, face.frame[3], not face.is_point, card.foot, card.right, card.facing, box, small, half,
+            sources, face.frame[3], not face.is_point, card.foot, card.right, facing, box, small, half,
             np.array(card.foot_px) / factor, pixel,
         )  # fmt: skip
         return cls(sources, small, told)

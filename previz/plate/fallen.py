@@ -85,9 +85,7 @@ def cast_elsewhere(
     ahead = unit(middle - eye)
     side = unit(np.cross(ahead, [0.0, 1.0, 0.0] if abs(ahead[1]) < 0.999 else [0.0, 0.0, -1.0]))
     axes = np.stack([side, np.cross(side, ahead), ahead])
-    across, up, deep = card.box[:2], card.box[2:], (-0.5 * card.depth, 0.5 * card.depth)
-    corners = np.array([card.foot + a * card.right + [0.0, b, 0.0] + c * card.facing
-                        for a in across for b in up for c in deep])  # fmt: skip
+    corners = card.corners
     seen = (corners - eye) @ axes.T
     nearest = float(seen[:, 2].min())
     if nearest <= 1e-3:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +27,12 @@ class StandingFigure:
     cutout: Figure
     foot: Array
     height: float
+
+    def at(self, scene: Scene, frame: int) -> StandingFigure:
+        """It where a performer who walks is at a delivered frame; itself where the scene's performer stands."""
+        if scene.plate is None or not scene.plate.places:
+            return self
+        return replace(self, foot=foot_point(scene, frame))
 
     def stood_in(self, frame: Pixels8, camera: Camera) -> Pixels8:
         """The frame (H, W, 3) uint8 with the figure in it; unchanged where the foot is not in view."""

@@ -24,6 +24,7 @@ from previz.optics import angle_of_view
 from previz.scene.model import Pause, Scene
 from previz.scene.move import Move, move_of
 from previz.scene.shape import bridge_shape
+from previz.scene.timetable import station_frame
 from previz.units import deg_text, mm_text
 
 _MM = 1e-3
@@ -79,11 +80,15 @@ def plate_numbers(scene: Scene) -> PlateNumbers:
     )
 
 
-def foot_point(scene: Scene) -> Array:
-    """The foot mark of a scene with a plate, (3,) m at miniature size: on the bridge's centre line, on its top."""
+def foot_point(scene: Scene, frame: float | None = None) -> Array:
+    """The foot mark of a scene with a plate, (3,) m at miniature size: on the bridge's centre line, on its top.
+
+    Of a performer who walks: that at a delivered ``frame``, at the station frame if none.
+    """
     if scene.plate is None:
         raise ValueError("the scene has no plate")
-    return bridge_shape(scene).on_middle(scene.plate.foot_mark)
+    mark = scene.plate.mark_at(station_frame(scene.rail) if frame is None else frame)
+    return bridge_shape(scene).on_middle(mark)
 
 
 def figure_height(scene: Scene) -> float:

@@ -236,9 +236,7 @@ def _reach(card: StandingCard, sources: Array, top: Top) -> tuple[float, float, 
     else:
         (left, low, _), (right, high, _) = shape.bounds.tolist()
         bounds = [left, right, top.start, shape.near]
-    across, up, deep = card.box[:2], card.box[2:], (-0.5 * card.depth, 0.5 * card.depth)
-    corners = np.array([card.foot + a * card.right + [0.0, b, 0.0] + c * card.facing
-                        for a in across for b in up for c in deep])  # fmt: skip
+    corners = card.corners
     # every corner's shadow, from every point of the face, on the top's lowest and highest levels
     ground = []
     for level in (low, high):

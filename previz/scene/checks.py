@@ -30,6 +30,11 @@ __all__ = ["Caution", "Reason", "cautions", "derived", "impossible", "refuse_imp
 Reasons = Iterator[Reason]
 _TIGHT = 1e-9  # m; below this two lengths are the same
 
+# places along a walk at which a modelled bridge is asked for its top
+_LOOKED_AT = 400
+
+_NUMBERED = "frames are numbered from 1001"
+
 # what a mesh has of its own
 OVERRIDDEN = ("length", "width", "thickness", "taper", "camber", "bend")
 
@@ -160,8 +165,7 @@ def _rail(scene: Scene) -> Reasons:
     rail = scene.rail
     first, last = FIRST_FRAME, FIRST_FRAME + rail.frames - 1
     span = f"frames of the move, {first} to {last}"
-    low = "frames are numbered from 1001"
-    hint = low if min(rail.hold) < first else f"or set frames to at least {max(rail.hold) - FIRST_FRAME + 1}"
+    hint = _NUMBERED if min(rail.hold) < first else f"or set frames to at least {max(rail.hold) - FIRST_FRAME + 1}"
     if rail.hold[0] > rail.hold[1]:
         expected = "the hold's first frame before its last"
         yield Reason(("rail", "hold"), expected, f"[{rail.hold[0]}, {rail.hold[1]}]", "swap the two")
@@ -169,7 +173,8 @@ def _rail(scene: Scene) -> Reasons:
         yield Reason(("rail", "hold"), span, f"[{rail.hold[0]}, {rail.hold[1]}]", hint)
     for key, frame in (("reveal", rail.reveal), ("station", rail.station)):
         if frame is not None and not first <= frame <= last:
-            yield Reason(("rail", key), f"a frame of the move, {first} to {last}", str(frame), low * (frame < first))
+            low = _NUMBERED * (frame < first)
+            yield Reason(("rail", key), f"a frame of the move, {first} to {last}", str(frame), low)
     if rail.reveal is not None and rail.reveal <= max(rail.hold) and first <= rail.reveal <= last:
         yield Reason(("rail", "reveal"), f"a frame after the hold's end, {max(rail.hold)}", str(rail.reveal))
     if rail.frames > 1 and abs(rail.travel) < 1e-6 and not (rail.pan or rail.tilt):
@@ -340,16 +345,78 @@ def _lamps_and_bridge(scene: Scene) -> Reasons:
 
 
 def _plate(scene: Scene) -> Reasons:
-    shape = _shape(scene)
-    if scene.plate is None or shape is None:
+    shape, plate = _shape(scene), scene.plate
+    if plate is None or shape is None:
         return
-    mark = scene.plate.foot_mark
+    marks: list[tuple[tuple[str | int, ...], float]] = []
+    if isinstance(plate.foot_mark, tuple):
+        marks += [(("plate", "foot_mark", i, "at"), mark.at) for i, mark in enumerate(plate.foot_mark)]
+    elif not plate.steps:
+        marks.append((("plate", "foot_mark"), plate.foot_mark))
+    marks += [(("plate", "steps", i, "at"), step.at) for i, step in enumerate(plate.steps or ())]
+    wrong = [reason for loc, at in marks for reason in _off_top(shape, loc, at)]
+    yield from wrong
+    if not wrong:
+        yield from _gap_on_the_way(shape, plate.places)
+
+
+def _off_top(shape: BridgeShape, loc: tuple[str | int, ...], mark: float) -> Reasons:
     if mark > shape.near:
         expected = f"a foot mark on the bridge, at most {mm_text(shape.near)} from the sill"
-        yield Reason(("plate", "foot_mark"), expected, mm_text(mark), "it is a miniature length")
+        yield Reason(loc, expected, mm_text(mark), "it is a miniature length")
     elif shape.modelled and np.isnan(shape.top(shape.middle(mark), mark)):
         expected = "a foot mark where the bridge has a top to stand on"
-        yield Reason(("plate", "foot_mark"), expected, f"{mm_text(mark)}, where the mesh has none in its middle")
+        yield Reason(loc, expected, f"{mm_text(mark)}, where the mesh has none in its middle")
+
+
+def _gap_on_the_way(shape: BridgeShape, places: Sequence[tuple[float, float]]) -> Reasons:
+    if not shape.modelled or len(places) < 2:
+        return
+    ends = [at for _, at in places]
+    z = np.linspace(min(ends), max(ends), _LOOKED_AT)
+    gone = np.isnan(shape.top(shape.middle(z), z))
+    if gone.any():
+        expected = f"a way from {mm_text(min(ends))} to {mm_text(max(ends))} on which the bridge has a top to walk on"
+        found = f"none in its middle at {mm_text(float(z[gone.argmax()]))}"
+        yield Reason(("plate", "foot_mark"), expected, found, "walk to before the gap, or close it")
+
+
+def _walk(scene: Scene) -> Reasons:
+    """Marks and steps of a walk that do not go together, whatever the bridge."""
+    plate, rail = scene.plate, scene.rail
+    if plate is None:
+        return
+    # a table of wanted places has frames of its own
+    count = 2 * rail.frames - 1 if plate.back else rail.frames
+    first, last = (-math.inf, math.inf) if plate.wanted is not None else (FIRST_FRAME, FIRST_FRAME + count - 1)
+    marks = plate.foot_mark if isinstance(plate.foot_mark, tuple) else ()
+    for i, mark in enumerate(marks):
+        loc = ("plate", "foot_mark", i, "frame")
+        if i and mark.frame <= marks[i - 1].frame:
+            yield Reason(loc, f"a frame after that of the mark before it, {marks[i - 1].frame}", str(mark.frame))
+        elif not first <= mark.frame <= last:
+            yield Reason(loc, f"a delivered frame, {first:g} to {last:g}", str(mark.frame), _NUMBERED)
+    steps = plate.steps or ()
+    before: float = -math.inf
+    for i, step in enumerate(steps):
+        loc, found = ("plate", "steps", i, "frames"), f"[{step.frames[0]}, {step.frames[1]}]"
+        if step.frames[0] > step.frames[1]:
+            yield Reason(loc, "the frame on which the foot comes down before the one on which it leaves", found, "swap")
+        elif step.frames[0] <= before:
+            expected = f"a step that begins after the one before it has ended, at {before:g}"
+            yield Reason(loc, expected, found, "while both feet are down name the one that bears the weight")
+        elif not first <= step.frames[0] <= step.frames[1] <= last:
+            yield Reason(loc, f"delivered frames, {first:g} to {last:g}", found, _NUMBERED)
+        before = max(before, *step.frames)
+    if not steps:
+        return
+    if not marks and "foot_mark" in plate.model_fields_set:
+        expected = "no single foot mark beside steps, which say where the feet are"
+        yield Reason(("plate", "foot_mark"), expected, "both", "leave it out, or give places at frames")
+    if plate.figure is None or not scene.path(plate.figure).is_dir():
+        expected = "a folder of numbered frames as plate.figure: a still has no feet that come down in turn"
+        found = "none" if plate.figure is None else "a still"
+        yield Reason(("plate", "steps"), expected, found, "give foot_mark at two frames, and the still moves along")
 
 
 # every check with the tables that it reads
@@ -369,6 +436,7 @@ _CHECKS: tuple[tuple[Callable[[Scene], Reasons], frozenset[str]], ...] = (
     (_cards, frozenset({"card"})),
     (_at_hand, frozenset({"at_hand"})),
     (_plate, frozenset({"plate", "bridge"})),
+    (_walk, frozenset({"plate", "rail"})),
     (bound_reasons, frozenset({"search", "rail", "bridge", "lamp", "card"})),
 )
 

@@ -110,7 +110,7 @@ def derived(scene: Scene) -> list[tuple[str, str]]:
     rows += _lens_rows(scene, move)
     if scene.plate is not None:
         tall = scene.plate.height / scene.scale
-        depth = float(station.depth(shape.on_middle(scene.plate.foot_mark)))
+        depth = float(station.depth(shape.on_middle(scene.plate.mark_at(move.station_frame))))
         rows.append(("figure at miniature size", cut_text(tall)))
         rows.append(("figure in the picture", f"{tall * station.focal_px / depth:.0f} px at the foot mark"))
     return rows

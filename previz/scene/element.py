@@ -5,13 +5,16 @@ Every length of the plate's camera is at full size; a foot mark on the bridge is
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from itertools import pairwise
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, Field, Strict
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, Strict, TypeAdapter, ValidationInfo
+from pydantic_core import CoreSchema
 
 from previz.scene.fields import (
     Coordinate,
     FileName,
+    FrameNumber,
     Length,
     LengthOrZero,
     Number,
@@ -110,16 +113,79 @@ _MOST_PATCHES = 200
 Patches = Annotated[tuple[PatchPair, ...], BeforeValidator(_several_patches)]
 
 
+class MarkAt(Table):
+    """Where a walking performer is at a delivered frame."""
+
+    frame: FrameNumber = Field(description="A delivered frame; the first is 1001.")
+    at: LengthOrZero = Field(description="From the sill along the bridge, miniature size.")
+
+
+class FootStep(Table):
+    """A foot that is down: on which delivered frames, and where on the bridge."""
+
+    frames: Annotated[tuple[FrameNumber, FrameNumber], several(2, "two frame numbers", "[1001, 1012]")] = Field(
+        description="First and last delivered frame on which the foot stays in its place."
+    )
+    at: LengthOrZero = Field(description="From the sill along the bridge, miniature size.")
+    foot: Literal["left", "right"] | None = Field(
+        None, description="Which foot, as the picture shows it; the one that stays in place if none."
+    )
+
+
+_MOST_MARKS = 10_000
+
+
+_ONE_MARK: Final = TypeAdapter(LengthOrZero)
+_MARKS: Final = TypeAdapter(tuple[MarkAt, ...])
+
+
+def _mark_or_several(value: Any, info: ValidationInfo) -> Any:
+    # faults of either keep their own key paths: a union would tell of both
+    if not isinstance(value, (list, tuple)):
+        return _ONE_MARK.validate_python(value, context=info.context)
+    if not 2 <= len(value) <= _MOST_MARKS:
+        raise wrong(
+            'a length like "400 mm", or two places and more like [{ frame = 1001, at = "250 mm" }, '
+            '{ frame = 1050, at = "400 mm" }]'
+        )
+    return _MARKS.validate_python(tuple(value), context=info.context)
+
+
+class _OneOrSeveral:
+    """In the JSON Schema: a length, or places at frames."""
+
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        several = next(choice for choice in handler(core)["anyOf"] if choice.get("type") == "array")
+        one = _ONE_MARK.json_schema()
+        return {"anyOf": [one, several | {"minItems": 2, "maxItems": _MOST_MARKS}], "examples": one["examples"]}
+
+
+FootMark = Annotated[float | tuple[MarkAt, ...], BeforeValidator(_mark_or_several), _OneOrSeveral()]
+
+
+def _several_steps(value: Any) -> Any:
+    if not isinstance(value, (list, tuple)) or len(value) > _MOST_MARKS:
+        raise wrong('a list of steps like [{ frames = [1001, 1012], at = "250 mm" }]')
+    return tuple(value)
+
+
 class Plate(Table):
     """The performer's element: the cut-out, the performer's height and the foot mark on the bridge.
 
-    ``foot_mark`` is measured from the sill along the bridge, at miniature size.
+    ``foot_mark`` is measured from the sill along the bridge, at miniature size: one place, or the places of a
+    performer who walks, straight on between two of them. ``steps`` say when which foot is down, and where; they are
+    found in the figure's frames if none are given.
     """
 
     figure: FileName | None = Field(None, description="Cut-out with alpha, or a folder of numbered frames.")
     height: Length = Field(1.75, description="The performer's height, full size.")
     camera: PlateCamera | None = Field(None, description="The camera of the element, full size.")
-    foot_mark: LengthOrZero = Field(0.4, description="From the sill along the bridge, miniature size.")
+    foot_mark: FootMark = Field(
+        0.4, description="From the sill along the bridge, miniature size; or where a walking performer is at frames."
+    )
+    steps: Annotated[tuple[FootStep, ...], BeforeValidator(_several_steps)] | None = Field(
+        None, description="When a foot is down, and where; found in the figure's frames if none, [] for not at all."
+    )
     rate: Rate | None = Field(None, description="Frames per second of the plate; the delivered rate if none.")
     feet: PicturePlace | None = Field(
         None, description="The feet in the figure's picture, [right, down] in pixels; found if none."
@@ -144,3 +210,24 @@ class Plate(Table):
     drift_px: Annotated[Number, Field(ge=-4096, le=4096)] = Field(
         0.0, description="How far the picture drifts inside the bars over the move, delivered pixels, up is positive."
     )
+
+    @property
+    def places(self) -> tuple[tuple[float, float], ...]:
+        """Frames and places (m from the sill) between which the performer walks; none where they stand.
+
+        Those of ``foot_mark``, else the middles of the steps.
+        """
+        if isinstance(self.foot_mark, tuple):
+            return tuple((float(mark.frame), mark.at) for mark in self.foot_mark)
+        return tuple((0.5 * sum(step.frames), step.at) for step in self.steps or ())
+
+    def mark_at(self, frame: float) -> float:
+        """Where the performer is (m from the sill) at a delivered frame, the first or last place before and after."""
+        places = self.places
+        if not places:
+            assert isinstance(self.foot_mark, float)
+            return self.foot_mark
+        for (one, at), (other, then) in pairwise(places):
+            if frame < other:
+                return at + (then - at) * max(frame - one, 0.0) / (other - one)
+        return places[-1][1]

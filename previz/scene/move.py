@@ -12,7 +12,7 @@ from previz.errors import Fault, SceneError
 from previz.geometry import Array, turned, unit
 from previz.rail import Timing, Track
 from previz.scene.model import Scene
-from previz.scene.timetable import FIRST_FRAME, course_reasons, timing_of
+from previz.scene.timetable import FIRST_FRAME, course_reasons, station_frame, timing_of
 
 __all__ = ["FIRST_FRAME", "NO_TURN", "Move", "aimed", "move_of"]
 
@@ -151,7 +151,7 @@ def move_of(scene: Scene) -> Move:
     if faults:
         raise SceneError(faults)
     timing = timing_of(rail)
-    station = rail.station if rail.station is not None else (rail.hold[0] + rail.hold[1]) // 2
+    station = station_frame(rail)
     if not FIRST_FRAME <= station < FIRST_FRAME + count:
         expected = f"a station frame of the move, {FIRST_FRAME} to {FIRST_FRAME + count - 1}"
         raise SceneError([Fault(scene.title, 0, 0, "rail.station", expected, str(station))])

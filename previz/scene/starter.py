@@ -153,6 +153,10 @@ lux = 400
 height = "1.75 m"            # the performer
 camera = { lens = "35 mm", height = "1.6 m", distance = "9 m", tilt = "-8 deg", travel = "2.4 m" }
 foot_mark = "400 mm"         # where the feet are: from the sill along the bridge, miniature size
+# a performer who walks, as numbered frames: where they are at delivered frames, evenly between; and when a foot is
+# down, and where (found in the frames if left out)
+# foot_mark = [{ frame = 1001, at = "250 mm" }, { frame = 1090, at = "430 mm" }]
+# steps = [{ frames = [1001, 1012], at = "250 mm", foot = "left" }]   # left or right in the picture
 # feet = [512, 1980]         # the feet in the cut-out's picture, pixels right and down; found if left out
 # rate = 25                  # the plate's frames a second; if left out, those that are delivered
 crop = "100%"                # how much of the plate's width is used

@@ -13,6 +13,11 @@ from previz.units import mm_text
 FIRST_FRAME = 1001
 
 
+def station_frame(rail: Rail) -> int:
+    """The frame at which the lens stands at the station point: as told, else the middle of the hold."""
+    return rail.station if rail.station is not None else (rail.hold[0] + rail.hold[1]) // 2
+
+
 def timing_of(rail: Rail) -> Timing:
     """The timing of a rail that :func:`course_reasons` finds nothing against."""
     pauses = [(pause.at, pause.frames) for pause in rail.pauses]

@@ -20,6 +20,16 @@ CARD = '\n[[card]]\nname = "white"\nkind = "bounce"\nsize = "400 x 300 mm"\n'
 ORIGIN, OUT = '["0 mm", "0 mm", "0 mm"]', '["0 mm", "0 mm", "1 m"]'
 
 # what is changed, the key path that is refused, what is said
+MARK = 'foot_mark = "400 mm"'
+STEPS = 'steps = [{{ frames = {}, at = "{} mm" }}]'
+
+
+def walk(*places: tuple[int, int]) -> str:
+    """A foot mark that walks: frames, and mm from the sill."""
+    marks = ", ".join(f'{{ frame = {frame}, at = "{at} mm" }}' for frame, at in places)
+    return f"foot_mark = [{marks}]"
+
+
 IMPOSSIBLE = [
     ([(LENGTH, '"1250 mm"')], "bridge.length", "1250.0 mm from the wall"),
     ([(LENGTH, '"1300 mm"')], "bridge.length", "shorten the bridge"),
@@ -65,6 +75,17 @@ IMPOSSIBLE = [
     ([(LAMP, f"{LAMP}\nposition = {ORIGIN}\naim = {OUT}")], "lamp[1].position[3]", "in front of the wall"),
     ([(LAMP, f"{LAMP}\nposition = {OUT}\naim = {OUT}")], "lamp[1].aim", "away from the lamp itself"),
     ([('foot_mark = "400 mm"', 'foot_mark = "851 mm"')], "plate.foot_mark", "miniature"),
+    ([(MARK, walk((1001, 200), (1050, 851)))], "plate.foot_mark[2].at", "at most 850.0 mm"),
+    ([(MARK, walk((1050, 200), (1050, 300)))], "plate.foot_mark[2].frame", "after that of the mark before it, 1050"),
+    ([(MARK, walk((1000, 200), (1050, 300)))], "plate.foot_mark[1].frame", "1001 to 1100"),
+    ([(MARK, walk((1001, 200), (1101, 300)))], "plate.foot_mark[2].frame", "1001 to 1100"),
+    ([(MARK, STEPS.format("[1012, 1001]", 300))], "plate.steps[1].frames", "swap"),
+    ([(MARK, STEPS.format("[1001, 1101]", 300))], "plate.steps[1].frames", "1001 to 1100"),
+    ([(MARK, STEPS.format("[1001, 1012]", 851))], "plate.steps[1].at", "at most 850.0 mm"),
+    ([(MARK, STEPS.format('[1001, 1012], at = "300 mm" }, { frames = [1012, 1020]', 320))],
+     "plate.steps[2].frames", "after the one before it has ended, at 1012"),
+    ([(MARK, STEPS.format("[1001, 1012]", 300))], "plate.steps", "a folder of numbered frames"),
+    ([(MARK, 'foot_mark = "400 mm"\n' + STEPS.format("[1001, 1012]", 300))], "plate.foot_mark", "beside steps"),
     ([('tilt     = "-8 deg"', 'pan = "180 deg"')], "camera.position", "the sill and the near end behind it"),
 ]  # fmt: skip
 
@@ -104,6 +125,9 @@ POSSIBLE = [
     [("[1920, 1080]", "[1600, 1200]"), ('"35.9 x 24.0 mm"', '"24.89 x 18.66 mm"')],
     [(LAMP, LAMP + '\nposition = ["0 mm", "1 m", "-200 mm"]')],
     [('foot_mark = "400 mm"', 'foot_mark = "850 mm"')],
+    [(MARK, walk((1001, 0), (1100, 850)))],
+    [(MARK, walk((1001, 850), (1040, 400), (1060, 400), (1100, 0)))],
+    [(MARK, walk((1001, 200), (1199, 300)) + "\nback = true")],
 ]  # fmt: skip
 
 
@@ -179,6 +203,15 @@ def test_a_mesh_that_is_no_bridge_is_told_with_its_line(tmp_path: Path) -> None:
         assert fault.key == "bridge.mesh"
         assert says in str(fault)
         assert name in str(fault)
+
+
+def test_a_walk_does_not_lead_over_a_gap_of_the_mesh(tmp_path: Path) -> None:
+    """The causeway's drain is 520 to 548 mm from the sill, in the middle of its last flight."""
+    saved(tmp_path)
+    to = [(*modelled("causeway.glb"), (MARK, walk((1001, 300), (1090, at)))) for at in (600, 510)]
+    with pytest.raises(SceneError, match=r"plate.foot_mark: .* 300.0 mm to 600.0 mm .* in its middle at 520\.\d mm"):
+        scene_of(tmp_path, *to[0])
+    assert impossible(scene_of(tmp_path, *to[1])) == []
 
 
 def test_lens_lamp_and_foot_mark_are_judged_by_the_mesh(tmp_path: Path) -> None:

@@ -50,23 +50,27 @@ class FigureLayer:
 
 @dataclass(frozen=True, eq=False)
 class Throw:
-    """What throws the shadow: a lamp's ``face``, its ``share`` (3,) of the light there, the ``top`` that it falls on.
+    """What throws the shadow: a lamp's ``face``, its ``share`` of the light there, the ``top`` that it falls on.
 
     ``lamps`` are that lamp, all of them, and the light that is everywhere.
-    ``foot`` (3,) m, the figure's ``height`` and ``depth`` m, and ``facing`` (3,) as in
-    :class:`previz.plate.shadow.StandingCard`; ``texel`` m of its map; ``height_px`` (N,) of the figure in its layer.
+    ``foot`` (N, 3) m, ``foot_px`` (N, 2) in the layer, ``lean`` (N,), the figure's ``height`` and ``depth`` m, and
+    ``facing`` (3,) as in :class:`previz.plate.cardcast.StandingCard`; ``share`` (N, 3) at the foot; ``texel`` m of its
+    map; ``height_px`` (N,) of the figure in its layer; ``walks`` whether it stands elsewhere in every frame.
     """
 
     face: Emitter
     share: Array
     top: Top
     foot: Array
+    foot_px: Array
+    lean: Array
     height: float
     depth: float
     facing: Array
     texel: float
     height_px: Array
     lamps: tuple[Lamp, tuple[Lamp, ...], Light]
+    walks: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +210,7 @@ class _Maker:
             raise RuntimeError("the set that is loaded has no stage")
         self._looker, self._ready, self._stage = looker, ready, ready.stage
         self._cut: tuple[int, _Cut] | None = None
-        self._shadow: tuple[int, Cast] | None = None
+        self._shadow: tuple[tuple[int, int], Cast] | None = None
         self._grade: Grade | None = None
 
     def grade(self, cdl: Cdl, space: Space) -> Grade:
@@ -263,7 +267,8 @@ class _Maker:
         if cut is not None and stage.throw is not None and np.isfinite(stage.throw.height_px[index]):
             shadow = self._shadow_of(index, cut, stage.throw)
             own = self._matte(shadow, self.camera(index))
-            picture = seen * np.maximum(1.0 - own[..., None] * stage.throw.share.astype(np.float32), np.float32(0.0))
+            share = stage.throw.share[index].astype(np.float32)
+            picture = seen * np.maximum(1.0 - own[..., None] * share, np.float32(0.0))
             if stage.matte_px is not None:
                 if stage.matte_px != stage.size_px:
                     own = self._matte(shadow, self.camera(index, stage.matte_px))
@@ -320,17 +325,16 @@ class _Maker:
         return FallsOn(px, most)
 
     def _shadow_of(self, index: int, cut: _Cut, throw: Throw) -> Cast:
-        laid = self._stage.laid
-        assert laid is not None
-        shown = self._stage.shown[index]
+        shown = self._stage.shown[index], index if throw.walks else -1
         if self._shadow is None or self._shadow[0] != shown:
-            x, y = laid.layer_foot_px[index]
+            x, y = throw.foot_px[index]
             card = StandingCard(
                 cut.alpha, (float(x), float(y)), float(throw.height_px[index]),
-                throw.foot, throw.height, throw.facing, throw.depth,
+                throw.foot[index], throw.height, throw.facing, throw.depth, float(throw.lean[index]),
             )  # fmt: skip
-            # one cut-out for all frames is worth more places and more points of the face
-            coarser, points = (1.0, FACE_POINTS) if len(self._stage.files) == 1 else (2.0, _FEWER_POINTS)
+            # one shadow for all frames is worth more places and more points of the face
+            once = len(self._stage.files) == 1 and not throw.walks
+            coarser, points = (1.0, FACE_POINTS) if once else (2.0, _FEWER_POINTS)
             texel = coarser * throw.texel
             elsewhere = cast_elsewhere(card, throw.face, throw.lamps, self._looker.sight, WITH_BRIDGE, texel, points)
             self._shadow = shown, Cast(cast_shadow(card, throw.face, throw.top, texel, points), elsewhere)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -18,12 +18,14 @@ from previz.command.plate.plateinput import (
     plate_rail,
     told_plate,
 )
+from previz.command.plate.walking import Walking, walking_of
 from previz.geometry import Array
 from previz.plate.feet import FootTrack, facing_camera, foot_track
 from previz.plate.framing import bars_of, drift_curve, room_in
 from previz.plate.scaling import full_size, scaled_scene
 from previz.plate.shadow import BODY_DEPTH, face_of, key_lamp, key_share
 from previz.plate.top import Stance, stances, top_of
+from previz.plate.walk.walk import borne, walk_track
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 
@@ -44,6 +46,7 @@ class Both:
     plate_at: Array
     on_floor: Stance
     on_bridge: Stance
+    walking: Walking | None = None
 
     @classmethod
     def of(cls, scene: Scene) -> Both:
@@ -53,10 +56,14 @@ class Both:
         matched = move_of(scaled_scene(scene, told.numbers))
         course = course_of(scene, move)
         figure = figure_in(scene, course)
-        stand = stances(top_of(scene), scene.plate.foot_mark, scene.plate.height, scene.scale)
-        return cls(
+        stand = stances(top_of(scene), scene.plate.mark_at(move.station_frame), scene.plate.height, scene.scale)
+        both = cls(
             scene, move, told, matched, course, figure, plate_rail(scene, matched, move, course.wanted), *stand
         )
+        if not scene.plate.places:
+            return both
+        cameras = both.cameras(move, course.rail[:, 1])
+        return replace(both, walking=walking_of(scene, course, figure, both.plate_cameras(), cameras, stand))
 
     @property
     def station(self) -> int:
@@ -104,6 +111,11 @@ class Both:
         cameras = self.cameras(move, rail, size_px)
         facing = facing_camera(self.on_bridge.foot, move.camera(move.station_frame))
         layer = None if self.figure is None else self.figure.layer
+        if self.walking is not None:
+            return walk_track(
+                self.course.frames, self.plate_cameras(), cameras, self.walking.floors, self.walking.walk,
+                self.on_bridge.height, facing, layer,
+            )  # fmt: skip
         return foot_track(
             self.course.frames, self.plate_cameras(), cameras, self.on_floor, self.on_bridge, facing, layer
         )
@@ -140,16 +152,30 @@ class Both:
         if key is None:
             return None
         camera = move.camera(move.station_frame)
-        ends = np.stack([stand.foot, stand.head])
-        tall = [each.project(ends) for each in self.cameras(move, rail, size_px)]
+        count = len(track.frames)
+        body, foot = np.broadcast_to(stand.foot, (count, 3)), np.broadcast_to(stand.foot, (count, 3))
+        foot_px, lean = track.layer_foot_px, np.zeros(count)
+        facing = facing_camera(stand.foot, camera)
+        if self.walking is not None:
+            walk = self.walking.walk
+            body = walk.body
+            foot, foot_px = borne(walk, track.layer_foot_px)
+            lean = (body - foot) @ facing / stand.height
+        up = np.array([0.0, stand.height, 0.0])
+        tall = [lens.project(np.stack([at, at + up]))
+                for lens, at in zip(self.cameras(move, rail, size_px), body, strict=True)]  # fmt: skip
         return Throw(
             face=face_of(key),
-            share=key_share(key, scene.lamps, scene.light, stand.foot),
+            share=np.stack([key_share(key, scene.lamps, scene.light, at) for at in foot]) if self.walking is not None
+            else np.broadcast_to(key_share(key, scene.lamps, scene.light, stand.foot), (count, 3)),
             top=top_of(scene),
-            foot=stand.foot,
+            foot=foot,
+            foot_px=foot_px,
+            lean=lean,
+            walks=self.walking is not None,
             height=stand.height,
             depth=BODY_DEPTH / scene.scale,
-            facing=facing_camera(stand.foot, camera),
+            facing=facing,
             texel=0.5 * float(camera.depth(stand.foot)) / camera.focal_px,
             height_px=np.array([float(np.hypot(*(head - foot))) for foot, head in tall]) / track.scale,
             lamps=(key, tuple(scene.lamps), scene.light),

@@ -317,7 +317,7 @@ def _facts(both: Both, matches: _Matches, fallen: FallsOn) -> dict[str, Any]:
             "sentences": [] if fit is None else [fit.text],
         },
         "figure": {"sentences": ["none: the scene names none (plate.figure)"] if both.figure is None
-                   else list(both.figure.sentences)},
+                   else [*both.figure.sentences, *(both.walking.sentences if both.walking is not None else ())]},
         "shadow": {
             "lamp": None if key is None else key.name,
             "share": share,

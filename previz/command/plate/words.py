@@ -12,6 +12,7 @@ from previz.plate.feet import SLIDE_LIMIT_PX, FootTrack
 from previz.plate.match import ColourMatch, cdl_text
 from previz.plate.misses import Effect, Miss
 from previz.plate.space import SPACE_NAMES, SPACE_WORDS, Space
+from previz.plate.walk.walk import WalkTrack
 
 Row = tuple[str, str]
 
@@ -119,6 +120,8 @@ def effect_values(done: Effect) -> dict[str, float]:
 
 def feet_lines(track: FootTrack) -> list[str]:
     """How the feet stand, by the similarity and by the layer's corners."""
+    if isinstance(track, WalkTrack):
+        return _walk_lines(track)
     lines = []
     for words, (frame, slide) in (("place, scale and turn", track.worst), ("the four corners", track.corners_worst)):
         verdict = "they stand" if slide <= SLIDE_LIMIT_PX else "they slide"
@@ -127,6 +130,20 @@ def feet_lines(track: FootTrack) -> list[str]:
             f"laid by {words}: worst slide {slide:.3f} px a frame{where}, {verdict} (limit {SLIDE_LIMIT_PX:g} px)"
         )
     return lines
+
+
+def _walk_lines(track: WalkTrack) -> list[str]:
+    count = int(track.contact.max(initial=-1)) + 1
+    if count == 0:
+        return ["no foot is planted: the figure glides along the bridge"]
+    own = int((track.planted >= 0).sum())
+    frame, step = track.goes_over
+    return [
+        f"{count} steps, a foot planted on {own} of {len(track.frames)} frames: while it is down its sole, as the "
+        f"pictures show it, leaves its place by {track.drift_px:.3f} px at most (limit {SLIDE_LIMIT_PX:g} px)",
+        f"from one foot to the next the layer is shifted by up to {step:.1f} px a frame (frame {frame}); where that is "
+        "seen, give the steps their own places or more frames between them",
+    ]
 
 
 def match_lines(match: ColourMatch, by_space: Mapping[Space, ColourMatch]) -> list[str]:

@@ -14,11 +14,15 @@ How to read it:
 - corner: the layer's four corners (the outer ones of its corner pixels) in the frame as shot, before drift and
   bars, to use instead of place, scale and turn.
 - drift_up_px: how far the finished picture then goes up behind the bars (plate.drift_px).
-- An empty field: not before the lens, or no frame before.
+- foot_mark_mm: where a performer who walks is on the bridge, from its sill; planted: the foot that bears the weight,
+  left or right in the picture, and planted_x_px, planted_y_px its place on the bridge in the frame as shot. A foot that
+  is not planted has no residual.
+- An empty field: not before the lens, no frame before, or a performer who stands.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,6 +30,8 @@ import numpy as np
 
 from previz.geometry import Array
 from previz.plate.feet import FootTrack
+from previz.plate.walk.contacts import FEET
+from previz.plate.walk.walk import WalkTrack
 from previz.run.output import OutputFolder
 from previz.run.table import csv_text
 
@@ -47,6 +53,10 @@ FEET_HEADER = (
     "corners_slide_px",
     *(f"corner_{corner}_{axis}_px" for corner in _CORNERS for axis in "xy"),
     "drift_up_px",
+    "foot_mark_mm",
+    "planted",
+    "planted_x_px",
+    "planted_y_px",
 )
 
 
@@ -73,4 +83,8 @@ def _rows(track: FootTrack, up_px: Array) -> Iterator[tuple[object, ...]]:
                 [up_px[i]],
             ]
         )
-        yield (frame, *(float(number) for number in numbers))
+        walk: tuple[object, ...] = (math.nan, "", math.nan, math.nan)
+        if isinstance(track, WalkTrack):
+            foot = FEET[track.planted[i]] if track.planted[i] >= 0 else ""
+            walk = (1e3 * float(track.marks[i]), foot, *(float(each) for each in track.planted_px[i]))
+        yield (frame, *(float(number) for number in numbers), *walk)

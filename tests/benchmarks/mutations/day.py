@@ -254,7 +254,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/scene/derived.py",
-        "depth = float(station.depth(shape.on_middle(scene.plate.foot_mark)))",
+        "depth = float(station.depth(shape.on_middle(scene.plate.mark_at(move.station_frame))))",
         "depth = float(station.depth(shape.on_middle(0.0)))",
         "the figure's size in the picture",
         (DERIVED + "frame_and_pixel_at_a_distance",),

@@ -26,7 +26,7 @@ MUTATIONS = (
         (MOVE + "on_an_arc_the_lens_keeps_its_distance_from_the_middle_and_looks_at_it",),
     ),
     Mutation(
-        "previz/scene/move.py",
+        "previz/scene/timetable.py",
         "(rail.hold[0] + rail.hold[1]) // 2",
         "rail.hold[0]",
         "the station frame where none is given",
