@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from previz.command.search.knockwords import knock_sentences, mends_of
+from previz.command.search.knockwords import knock_sentences
 from previz.judge.film.found import FilmFrame
 from previz.judge.hold import FrameScore
 from previz.search.builds import AsItIs
 from previz.search.knock import SLACKS, Drift
+from previz.stage.mends import mends_of
 from tests.search.example import small_scene
 
 CHANCE = {"holds": 0, "probability": 0.0, "interval_95": [0.0, 0.16]}

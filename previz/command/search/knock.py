@@ -8,7 +8,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from previz.command.search.knockwords import amount, knock_sentences, mends_of, needs_truer
+from previz.command.search.knockwords import amount, knock_sentences, needs_truer
 from previz.command.shoot.shoot import run_of, scaled_height, scene_date
 from previz.deliver.search.knockplot import KnockBar, KnockPlot, knock_plot
 from previz.draw.sideview import title_block
@@ -37,6 +37,7 @@ from previz.search.builds import (
 from previz.search.helps import HelpsJob
 from previz.search.knock import SIZE, Drift, Slack, costliest, limit_of, slacks_of, wilson
 from previz.stage.freewall import with_free_wall
+from previz.stage.mends import mends_of
 from previz.stage.prepare import prepare
 
 # columns of the table

@@ -6,13 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from previz.judge.hold import FrameScore
 from previz.judge.telltable import TELL_TABLE
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.scene.model import Scene
 from previz.search.builds import AsItIs
 from previz.search.knock import SIZE, Drift, Slack, costliest, slacks_of, smaller
-from previz.stage.prepare import continues_wall
 
 # parts of a build, as they are named where their limits are listed
 _PARTS = {
@@ -27,14 +25,6 @@ _PARTS = {
 _SURE = 0.95
 
 # what mends what gives the bridge away in a still (common practice, no source)
-_MENDS = {
-    "shadow": "more light from all over, or a fill lamp on the shadow",
-    "shine": "a matter paint, or the lamp elsewhere",
-    "focus": "a smaller stop, or focus nearer to the bridge",
-    "slip": "a shorter hold, or paint solved for the whole of it",
-    "range": "the light moved so that it asks for no brighter or darker paint than there is",
-}
-
 _MEANINGS = {tell.word: tell.meaning for tell in TELL_TABLE}
 
 
@@ -176,16 +166,6 @@ def _film_odds(summary: dict[str, Any]) -> str:
         f"{100 * high:.0f}); the middle one is found by {middle['found_pct']:.1f} of 100 by the hold's end and shows "
         f"{middle['shown_pct']:.1f} % at most"
     )
-
-
-def mends_of(scene: Scene, score: FrameScore) -> list[str]:
-    """What would mend a frame that shows without any error, by what gives it away."""
-    if score.holds or score.break_pct is None:
-        return []
-    mends = [_MENDS[word] for word in score.tells if word in _MENDS][:1]
-    if not continues_wall(scene) and scene.bridge.image is None:
-        mends.insert(0, "paint that continues the wall (bridge.paint, projected or solved)")
-    return mends
 
 
 def needs_truer(probability: float | None) -> bool:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from rich.table import Table
 from rich.text import Text
 
+from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.run.progress import console
 from previz.run.results import RunResult
 
@@ -50,6 +53,8 @@ def print_candidates(result: RunResult) -> None:
     if judged:
         out.print(table)
         out.print(Text(f"  {_ORDER}"), soft_wrap=True)
+        if not any(row["hold_s"] for row in judged):
+            out.print(Text(f"  {_none_holds(judged)}"), soft_wrap=True)
     if len(judged) > _ROWS:
         out.print(Text(f"  and {len(judged) - _ROWS} more"))
     lost = [row for row in rows if row["reason"]]
@@ -57,6 +62,18 @@ def print_candidates(result: RunResult) -> None:
         many = "1 candidate" if len(lost) == 1 else f"{len(lost)} candidates"
         out.print(Text(f"  {many} cannot be judged; the first: {lost[0]['reason']}"), soft_wrap=True)
     out.print(Text(f"  written to {result.folder.as_posix()}"), soft_wrap=True)
+
+
+def _none_holds(judged: list[dict[str, Any]]) -> str:
+    """What is nearest where no candidate holds, and what to do first."""
+    shows = [row for row in judged if row["break_worst_pct"] is not None]
+    if not shows:
+        return "none of them holds"
+    least = min(shows, key=lambda row: float(row["break_worst_pct"]))
+    return (
+        f"none of them holds: nearest is rank {least['rank']}, {least['break_worst_pct']:.1f} % at worst over the hold "
+        f"asked for where at most {HOLDS_BELOW_PCT:g} % holds; previz score with its numbers says what to change first"
+    )
 
 
 def _number(value: float | None, decimals: int) -> str:

@@ -47,6 +47,7 @@ from previz.scene.reader import read_scene, scene_sha256
 from previz.search.helps import TRIED_PX, HelpsJob
 from previz.stage.cautions import once, scene_cautions
 from previz.stage.looking import FrameJob, FrameResult
+from previz.stage.mends import first_steps
 from previz.stage.prepare import ReadySet, continues_wall
 from previz.stage.rangewhere import TOLD_FROM, out_of_range_on, out_of_range_words
 from previz.workshop.surface import Pixels8
@@ -373,15 +374,17 @@ def _film_values(film: FilmSummary | None) -> dict[str, Any]:
 def _what_helps(
     scene: Scene, order: Sequence[FrameScore], summary: HoldSummary, pool: WorkerPool, progress: Progress
 ) -> list[str]:
-    """What would make the film hold, with numbers, where its movement gives the bridge away in the hold asked for."""
+    """What is nearest and what to change first where a still frame of the hold asked for shows the bridge, and what
+    would make the film hold, with numbers, where its movement gives it away there."""
     film, (first, last) = summary.film, scene.rail.hold
+    helps = first_steps(scene, order)
     if summary.hidden or film is None or film.parallax_from is None or film.parallax_from > last:
-        return []
+        return helps
     rate = float(scene.delivery.rate)
     frames = last - first + 1
     now, then = if_it_stood(order, rate, frames)
     until = "not found by the end" if then >= len(order) + frames else f"found at {then / rate:.1f} s"
-    helps = [f"stand for {frames} frames, then slide: {until}, not at {now / rate:.1f}"]
+    helps.append(f"stand for {frames} frames, then slide: {until}, not at {now / rate:.1f}")
     if scene.rail.travel and scene.rail.stand == 0:
         helps.append("pan about the entrance pupil: no parallax at all")
     helps.append("let the wall's bands run along the slide")
