@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -31,6 +33,7 @@ from previz.stage.prepare import WITH_BRIDGE, prepare
 from tests.command.test_lineup import truth_of
 from tests.lineup.photographs import Paper, Spoils, photograph
 from tests.page.driver import browser, opened, rested, served
+from tests.walk import steps
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "renders" / "examples"
@@ -163,6 +166,33 @@ def line_up(folder: Path) -> None:
     _save("quarry-lineup.jpg", np.asarray(Image.open(folder / "lineup" / "lineup.png").convert("RGB")), 1100)
 
 
+def walk(folder: Path) -> None:
+    """The pictures of the walk from idea to shooting day: its commands are run in ``folder``, in their order."""
+    shutil.copytree(ROOT / "scenes", folder / "scenes", dirs_exist_ok=True)
+    for step in steps():
+        for words in step.commands:
+            subprocess.run([sys.executable, "-m", "previz", *words[1:]], cwd=folder, check=True)
+    walk_pictures(folder / "renders" / "seastack")
+
+
+def walk_pictures(left: Path) -> None:
+    """The pictures of the walk from what its commands have left."""
+
+    def pages(name: str, *numbers: int) -> np.ndarray:
+        with pdfium.PdfDocument((left / name).read_bytes()) as file:
+            return np.concatenate(
+                [np.asarray(file[k].render(scale=1.5).to_pil().convert("RGB")) for k in numbers], axis=1
+            )
+
+    for name, width in (("sheet", 1200), ("lineup", 1100), ("knock", 1100)):
+        _save(f"seastack-{name}.jpg", np.asarray(Image.open(left / f"{name}.png").convert("RGB")), width)
+    _save("seastack-guide.jpg", pages("guide.pdf", 0, 2), 1200)
+    _save("seastack-rig.jpg", pages("rig.pdf", 0, 2), 1200)
+    with av.open(str(left / "animatic.mp4")) as film:
+        frames = [frame.to_ndarray(format="rgb24") for frame in film.decode(video=0)]
+    _save("seastack-animatic.jpg", np.concatenate([frames[k] for k in (14, 90, 149)], axis=1), 1600)
+
+
 def main() -> None:
     """Make every picture."""
     EXAMPLES.mkdir(parents=True, exist_ok=True)
@@ -183,6 +213,7 @@ def main() -> None:
         rig_card(out)
         animatic(out)
         paints(out)
+        walk(out / "walk")
         _save("quarry-sheet.jpg", np.asarray(Image.open(out / "sheet.png").convert("RGB")), 1600)
 
 
