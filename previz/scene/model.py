@@ -187,6 +187,9 @@ class CameraBody(Table):
         (0.0, 0.0), description="Lens shifted against the sensor: right, up."
     )
     pupil_from_mount: Coordinate = Field(0.0, description="Entrance pupil ahead of the lens mount.")
+    mount_from_sensor: Length | None = Field(
+        None, description="Lens mount ahead of the body's sensor mark, to tape focus from there; not known if none."
+    )
     lens_diameter: Length = Field(0.07, description="Outer diameter of the lens barrel.")
     shutter: Time | None = Field(
         None, description='Exposure of a frame, such as "1/50 s"; half of each frame\'s time if none.'

@@ -78,6 +78,7 @@ pan = "0 deg"                # to camera right is positive, -360 to 360
 roll = "0 deg"               # clockwise for the operator is positive, -360 to 360
 shift = ["0 mm", "0 mm"]     # lens against sensor: right, up
 pupil_from_mount = "0 mm"    # entrance pupil ahead of the lens mount
+# mount_from_sensor = "44 mm"  # lens mount ahead of the sensor mark: rig tells focus by tape from there
 lens_diameter = "70 mm"      # outside of the barrel
 shutter = "1/50 s"           # exposure of one frame; if left out, half of its time
 # rate = 50                  # frames a second that are shot; if left out, those that are delivered

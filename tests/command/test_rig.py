@@ -1,6 +1,7 @@
 """The rig command, from scene file to card."""
 
 import json
+import math
 from pathlib import Path
 
 import pytest
@@ -58,13 +59,14 @@ def test_the_card_says_what_the_scene_says(
     values = json.loads(done.out)
     left = files(tmp_path / "out")
     light = [name for name in left if name.startswith("light/")]
-    assert set(left) - set(light) == {"rig.pdf", "rig.json", "shadow.png"}
+    assert set(left) - set(light) == {"rig.pdf", "rig.html", "rig.json", "shadow.png"}
     assert len(light) == 1
     assert json.loads(left["rig.json"]) == values
     pages = text_of(left["rig.pdf"])
-    assert len(pages) == 4
+    drawn = next(k for k, page in enumerate(pages) if page.startswith("Plan"))
+    assert len(pages) == drawn + 4
     assert bar_faults(left["rig.pdf"]) == []
-    card = pages[0]
+    card = "\n".join(pages[:drawn])
     assert values["shadow"]["hold"] == "nothing"
     assert "shadow is not found, in the hold or outside it" in " ".join(card.split())
     for word in ("35 mm", "f/22", "900 mm", "1/50 s", "3200", "160.0", "1250.0", "-8.0", "key", "black flag", "150"):
@@ -74,8 +76,33 @@ def test_the_card_says_what_the_scene_says(
     # a lamp at (-800, 600, 1500), aimed at the origin: 1803 mm of tape
     assert "1803 mm" in card
     assert "electrician" in card
-    assert "black flag" in pages[1]
+    assert "black flag" in pages[drawn]
     assert "previz knock" in card
+
+
+def test_the_card_tells_how_the_rail_lies_and_what_is_taped_from_the_sensor_mark(
+    previz: Command, tmp_path: Path
+) -> None:
+    # a rail of 100 mm along (2, 2, -1): a third of it towards the wall, two thirds aside and up (the 1-2-2-3 box)
+    camera = 'tilt = "-8 deg"\nfocus = "900 mm"\nmount_from_sensor = "44 mm"\npupil_from_mount = "31 mm"'
+    path = laid(tmp_path, ('tilt = "-8 deg"', camera), ('travel = "60 mm"', 'travel = "150 mm"\nalong = [2, 2, -1]'))
+    text = path.read_text(encoding="utf-8") + '\n[search]\nfloor = "-1.2 m"\n'
+    path.write_text(text, encoding="utf-8", newline="\n")
+    values = json.loads(previz("rig", path, "--out", tmp_path / "out", "--json").out)
+    rail = values["rail"]
+    assert rail["runs"] == "to camera right, 26.6 deg towards the wall"
+    assert rail["bearing_deg"] == pytest.approx(math.degrees(math.atan2(1, 2)), abs=1e-3)
+    assert rail["rise_mm"] == pytest.approx(100.0, abs=1e-3)
+    assert rail["rise_deg"] == pytest.approx(math.degrees(math.asin(2 / 3)), abs=1e-3)
+    assert rail["end_over_floor_mm"] - rail["start_over_floor_mm"] == pytest.approx(100.0, abs=1e-3)
+    assert rail["station_over_floor_mm"] == pytest.approx(160.0 + 1200.0, abs=1e-3)
+    assert rail["floor_given"]
+    taped = {row["name"]: row["set_to"].replace("\u00a0", " ") for row in values["focus_by_tape"]}
+    # 900 mm from the pupil, which lies 44 + 31 mm ahead of the mark
+    assert taped["focus, sensor mark"] == "975.0 mm"
+    assert [row[0] for row in values["order_of_work"]] == [
+        "1 print", "2 hang", "3 rail", "4 line-up", "5 paint", "6 lamp", "7 focus", "8 rehearse", "9 take"
+    ]  # fmt: skip
 
 
 def test_marks_stand_where_and_when_the_camera_passes(previz: Command, tmp_path: Path) -> None:

@@ -1,12 +1,14 @@
 """The rig sheets, read back by other libraries: lengths to scale, text, margins, and that a spoilt print is noticed."""
 
 from dataclasses import replace
+from html.parser import HTMLParser
 
 import numpy as np
 import pytest
 
+from previz.deliver.rig.phonecard import phone_page
 from previz.deliver.rig.rigcard import rig_pdf
-from previz.deliver.rig.rigdata import CardTable, Measure, Notes, RigCard, Setting
+from previz.deliver.rig.rigdata import CardTable, Notes, RigCard, Setting
 from previz.draw.drawnset import CrossSection, DrawnSet, DrawnView, LensMark, StandMark
 from previz.draw.paper import TitleBlock
 from previz.draw.railrule import RailMark, RailRule
@@ -66,9 +68,18 @@ def card(**changes: object) -> RigCard:
     made = RigCard(
         title_block=BLOCK,
         settings=tuple(Setting(n, v, "more") for n, v in (("lens", "40 mm"), ("stop", "f/22"), ("ISO", "5000"))),
-        places=(Measure("height over bridge top", "430.0\u00a0mm", "1'-4\u00a015/16\""), Measure("tilt", "-15.0 deg")),
-        marks=CardTable(
-            "rail marks", ("", "frame", "travel", "measured"), (("start", "1001", "0.0 mm", ""),), (1, 1, 1, 1)
+        day=(
+            CardTable(
+                "camera", ("", "set to", "", "measured"),
+                (("height over bridge top", "430.0\u00a0mm", "1'-4\u00a015/16\"", ""), ("tilt", "-15.0 deg", "", "")),
+                (2, 1, 1, 1),
+            ),
+            CardTable(
+                "rail marks", ("", "frame", "travel", "measured"), (("start", "1001", "0.0 mm", ""),), (1, 1, 1, 1)
+            ),
+        ),
+        order=CardTable(
+            "order of work", ("", "what", "right when", "done"), (("1 hang", "it", "level", ""),), (1, 2, 2, 1)
         ),
         drawing=drawing(),
         tables=(CardTable("lamps", ("lamp", "lux", "measured"), (("key lamp", "650", ""),), (2, 1, 1)),),
@@ -148,23 +159,87 @@ def test_dimensions_are_as_long_as_they_say(pdf: bytes) -> None:
             assert "1750.0 mm / 5'-8 7/8\"" in text
 
 
-def test_the_rail_is_true_size_where_it_fits(pdf: bytes) -> None:
-    with opened(pdf) as file:
-        page = file.pages[3]
-        assert "RAIL, true size" in page.extract_text()
-        assert any(abs(s.length - 240.0) <= TRUE_WITHIN_MM and s.level for s in strokes(page))
-        ruler = next(s for s in strokes(page) if abs(s.length - 240.0) <= TRUE_WITHIN_MM and s.level)
-        ticks = {round(s.x0 - ruler.x0, 2) for s in strokes(page) if s.upright and abs(s.y0 - ruler.y0) < 0.01}
-        assert {float(k) for k in range(241)} <= ticks
-        assert 33.1 in ticks  # the station's own line
-
-
-def test_a_long_rail_is_drawn_smaller_and_says_so() -> None:
-    rule = replace(drawing().rail, travel=0.9)
-    data = rig_pdf(card(drawing=drawing(rail=rule)), "a4")
-    assert "RAIL, drawn at 1:5" in words(data, 3)
+def ruled(data: bytes) -> list[tuple[set[float], list[int]]]:
+    """Each strip of the rail's ruler: where its ticks stand from its left end, and the numbers under it, in order."""
+    out = []
     with opened(data) as file:
-        assert any(abs(s.length - 180.0) <= TRUE_WITHIN_MM and s.level for s in strokes(file.pages[3]))
+        for page in file.pages:
+            if "Rail ruler" not in page.extract_text():
+                continue
+            lines = strokes(page)
+            said = [w for w in page.extract_words() if w["text"].isdigit()]
+            for base in sorted((s for s in lines if s.level and s.length > 105.0), key=lambda s: s.y0):
+                ticks = {round(s.x0 - base.x0, 2) for s in lines if s.upright and abs(s.y0 - base.y0) < 0.01}
+                under = [w for w in said if 3.0 < w["top"] * MM - base.y0 < 8.0]
+                out.append((ticks, [int(w["text"]) for w in sorted(under, key=lambda w: w["x0"])]))
+    return out
+
+
+def test_the_rail_is_printed_at_true_size(pdf: bytes) -> None:
+    ((ticks, numbers),) = ruled(pdf)
+    assert {float(k) for k in range(241)} <= ticks
+    assert 33.1 in ticks  # the station's own line
+    assert numbers == list(range(0, 241, 10))
+
+
+def test_a_long_rail_is_printed_at_true_size_in_strips_that_go_on() -> None:
+    rule = replace(drawing().rail, travel=0.9)
+    strips = ruled(rig_pdf(card(drawing=drawing(rail=rule)), "a4"))
+    assert len(strips) == 4
+    for (_, before), (_, after) in zip(strips, strips[1:], strict=False):
+        # neighbours share 10 mm: the number there stands on both, or the next one on the next
+        assert after[0] in (before[-1], before[-1] + 10)
+    assert sorted({number for _, numbers in strips for number in numbers}) == list(range(0, 901, 10))
+    # a strip's ticks are a millimetre apart
+    for ticks, _ in strips:
+        whole = sorted(ticks)
+        assert max(np.diff([t for t in whole if t >= 0.0])) <= 1.0 + TRUE_WITHIN_MM
+    assert ruled(rig_pdf(card(drawing=drawing(rail=replace(rule, travel=0.0))), "a4")) == []
+
+
+def test_what_is_read_on_set_is_printed_in_nine_points(pdf: bytes) -> None:
+    with opened(pdf) as file:
+        said = {w["text"]: w["bottom"] - w["top"] for w in file.pages[0].extract_words()}
+    for word in ("430.0", "-15.0", "1001", "hang", "650"):
+        assert said[word] >= 9.0 - 0.01, word
+
+
+class _Page(HTMLParser):
+    """What a page says, its inputs by type, and the elements that were never closed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.text: list[str] = []
+        self.inputs: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "input":
+            self.inputs.append(dict(attrs)["type"] or "")
+        elif tag not in ("meta", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def test_the_card_for_a_phone_has_all_of_it_and_loads_nothing() -> None:
+    page = phone_page(card(notes=(Notes("cautions", ("Hot lamps & <paint>.",), warn=True),)))
+    read = _Page()
+    read.feed(page)
+    read.close()
+    text = " ".join("".join(read.text).split())
+    for word in ("40 mm", "f/22", "430.0", "key lamp", "650", "1001", "Hot lamps & <paint>.", "1 hang"):
+        assert word in text
+    assert read.inputs.count("checkbox") == 1
+    assert read.inputs.count("text") == 4
+    assert read.open == []
+    assert not any(name in page for name in ("<script", "http:", "https:", "src=", "url("))
+    assert "width=device-width" in page
+    assert phone_page(card()) == phone_page(card())
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -172,7 +247,7 @@ def test_nothing_is_printed_in_the_margins(paper: str) -> None:
     data = rig_pdf(card(), paper)  # type: ignore[arg-type]
     dpi = 100.0
     rim = int(9.5 / 25.4 * dpi)
-    for page in range(4):
+    for page in range(5):
         grey = rendered(data, page, dpi)
         inner = grey[rim:-rim, rim:-rim]
         assert (inner < 200).any()
@@ -208,10 +283,10 @@ def test_a_card_that_is_full_goes_on_on_another_page() -> None:
                 tables=(replace(card().tables[0], rows=many),))  # fmt: skip
     data = rig_pdf(full, "a4")
     with opened(data) as file:
-        assert len(file.pages) > 4
-        text = " ".join(page.extract_text() for page in file.pages[:-3])
+        assert len(file.pages) > 5
+        text = " ".join(page.extract_text() for page in file.pages[:-4])
         # nothing runs into the foot
-        for page in file.pages[:-3]:
+        for page in file.pages[:-4]:
             below = [w for w in page.extract_words() if w["text"] == "Sentence" and w["bottom"] * MM > 297.0 - 32.0]
             assert below == []
     assert all(f"Sentence {k} " in text for k in range(150))

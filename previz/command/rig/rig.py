@@ -10,6 +10,16 @@ import numpy as np
 
 from previz import __version__
 from previz.command.paint.solvedpaint import painted_before
+from previz.command.rig.daywords import (
+    floor_table,
+    focus_notes,
+    focus_rows,
+    measure_table,
+    order_table,
+    rail_rows,
+    rail_values,
+    stop_table,
+)
 from previz.command.rig.lamppage import lamp_page, lamp_picture
 from previz.command.rig.lamps import LampAnswer, lamp_answer, lamp_values
 from previz.command.rig.lampscene import lamps_text
@@ -29,6 +39,7 @@ from previz.command.rig.rigfacts import (
     tables,
 )
 from previz.command.shoot.shoot import scaled_height, scene_date
+from previz.deliver.rig.phonecard import phone_page
 from previz.deliver.rig.rigcard import rig_pdf
 from previz.deliver.rig.rigdata import RigCard
 from previz.draw.drawnset import drawn_set
@@ -61,8 +72,8 @@ def rig(
     engine: str | None = None,
     lamps: bool = False,
 ) -> RunResult:
-    """Write ``rig.pdf``, ``rig.json`` and, where the bridge throws a shadow, ``shadow.png``: what it leaves of the
-    wall's light, white for all of it.
+    """Write ``rig.pdf``, ``rig.html`` for a phone, ``rig.json`` and, where the bridge throws a shadow, ``shadow.png``:
+    what it leaves of the wall's light, white for all of it.
 
     With ``lamps`` the lamps at hand are placed first: the card is of the set lit by them, with a page for them, and
     ``lamps.toml`` and ``lamps.png`` are left as well.
@@ -89,7 +100,8 @@ def rig(
         card = card_of(facts, ready.built, scene_date(scene, scene_path), knock, advice, cautions, placed)
         progress.say("drawing the card")
         folder.write_bytes("rig.pdf", rig_pdf(card, paper))
-        files = ["rig.pdf", "rig.json"]
+        folder.write_text("rig.html", phone_page(card))
+        files = ["rig.pdf", "rig.html", "rig.json"]
         if found and found.shadow is not None:
             write_png(folder, "shadow.png", found.shadow)
             files.append("shadow.png")
@@ -140,11 +152,18 @@ def card_of(
     return RigCard(
         title_block=title_block(facts.scene, date, "rig"),
         settings=settings(facts),
-        places=places(facts),
-        marks=marks_table(facts),
+        day=(
+            measure_table("camera at the station point", places(facts)),
+            measure_table("rail", rail_rows(facts)),
+            measure_table("focus by tape", focus_rows(facts)),
+            marks_table(facts),
+            stop_table(facts),
+            floor_table(facts),
+        ),
+        order=order_table(facts, knock),
         drawing=drawn_set(facts.move, built.wall, facts.support),
         tables=tables(facts),
-        notes=notes(facts, knock, advice, cautions),
+        notes=notes(facts, knock, advice, cautions, focus_notes(facts)),
         support=support_lines(facts),
         lamps=None if placed is None else lamp_page(placed, cautions),
     )
@@ -160,6 +179,9 @@ def _values(
         "version": __version__,
         "settings": {s.name: f"{s.value} ({s.more})" if s.more else s.value for s in settings(facts)},
         "camera": [{"name": m.name, "set_to": m.metric, "also": m.imperial} for m in places(facts)],
+        "rail": rail_values(facts),
+        "focus_by_tape": [{"name": m.name, "set_to": m.metric, "also": m.imperial} for m in focus_rows(facts)],
+        "order_of_work": [list(row[:3]) for row in order_table(facts, knock).rows],
         "marks": mark_rows(facts),
         "focus": {
             "near_mm": 1e3 * plan.move.near,

@@ -95,15 +95,15 @@ def places(facts: RigFacts) -> tuple[Measure, ...]:
     right, up, out = body.position
 
     def length(name: str, metres: float) -> Measure:
-        return Measure(name, _solid(mm_text(metres)), _solid(inches_text(metres)))
+        return Measure(name, solid(mm_text(metres)), solid(inches_text(metres)))
 
     rows = [
         length("height over bridge top", up),
         length("distance to wall plane", out),
         length(f"to camera {'right' if right >= 0.0 else 'left'} of middle", abs(right)),
-        Measure("tilt", _solid(deg_text(body.tilt)), _way(body.tilt, "up", "down", "level")),
-        Measure("pan", _solid(deg_text(body.pan)), _way(body.pan, "right", "left", "straight")),
-        Measure("roll", _solid(deg_text(body.roll)), _way(body.roll, "clockwise", "the other way", "level")),
+        Measure("tilt", solid(deg_text(body.tilt)), _way(body.tilt, "up", "down", "level")),
+        Measure("pan", solid(deg_text(body.pan)), _way(body.pan, "right", "left", "straight")),
+        Measure("roll", solid(deg_text(body.roll)), _way(body.roll, "clockwise", "the other way", "level")),
     ]
     gap = float(np.linalg.norm(facts.move.track.through - bridge_shape(facts.scene).near_corners[1]))
     rows.append(length("lens to near end", gap))
@@ -132,9 +132,9 @@ def mark_rows(facts: RigFacts) -> list[dict[str, Any]]:
 def marks_table(facts: RigFacts) -> CardTable:
     """The same for the card."""
     rows = tuple(
-        (row["mark"], f"{row['frame']}", _solid(mm_text(row["rail_mm"] / 1e3)),
-         _solid(inches_text(row["rail_mm"] / 1e3)),
-         _solid(f"{row['time_s']:.2f} s"), "")
+        (row["mark"], f"{row['frame']}", solid(mm_text(row["rail_mm"] / 1e3)),
+         solid(inches_text(row["rail_mm"] / 1e3)),
+         solid(f"{row['time_s']:.2f} s"), "")
         for row in mark_rows(facts)
     )  # fmt: skip
     return CardTable(
@@ -142,7 +142,8 @@ def marks_table(facts: RigFacts) -> CardTable:
     )
 
 
-def _solid(text: str) -> str:
+def solid(text: str) -> str:
+    """Text at whose blanks no line is broken."""
     return text.replace(" ", _SOLID)
 
 
@@ -151,11 +152,11 @@ def _place_text(place: Sequence[float]) -> str:
 
 
 def _inches(place: Sequence[float]) -> str:
-    return " / ".join(_solid(inches_text(v)) for v in place)
+    return " / ".join(solid(inches_text(v)) for v in place)
 
 
 def _tape(length: float) -> str:
-    return f"{mm_text(length, 0)}\n{_solid(inches_text(length))}"
+    return f"{mm_text(length, 0)}\n{solid(inches_text(length))}"
 
 
 def _size_text(thing: Lamp | Card) -> str:
@@ -177,7 +178,7 @@ def tables(facts: RigFacts) -> tuple[CardTable, ...]:
             (
                 lamp.name,
                 f"{_place_text(lamp.position)}\n{_inches(lamp.position)}",
-                _place_text(lamp.aim),
+                f"{_place_text(lamp.aim)}\n{_inches(lamp.aim)}",
                 _size_text(lamp),
                 f"{lamp.lux:g}",
                 f"{lamp.kelvin:g}",
@@ -266,7 +267,7 @@ def turn_lines(facts: RigFacts) -> list[str]:
     for axis, (name, top) in enumerate(zip(("Pan", "Tilt"), top_turn(rail), strict=True)):
         if top:
             angles = [(rail.pan, rail.tilt)[axis], *(ends[axis] for ends in (begin, end))]
-            turn, low, high = (_solid(f"{math.degrees(angle):+.2f} deg") for angle in angles)
+            turn, low, high = (solid(f"{math.degrees(angle):+.2f} deg") for angle in angles)
             lines.append(
                 f"{name} by {turn} about the entrance pupil, frames {first} to {last}: {low} to {high} from the "
                 f"station's angle, {math.degrees(top) * rate:.2f} deg/s at most while shooting."
@@ -319,10 +320,12 @@ def safety_lines(facts: RigFacts, said: Sequence[str]) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def notes(facts: RigFacts, knock: Sequence[str], advice_: Sequence[str], cautions: Sequence[str]) -> tuple[Notes, ...]:
-    """All notes of the card in their order."""
+def notes(
+    facts: RigFacts, knock: Sequence[str], advice_: Sequence[str], cautions: Sequence[str], day: Sequence[str] = ()
+) -> tuple[Notes, ...]:
+    """All notes of the card in their order; ``day`` is what tape and floor are measured from."""
     return (
-        Notes("focus", focus_lines(facts)),
+        Notes("focus", (*focus_lines(facts), *day)),
         Notes("light", light_lines(facts)),
         Notes("motion and flicker", motion_lines(facts)),
         Notes("knock limits", tuple(knock)),

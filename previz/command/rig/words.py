@@ -10,6 +10,10 @@ from previz.units import inches_text
 def rig_rows(values: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     """Rows (label, words) of ``rig.json``."""
     rows = [(name, words) for name, words in values["settings"].items()]
+    rail = values["rail"]
+    rise = f"{rail['rise_deg']:+.1f} deg, {rail['rise_mm']:+.1f} mm ({inches_text(rail['rise_mm'] / 1e3)})"
+    over = " to ".join(f"{rail[f'{name}_over_floor_mm']:.0f}" for name in ("start", "end"))
+    rows.append(("rail", f"{rail['runs']}; rise {rise}; lens {over} mm over the floor"))
     for mark in values["marks"]:
         travel = f"{mark['rail_mm']:.1f} mm ({inches_text(mark['rail_mm'] / 1e3)})"
         rows.append((mark["mark"], f"frame {mark['frame']}, {travel}, {mark['time_s']:.2f} s"))

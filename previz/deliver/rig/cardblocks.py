@@ -11,9 +11,10 @@ from previz.draw.paper import Point
 from previz.draw.pdf import LEADING, Pen, fitted, wrapped
 from previz.draw.style import INK, SIGNAL, SOFT
 
-# room (mm) beside the words of a cell, and the head of a column that is a box to write in
+# room (mm) beside the words of a cell, and the heads of columns that are boxes to write in
 PAD: Final = 0.9
 BOX: Final = "measured"
+BOXES: Final = (BOX, "done")
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +56,7 @@ def table_block(table: CardTable, width: float, size: float) -> Block:
         for row, high in zip(lines, heights, strict=True):
             x = at[0]
             for k, (cell, wide) in enumerate(zip(row, columns, strict=True)):
-                if table.heads[k] == BOX:
+                if table.heads[k] in BOXES:
                     pen.rectangle((x + PAD, y + 0.5, x + wide - PAD, y + high - 0.4), None, SOFT, 0.15)
                 for i, text in enumerate(cell):
                     pen.text((x + PAD, y + 0.45 + size * 0.95 + i * step), text, size, bold=k == 0)

@@ -61,15 +61,18 @@ class LampPage:
 
 @dataclass(frozen=True, eq=False)
 class RigCard:
-    """Everything on the sheets of ``rig.pdf``. ``tables`` and ``notes`` come in the order in which they are printed;
-    ``lamps`` is there where lamps were placed."""
+    """Everything on the sheets of ``rig.pdf``.
+
+    ``day`` is what is set and taped, ``order`` the order of work, ``tables`` lamps and cards; they and ``notes`` come
+    in the order in which they are printed. ``lamps`` is there where lamps were placed.
+    """
 
     title_block: TitleBlock
     settings: tuple[Setting, ...]
-    places: tuple[Measure, ...]
-    marks: CardTable
+    day: tuple[CardTable, ...]
     drawing: DrawnSet
     tables: tuple[CardTable, ...] = ()
     notes: tuple[Notes, ...] = field(default=())
     support: tuple[str, ...] = ()
     lamps: LampPage | None = None
+    order: CardTable | None = None
