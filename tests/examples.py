@@ -102,11 +102,13 @@ def paints(folder: Path) -> None:
 
 
 def rig_card(folder: Path) -> None:
-    """The card and the elevation of the quarry's ``rig.pdf``, side by side."""
+    """The first sheets of the card and the elevation of the quarry's ``rig.pdf``, side by side."""
     with Progress() as progress:
         rig(ROOT / "scenes" / "quarry.toml", "a4", folder, progress)
     with pdfium.PdfDocument((folder / "rig.pdf").read_bytes()) as file:
-        pages = [np.asarray(file[page].render(scale=1.6).to_pil().convert("RGB")) for page in (0, 2)]
+        heads = [file[page].get_textpage().get_text_range() for page in range(len(file))]
+        elevation = next(page for page, head in enumerate(heads) if head.startswith("Elevation"))
+        pages = [np.asarray(file[page].render(scale=1.6).to_pil().convert("RGB")) for page in (0, 1, elevation)]
     _save("quarry-rig.png", np.concatenate(pages, axis=1), 1600)
 
 

@@ -5,6 +5,7 @@ from tests.benchmarks.mutations import Mutation
 RIG = "tests/scene/test_rig_numbers.py::test_"
 CAUTIONS = "tests/scene/test_cautions.py::test_"
 DERIVED = "tests/scene/test_derived.py::test_"
+RAIL = "tests/scene/test_railplace.py::test_"
 
 MUTATIONS = (
     Mutation(
@@ -272,5 +273,33 @@ MUTATIONS = (
         "np.linalg.norm(slip_px(scene, move, move.camera(f)), axis=1)[1]",
         "largest slip, of the near end's middle only",
         (RIG + "the_largest_slip_is_that_of_the_corners",),
+    ),
+    Mutation(
+        "previz/scene/rig/railplace.py",
+        "bearing=math.atan2(abs(out), abs(right)),",
+        "bearing=math.atan2(abs(right), abs(out)),",
+        "the rail's bearing against the wall",
+        (RAIL + "a_bearing_is_told_against_the_wall_with_its_side",),
+    ),
+    Mutation(
+        "previz/scene/rig/railplace.py",
+        "to_wall=out < 0.0,",
+        "to_wall=out > 0.0,",
+        "which way the rail runs",
+        (RAIL + "a_bearing_is_told_against_the_wall_with_its_side",),
+    ),
+    Mutation(
+        "previz/scene/rig/railplace.py",
+        "rise=math.atan2(up, level),",
+        "rise=math.atan2(up, right),",
+        "the rail's rise",
+        (RAIL + "a_rail_that_climbs_tells_its_rise_and_its_ends",),
+    ),
+    Mutation(
+        "previz/scene/rig/railplace.py",
+        "return body.mount_from_sensor + body.pupil_from_mount",
+        "return body.mount_from_sensor - body.pupil_from_mount",
+        "focus from the sensor mark",
+        (RAIL + "the_pupil_lies_ahead_of_the_sensor_mark_by_mount_and_lens",),
     ),
 )
