@@ -28,6 +28,11 @@ class ClearPlaces:
         """Keep words off a box with these ``corners`` (4, 2), or off any other outline (N, 2)."""
         self._taken.append(shapely.convex_hull(shapely.MultiPoint(np.asarray(corners, dtype=np.float64))))
 
+    def crosses(self, start: ArrayLike, end: ArrayLike) -> bool:
+        """Whether a line between two places (2,) goes through a box that is taken."""
+        line = shapely.LineString([np.asarray(start, dtype=np.float64), np.asarray(end, dtype=np.float64)])
+        return any(line.intersects(taken) for taken in self._taken)
+
     def free(self, corners: ArrayLike) -> bool:
         """Whether a box with these ``corners`` (4, 2) lies on no line and no other box."""
         return bool(self._free(np.asarray(corners, dtype=np.float64)[None])[0])

@@ -41,6 +41,7 @@ class Laid:
     shape: Any
     words: str = ""
     size: float = 0.0
+    group: int = 0
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,11 @@ class _Device(PDFLayoutAnalyzer):
     def __post_init__(self) -> None:
         super().__init__(self.rsrcmgr, laparams=None)
         self.clip: Any = None
+        self.strings = 0
+
+    def render_string(self, *given: Any, **named: Any) -> None:
+        self.strings += 1
+        super().render_string(*given, **named)
 
     def paint_path(self, gstate: Any, stroke: bool, fill: bool, evenodd: bool, path: Sequence[Any]) -> None:
         rings = [np.array(ring) for ring in _flat(path, self.ctm)]
@@ -128,7 +134,7 @@ class _Device(PDFLayoutAnalyzer):
             quad = shapely.Polygon([(a * x + c * y + e, b * x + d * y + f) for x, y in flat])
             shown = quad if self.clip is None else quad.intersection(self.clip)
             if shown.area > 0.0:
-                self.laid.append(Laid("words", shown, text, fontsize))
+                self.laid.append(Laid("words", shown, text, fontsize, self.strings))
         return float(width)
 
 
@@ -197,22 +203,16 @@ def struck_in_pdf(data: bytes, name: str) -> list[Struck]:
 
 
 def _joined(laid: Sequence[Laid]) -> list[Laid]:
-    """Letters that follow one another on a line as one label."""
+    """The letters that are written in one go as one label."""
     out: list[Laid] = []
     for each in laid:
         last = out[-1] if out else None
-        if each.kind == "words" and last is not None and last.kind == "words" and last.size == each.size:
-            whole = shapely.union(last.shape, each.shape)
-            if last.shape.distance(each.shape) < 0.9 * each.size and _in_line(last.shape, each.shape):
-                out[-1] = Laid("words", whole.convex_hull, last.words + each.words, each.size)
-                continue
-        out.append(each)
+        if each.kind == "words" and last is not None and last.kind == "words" and last.group == each.group:
+            whole = shapely.union(last.shape, each.shape).convex_hull
+            out[-1] = Laid("words", whole, last.words + each.words, each.size, each.group)
+        else:
+            out.append(each)
     return out
-
-
-def _in_line(a: Any, b: Any) -> bool:
-    whole = shapely.union(a, b).convex_hull
-    return bool(whole.area < 1.35 * (a.area + b.area) + 0.7 * b.area)
 
 
 # ---- sheets drawn by Paper

@@ -181,12 +181,14 @@ def rim(piece: PatternPiece) -> Iterator[tuple[Stroke, Array]]:
 @dataclass(frozen=True, eq=False)
 class _Said:
     """A label where no line goes through it: its middle ``at`` (2,) mm, turned by ``turn`` rad on the paper; ``away``
-    (2,) is how far it had to move for that."""
+    (2,) is how far it had to move for that. ``tick`` (2, 2) is the line from its edge towards it, none where that
+    would go through other words."""
 
     label: Label
     at: Array
     turn: float
     away: Array
+    tick: Array | None = None
 
 
 def _said(art: _Art) -> list[_Said]:
@@ -213,12 +215,7 @@ def _said(art: _Art) -> list[_Said]:
         at, turn = art.at(label.at)[0], art.turned(label.turn)
         boxes.append(_box_of(label, at, turn))
         free = places.free(boxes[-1])
-        if free:
-            places.take(boxes[-1])
-            if label.edge is not None:
-                edge = art.at(label.edge)[0]
-                places.take([edge, edge + 0.6 * (at - edge) / np.linalg.norm(at - edge)])
-        found.append(_Said(label, at, turn, np.zeros(2)) if free else None)
+        found.append(_settled(art, label, at, turn, np.zeros(2), places) if free else None)
     for k, label in enumerate(art.piece.labels):
         if found[k] is None:
             at, turn = art.at(label.at)[0], art.turned(label.turn)
@@ -233,10 +230,7 @@ def _said(art: _Art) -> list[_Said]:
                     continue
                 found[k] = _shrunk(art, label, places)
                 continue
-            places.take(boxes[k] + away)
-            if label.edge is not None:
-                places.take([art.at(label.edge)[0], _nearest(boxes[k] + away, art.at(label.edge)[0])])
-            found[k] = _Said(label, at + away, turn, away)
+            found[k] = _settled(art, label, at, turn, away, places)
     return [each for each in found if each is not None]
 
 
@@ -248,9 +242,22 @@ def _shrunk(art: _Art, label: Label, places: ClearPlaces) -> _Said | None:
         box = _box_of(label, at, turn)
         away = places.shift(box, (np.cos(turn), -np.sin(turn)), 0.6 * label.high * 1e3)
         if away is not None:
-            places.take(box + away)
-            return _Said(label, at + away, turn, away)
+            return _settled(art, label, at, turn, away, places)
     return None
+
+
+def _settled(art: _Art, label: Label, at: Array, turn: float, away: Array, places: ClearPlaces) -> _Said:
+    """A label at its place, which is taken from now on, and so is its tick."""
+    box, tick = _box_of(label, at + away, turn), None
+    if label.edge is not None:
+        edge = art.at(label.edge)[0]
+        inwards = at - edge
+        end = _nearest(box, edge) if away.any() else edge + 0.6 * inwards / np.linalg.norm(inwards)
+        tick = None if places.crosses(edge, end) else np.array([edge, end])
+    places.take(box)
+    if tick is not None:
+        places.take(tick)
+    return _Said(label, at + away, turn, away, tick)
 
 
 def _nearest(box: Array, place: Array) -> Array:
@@ -281,13 +288,8 @@ def _draw_words(pen: Pen, said: list[_Said], art: _Art, tile: Tile) -> None:
         along, down = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
         for text, size, (a, b), colour in _parts(label):
             _turned_text(pen, tuple(each.at + a * along + b * down), text, size, turn, colour, label.kind == "letter")
-        if label.edge is not None:
-            edge = art.at(label.edge)[0]
-            if each.away.any():
-                pen.line([edge, _nearest(_box_of(label, each.at, turn), edge)], INK, 0.1)
-            else:
-                inwards = each.at - edge
-                pen.line([edge, edge + 0.6 * inwards / np.linalg.norm(inwards)], INK, 0.2)
+        if each.tick is not None:
+            pen.line(each.tick, INK, 0.1 if each.away.any() else 0.2)
 
 
 def _parts(label: Label) -> list[tuple[str, float, tuple[float, float], Colour]]:

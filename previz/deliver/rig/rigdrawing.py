@@ -131,6 +131,7 @@ def _plan(on: Drawn, drawing: DrawnSet) -> None:
     y = view.at[1]
     on.pen.line([(view.box[0] - 4.0, y), (view.at[0] + 3.0, y)], SOFT, 0.1, (4.0, 1.0, 0.8, 1.0))
     on.pen.text((view.box[0] - 4.0, y - 0.8), "middle", 1.9, SOFT, plate=True)
+    on.room.block((view.box[0] - 4.0, y - 2.8, view.box[0] + 4.5, y))
     _stand_labels(on, drawing)
     _rail_labels(on, drawing)
 

@@ -65,6 +65,8 @@ def trade_plot(plot: TradePlot) -> Pixels8:
 
     _ground(paper, plot, x, y, right, top)
     room = LabelRoom((_LEFT + 6.0, _TOP + 4.0, _RIGHT - 6.0, _BOTTOM - 4.0))
+    limit = y(plot.least_reveal_pct)
+    room.block((_LEFT, limit - 34.0, _LEFT + 16.0 + text_width(_enough(plot), 20.0), limit))
     for hold, reveal in plot.dots:
         enough = reveal >= plot.least_reveal_pct
         paper.circle((x(hold), y(reveal)), 4.0, mixed(CHALK, 0.5) if enough else PAPER, mixed(INK, 0.4), 1.2)
@@ -74,6 +76,10 @@ def trade_plot(plot: TradePlot) -> Pixels8:
     _pictures(paper, plot)
     paper.title_block(plot.title, WIDTH_PX - 20.0, HEIGHT_PX - 16.0, 430.0, 14.0)
     return paper.picture()
+
+
+def _enough(plot: TradePlot) -> str:
+    return f"enough from {plot.least_reveal_pct:g} %"
 
 
 def _ground(
@@ -95,7 +101,7 @@ def _ground(
         paper.line([(x(mm), _BOTTOM), (x(mm), _BOTTOM + 9.0)], INK, 1.6)
         paper.text((x(mm), _BOTTOM + 14.0), f"{mm:.{digits}f}", 26.0, INK, "ma")
     paper.dashed([(_LEFT, limit), (_RIGHT, limit)], INK, 2.0, (16.0, 8.0))
-    paper.text((_LEFT + 12.0, limit - 8.0), f"enough from {plot.least_reveal_pct:g} %", 20.0, INK, "ls", plate=3.0)
+    paper.text((_LEFT + 12.0, limit - 8.0), _enough(plot), 20.0, INK, "ls", plate=3.0)
     paper.line([(_LEFT, _TOP), (_LEFT, _BOTTOM), (_RIGHT, _BOTTOM), (_RIGHT, _TOP), (_LEFT, _TOP)], INK, 1.6)
     paper.text((_LEFT, _BOTTOM + 76.0), "hold, mm of rail", 24.0, INK, "ls")
     paper.text((_LEFT - 110.0, _TOP - 22.0), "break at the reveal", 24.0, INK, "ls")

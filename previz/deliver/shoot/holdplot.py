@@ -364,7 +364,7 @@ def _hold_asked(paper: Paper, plot: HoldPlot, x: Array, room: LabelRoom) -> None
     if width + 50.0 > ends[1] - ends[0]:
         left = ends[1] + 12.0 if ends[1] + 12.0 + width < _RIGHT else ends[0] - 12.0 - width
     paper.rectangle((left - 6.0, level - 12.0, left + width + 6.0, level + 12.0), CHALK_WASH)
-    paper.text((left, level), words, 22.0, CHALK, "lm")
+    paper.text((left, level), words, 22.0, CHALK, "lm", plate=4.0)
     room.block((min(left, ends[0]), level - 16.0, max(left + width, ends[1]), level + 16.0))
 
 
