@@ -31,7 +31,7 @@ from previz.draw.style import CHALK, INK, SOFT, Colour
 from previz.draw.tiling import Tile, sheets_of, spread, tiles_of, window_of
 from previz.errors import OutputError
 from previz.geometry import Array
-from previz.workshop.pattern.pieces import Cut, Label, PatternPiece
+from previz.workshop.pattern.pieces import Cut, Fold, Label, PatternPiece
 from previz.workshop.pattern.unfold import Pattern
 
 _DIMENSION: Final = 8.5  # strip beside and below a piece for its dimension lines
@@ -41,6 +41,7 @@ _SIZE_WORDS: Final = 0.72  # size of a face's measures against its name
 _MIDDLE: Final = 0.36  # half the height of a letter against its size
 _FACES_NAMED: Final = 6
 _REACH: Final = 60.0  # words reach no farther than this from their middle
+_REACHES: Final = 0.62  # how far letters reach over and under their middle, tails and all, against their size
 _TINY: Final = 0.7e-3  # the smallest letter, m
 
 
@@ -143,19 +144,26 @@ def _draw_piece(pen: Pen, art: _Art) -> None:
     for mark in piece.marks:
         pen.line(art.at(np.stack([mark.start, mark.end])), CHALK, 0.25, SILL_DASH)
     for fold in piece.folds:
-        ends = art.at(np.stack([fold.start, fold.end]))
         if fold.kind == "bend":
-            way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-            tick = min(_BEND_TICK, 0.25 * float(np.linalg.norm(ends[1] - ends[0])))
-            pen.lines([[ends[0], ends[0] + tick * way], [ends[1], ends[1] - tick * way]], SOFT, 0.1)
+            pen.lines(_fold_lines(art, fold), SOFT, 0.1)
         else:
-            pen.line(ends, INK, FOLD_WIDTH, DASHES[fold.kind])
+            pen.lines(_fold_lines(art, fold), INK, FOLD_WIDTH, DASHES[fold.kind])
     for stroke, line in rim(piece):
         pen.line(art.at(line), INK, CUT_WIDTH if stroke == "cut" else FOLD_WIDTH, DASHES[stroke])
     for tab in piece.tabs:
         # round the tab from one end of its fold to the other
         rest = np.concatenate([tab.base[1:], tab.outline[-2:], tab.base[:1]])
         pen.line(art.at(rest), INK, CUT_WIDTH)
+
+
+def _fold_lines(art: _Art, fold: Fold) -> list[Array]:
+    """What is drawn of a fold: all of it, or of a bend a tick at either end."""
+    ends = art.at(np.stack([fold.start, fold.end]))
+    if fold.kind != "bend":
+        return [ends]
+    long = float(np.linalg.norm(ends[1] - ends[0]))
+    tick = min(_BEND_TICK, 0.25 * long) * (ends[1] - ends[0]) / long
+    return [np.stack([ends[0], ends[0] + tick]), np.stack([ends[1], ends[1] - tick])]
 
 
 def _stroke_of(cut: Cut) -> Stroke:
@@ -195,7 +203,7 @@ def _said(art: _Art) -> list[_Said]:
     """The labels of a piece: those that are free where they belong, then the others at the nearest free place."""
     lines = [art.at(line) for _, line in rim(art.piece)]
     lines += [art.at(np.stack([mark.start, mark.end])) for mark in art.piece.marks]
-    lines += [art.at(np.stack([fold.start, fold.end])) for fold in art.piece.folds]
+    lines += [line for fold in art.piece.folds for line in _fold_lines(art, fold)]
     lines += [art.at(np.concatenate([tab.outline, tab.outline[:1]])) for tab in art.piece.tabs]
     around = art.at(art.piece.outline)
     (x0, y0), (x1, y1) = around.min(axis=0), around.max(axis=0)
@@ -221,9 +229,11 @@ def _said(art: _Art) -> list[_Said]:
             at, turn = art.at(label.at)[0], art.turned(label.turn)
             along = np.array([np.cos(turn), -np.sin(turn)])
             step = 0.6 * label.high * 1e3
-            away = places.shift(boxes[k], along, step)
+            # a face's name stays on its piece
+            within = [around] if label.kind == "face" else []
+            away = places.shift(boxes[k], along, step, within)
             if away is None:
-                away = places.shift(boxes[k], along, 4.0 * step)
+                away = places.shift(boxes[k], along, 4.0 * step, within)
             if away is None:
                 # a face's name stands over its piece as well; a letter on the smallest of pieces gets smaller
                 if label.kind != "letter" or label.high < 2.0 * _TINY:
@@ -270,7 +280,7 @@ def _box_of(label: Label, at: Array, turn: float) -> Array:
     along, down = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
     low, high = np.full(2, np.inf), np.full(2, -np.inf)
     for text, size, (right, under), _ in _parts(label):
-        half = np.array([0.5 * text_width(text, size, label.kind == "letter"), 0.5 * size])
+        half = np.array([0.5 * text_width(text, size, label.kind == "letter"), _REACHES * size])
         low = np.minimum(low, (right, under) - half)
         high = np.maximum(high, (right, under) + half)
     ends = ((low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1]))
