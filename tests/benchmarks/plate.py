@@ -1,7 +1,8 @@
 """Figures of plate and miniature: ``python -m tests.benchmarks.plate [--quick] [--json]``.
 
-Scale and marks (``plategeometry``), the retime (``plateretime``), feet and shadow (``platefeet``), the colour match
-(``platematch``), and here the animatic as a film-maker waits for it: the whole command in a process of its own.
+Scale and marks (``plategeometry``), the retime (``plateretime``), feet and shadow (``platefeet``), a walking
+performer's feet (``platewalk``), the colour match (``platematch``), and here the animatic as a film-maker waits for it:
+the whole command in a process of its own.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.benchmarks import platefeet, plategeometry, platematch, plateretime
+from tests.benchmarks import platefeet, plategeometry, platematch, plateretime, platewalk
 from tests.benchmarks.figures import Figure, at_most, options, report
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -56,6 +57,7 @@ def main() -> None:
         *plategeometry.figures(asked.quick),
         *plateretime.figures(asked.quick),
         *platefeet.figures(asked.quick),
+        *platewalk.figures(asked.quick),
         *platematch.figures(asked.quick),
     ]
     if not asked.quick:

@@ -18,6 +18,8 @@ from previz.command.plate.bothsides import Both
 from previz.command.plate.words import feet_lines
 from previz.deliver.plate.feettable import feet_csv
 from previz.plate.cardcast import StandingCard, kept_back
+from previz.plate.figure import standing_figure
+from previz.plate.scaling import foot_point
 from previz.plate.shadow import face_of
 from previz.plate.walk.contacts import Contact, found_contacts, told_contacts
 from previz.plate.walk.soles import downs, followed, runs, soles_of
@@ -25,6 +27,7 @@ from previz.plate.walk.walk import WalkTrack
 from previz.scene.element import FootStep
 from previz.scene.model import Lamp
 from previz.scene.reader import read_scene
+from previz.scene.timetable import station_frame
 from tests.paint.causeway import deck
 from tests.plate import walker
 from tests.plate.walker import Gait
@@ -205,3 +208,15 @@ def test_a_leaning_body_throws_its_head_forward() -> None:
         # the head is 90 to 100 mm up; a lean of 0.4 takes that 36 to 40 mm forward; the body is 4 mm deep
         assert dark.min() == pytest.approx(0.3 + lean * 0.09, abs=3e-3)
         assert dark.max() == pytest.approx(0.3 + lean * 0.10, abs=3e-3)
+
+
+def test_in_the_shot_the_figure_stands_where_the_walk_is_at_each_frame(set_folder: Path) -> None:
+    """``shoot --figure``: half way from 210 to 270 mm in the middle of 21 frames, on the tread that is there."""
+    marks = 'foot_mark = [{ frame = 1001, at = "210 mm" }, { frame = 1021, at = "270 mm" }]'
+    scene = read_scene(walk_scene(set_folder, GAIT, LENS, COUNT, marks, 480, lamp=""))
+    figure = standing_figure(scene)
+    assert figure is not None
+    for frame, at in ((1001, 0.21), (1011, 0.24), (1021, 0.27)):
+        np.testing.assert_allclose(figure.at(scene, frame).foot, [0.0, deck(at), at], atol=1e-9)
+    # all else that asks for the foot mark, the plate's scale say, means the station frame's
+    assert foot_point(scene)[2] == pytest.approx(0.21 + 0.003 * (station_frame(scene.rail) - 1001))

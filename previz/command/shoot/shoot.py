@@ -224,7 +224,10 @@ def _write_frame(
     score = result.judged.score
 
     def stood(code: Pixels8) -> Pixels8:
-        return code if figure is None else figure.stood_in(code, move.camera(score.frame, code.shape[1], code.shape[0]))
+        if figure is None:
+            return code
+        there = figure.at(move.scene, score.frame)
+        return there.stood_in(code, move.camera(score.frame, code.shape[1], code.shape[0]))
 
     lens = stood(result.code)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
