@@ -3,6 +3,7 @@
 from tests.benchmarks.mutations import Mutation
 
 PLATE = "tests/plate/test_plate_numbers.py::test_"
+WALK = "tests/plate/test_walk.py::test_"
 MATCH = "tests/plate/test_match_numbers.py::test_"
 
 MUTATIONS = (
@@ -236,5 +237,33 @@ MUTATIONS = (
         "ease: float = 0.1",
         "how a drift of the framing starts",
         (PLATE + "a_drift_keeps_clear_of_both_edges_and_starts_from_rest",),
+    ),
+    Mutation(
+        "previz/plate/walk/soles.py",
+        "_SWING_SHARE = 0.12",
+        "_SWING_SHARE = 0.6",
+        "how slow a foot is that is down",
+        (WALK + "feet_are_down_when_they_were_drawn_down",),
+    ),
+    Mutation(
+        "previz/plate/walk/soles.py",
+        "_SHORTEST_S = 0.2",
+        "_SHORTEST_S = 0.8",
+        "how long a foot is down at least",
+        (WALK + "feet_are_down_when_they_were_drawn_down",),
+    ),
+    Mutation(
+        "previz/plate/walk/contacts.py",
+        "middle = min(middle, last - half) if whole else middle",
+        "middle = middle if whole else middle",
+        "where a step that the film cuts short is planted",
+        (WALK + "contacts_hand_over_while_both_feet_are_down",),
+    ),
+    Mutation(
+        "previz/plate/walk/contacts.py",
+        "_MOST_S, _LEAST_S = 0.16, 0.08",
+        "_MOST_S, _LEAST_S = 0.40, 0.32",
+        "how long it takes to go over to the other foot",
+        (WALK + "contacts_hand_over_while_both_feet_are_down",),
     ),
 )
