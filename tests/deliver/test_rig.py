@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -186,7 +187,7 @@ def test_a_long_rail_is_printed_at_true_size_in_strips_that_go_on() -> None:
     rule = replace(drawing().rail, travel=0.9)
     strips = ruled(rig_pdf(card(drawing=drawing(rail=rule)), "a4"))
     assert len(strips) == 4
-    for (_, before), (_, after) in zip(strips, strips[1:], strict=False):
+    for (_, before), (_, after) in pairwise(strips):
         # neighbours share 10 mm: the number there stands on both, or the next one on the next
         assert after[0] in (before[-1], before[-1] + 10)
     assert sorted({number for _, numbers in strips for number in numbers}) == list(range(0, 901, 10))
