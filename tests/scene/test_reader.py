@@ -315,8 +315,8 @@ def test_every_table_is_known_by_its_name() -> None:
     assert set(tables()) == {
         "", "delivery", "wall", "wall.doorway", "wall.mesh", "wall.photo", "wall.photo.points",
         "wall.photo.sheets", "wall.photo.grey", "wall.relief", "bridge", "bridge.mesh", "camera", "rail",
-        "rail.pauses", "lamp", "card", "light", "plate", "plate.camera", "plate.marks", "plate.marks.poles", "search",
-        "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
+        "rail.pauses", "lamp", "at_hand", "card", "light", "plate", "plate.camera", "plate.foot_mark", "plate.marks",
+        "plate.marks.poles", "plate.patches", "plate.steps", "search", "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
         "markers.card",
     }  # fmt: skip
     assert "folder" not in tables()[""]
