@@ -316,7 +316,8 @@ def test_every_table_is_known_by_its_name() -> None:
         "", "delivery", "wall", "wall.doorway", "wall.mesh", "wall.photo", "wall.photo.points",
         "wall.photo.sheets", "wall.photo.grey", "wall.relief", "bridge", "bridge.mesh", "camera", "rail",
         "rail.pauses", "lamp", "at_hand", "card", "light", "plate", "plate.camera", "plate.foot_mark", "plate.marks",
-        "plate.marks.poles", "plate.patches", "plate.steps", "search", "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
+        "plate.marks.poles", "plate.patches", "plate.steps", "search",
+        "search.lamp", "search.card", "knock", "paint", "markers", "markers.left", "markers.right", "markers.floor",
         "markers.card",
     }  # fmt: skip
     assert "folder" not in tables()[""]
