@@ -138,8 +138,8 @@ def test_page_and_flat_drawings_show_the_silhouette(case: Case, side: bool, tmp_
 def test_the_rig_card_shows_the_silhouette(case: Case) -> None:
     data = rig_pdf(card_of(rig_facts(case.scene), case.built, "2025-03-14", [], [], []), "a4")
     with opened(data) as file:
-        for number, side in ((1, False), (2, True)):
-            page = file.pages[number]
+        for title, side in (("Plan, drawn at 1:", False), ("Elevation, drawn at 1:", True)):
+            (page,) = (page for page in file.pages if page.extract_text().startswith(title))
             scale = int(page.extract_text().partition("drawn at 1:")[2].split()[0])
             blue = [
                 np.array(shape["pts"]) * MM for shape in [*page.curves, *page.rects]
