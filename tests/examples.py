@@ -189,7 +189,7 @@ def walk_pictures(left: Path) -> None:
     for name, width in (("sheet", 1200), ("lineup", 1100), ("knock", 1100)):
         _save(f"seastack-{name}.jpg", np.asarray(Image.open(left / f"{name}.png").convert("RGB")), width)
     _save("seastack-guide.jpg", pages("guide.pdf", 0, 2), 1200)
-    _save("seastack-rig.jpg", pages("rig.pdf", 0, 2), 1200)
+    _save("seastack-rig.jpg", pages("rig.pdf", 0, 4), 1200)
     with av.open(str(left / "animatic.mp4")) as film:
         frames = [frame.to_ndarray(format="rgb24") for frame in film.decode(video=0)]
     _save("seastack-animatic.jpg", np.concatenate([frames[k] for k in (14, 90, 149)], axis=1), 1600)
