@@ -125,6 +125,7 @@ def test_figures_that_cannot_stand(
     assert said.count("\n") == 1
 
 
+@pytest.mark.sweep
 def test_a_figure_that_is_not_asked_for_is_not_looked_at(previz: Command, tmp_path: Path) -> None:
     figure(tmp_path / "figure.png", "RGB")
     assert previz("score", laid(tmp_path), "--out", tmp_path / "out", *QUICK).code == 0

@@ -245,8 +245,8 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("after", [3, pytest.param(15, marks=pytest.mark.sweep)])
+@pytest.mark.sweep
+@pytest.mark.parametrize("after", [3, 15])
 def test_a_stopped_run_goes_on_and_leaves_the_same(
     plated: Run, previz: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after: int
 ) -> None:
@@ -332,7 +332,7 @@ def test_the_way_back_shows_the_way_out_mirrored(plain: Path) -> None:
         assert same < 3.0 < other
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_the_same_bytes_by_two_workers(plain: Path) -> None:
     again = ended(
         started("plate", plain / "set" / "small.toml", "--out", plain / "two", "--width", 320, "--workers", 2)

@@ -81,12 +81,9 @@ def both(previz: Command, folder: Path, name: str) -> Both:
     return Both(json.loads(done.out), rows, scene, json.loads(scored.out)["hold_wanted"][1])
 
 
-# one of them in every run, the others before a release: 40 s each
-NAMES = [name if k == 0 else pytest.param(name, marks=pytest.mark.sweep) for k, name in enumerate(SCENES)]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", NAMES)
+# before a release: 40 s each
+@pytest.mark.sweep
+@pytest.mark.parametrize("name", list(SCENES))
 def test_card_and_score_say_the_same(
     previz: Command, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

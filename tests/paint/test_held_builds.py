@@ -87,6 +87,7 @@ def test_a_build_shows_as_knock_says(quarry: Set, index: int, size: float) -> No
     assert found == pytest.approx(told, abs=5.0)
 
 
+@pytest.mark.sweep
 def test_wrong_colours_show_as_in_frames_that_are_drawn_with_them(quarry: Set) -> None:
     built = Misbuilt(colour=5.0, seed=(1, 2))
     surface = quarry.ready.built.bridge.surface

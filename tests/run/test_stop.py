@@ -121,7 +121,7 @@ def test_ctrl_c_while_the_set_is_built(tmp_path: Path) -> None:
     assert set(files(out) if out.exists() else ()) <= {".in-use"}
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_killed_then_going_on(previz: Command, tmp_path: Path) -> None:
     scene, out = laid(tmp_path, *LONG), tmp_path / "out"
     process = started("shoot", scene, "--out", out, "--width", 160, "--workers", 2, first=KILLED)

@@ -35,7 +35,7 @@ def loaded(pool: WorkerPool, scene: Scene) -> Looker:
     return looker
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_a_wall_tried_is_judged_as_one_built_that_way_and_leaves_nothing_behind(tmp_path: Path) -> None:
     base = small_scene(tmp_path)
     others = {
