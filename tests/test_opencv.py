@@ -11,9 +11,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from previz import colour
-from previz.judge.fields import CUT
 from previz.judge.outline import smoothed
-from previz.judge.windows import blurred, window_weights
+from previz.judge.windows import CUT, blurred, window_weights
 from previz.look.sampling import bilinear
 
 RNG = np.random.default_rng(14)

@@ -17,7 +17,6 @@ from PIL import Image
 
 from previz import colour
 from previz.camera import Camera
-from previz.lineup.correction import head_angles
 from previz.lineup.markers import board_of
 from previz.look.choose import choose_engine
 from previz.plate.cdl import Cdl
@@ -25,8 +24,10 @@ from previz.plate.space import graded
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import scene_of_text
+from previz.scene.shape import bridge_shape
 from previz.stage.prepare import CLEAN, WITH_BRIDGE, prepare
 from previz.workshop.surface import Picture
+from tests.command.test_lineup import camera_of
 from tests.lineup.photographs import Paper, Spoils, Truth, coded, jpeg, linear_picture
 
 SCENES = Path(__file__).resolve().parents[1] / "scenes"
@@ -58,15 +59,6 @@ def photo_camera(camera: Camera) -> Camera:
     return camera.resized(width, round(width * camera.height_px / camera.width_px)).resized(*SIZE, factor=1.0)
 
 
-def truth() -> Truth:
-    """The camera at the station point, as an independent one."""
-    scene = sea_stack()
-    move = move_of(scene)
-    camera = move.camera(move.station_frame)
-    focal = scene.camera.lens / scene.camera.sensor[0] * SIZE[0]
-    return Truth(tuple(camera.position), tuple(head_angles(camera.world_from_cam)), focal, SIZE)
-
-
 def photograph(drawn: Picture, seen_by: Truth, seed: int) -> bytes:
     """The set with its sheets in it, as a JPEG: noise, uneven light and blur by colour."""
     papers = [Paper(s.numbers, s.at, s.side, s.world_from_sheet) for s in board_of(sea_stack()).sheets]
@@ -85,22 +77,21 @@ def photographs() -> None:
     engine, ready = choose_engine().engine, prepare(bare, SIZE[0])
     engine.load(ready.lit)
     camera = photo_camera(ready.move.camera(ready.move.station_frame))
-    right = truth()
+    right = camera_of(scene, SIZE)
     knocked = right.knocked(*KNOCK)
     for name, seen_by, seed in (("right", right, 1), ("knocked", knocked, 4)):
         world_from_cam = np.eye(4)
         world_from_cam[:3, :3], world_from_cam[:3, 3] = seen_by.world_from_cam, seen_by.place
         drawn = engine.draw(replace(camera, world_from_cam=world_from_cam), WITH_BRIDGE).colour
         (FOLDER / f"{name}.jpg").write_bytes(photograph(drawn, seen_by, seed))
-    shape, door = scene.bridge, scene.wall.doorway
+    shape, door = bridge_shape(scene), scene.wall.doorway
     assert door is not None
     rows = ["name,x,y,z,px,py"]
     rng = np.random.default_rng(7)
-    for share in (0.25, 0.5, 0.75, 1.0):
-        half = 0.5 * shape.width * (1.0 + (shape.taper - 1.0) * share)
-        up = 4.0 * shape.camber * share * (1.0 - share)
-        for side, word in ((-1.0, "left"), (1.0, "right")):
-            rows.append(_row(f"bridge {share:.0%} {word}", (side * half, up, share * shape.length), HUNG, knocked, rng))
+    edges = zip(*shape.top_edges(5), ("0%", "25%", "50%", "75%", "100%"), strict=True)
+    for *sides, share in list(edges)[1:]:
+        for place, word in zip(sides, ("left", "right"), strict=True):
+            rows.append(_row(f"bridge {share} {word}", tuple(place), HUNG, knocked, rng))
     for x, y, word in ((-0.5, 0, "low left"), (-0.5, 1, "high left"), (0.5, 1, "high right"), (0.5, 0, "low right")):
         rows.append(_row(f"wall doorway {word}", (x * door.width, y * door.height, 0.0), (0.0, 0.0, 0.0), knocked, rng))
     (FOLDER / "measured.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")

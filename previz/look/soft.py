@@ -11,8 +11,9 @@ what hides what on the wall itself (``tests/look/lensaverage.py`` has both right
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -34,8 +35,8 @@ class SoftFrame:
     ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
     bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
     ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens.
-    ``sharp`` carries the layers and depths, which stay sharp. ``in_focus`` and ``in_focus_clean`` (H, W, 3) are the
-    frame with the bridge and the clean wall as they were drawn, before any blur.
+    ``sharp`` carries the layers and depths, which stay sharp. ``in_focus`` gives the frame with the bridge and the
+    clean wall, each (H, W, 3), as they were drawn, before any blur; few frames are asked for it.
     """
 
     wall: Picture
@@ -45,8 +46,7 @@ class SoftFrame:
     hidden: Picture
     hidden_clean: Picture
     sharp: View
-    in_focus: Picture
-    in_focus_clean: Picture
+    in_focus: Callable[[], tuple[Picture, Picture]]
 
     def with_bridge(self) -> View:
         """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
@@ -92,7 +92,7 @@ def soft_frame(
     light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
     cover = np.zeros(light.shape[:2], dtype=np.float32)
     sharp = wall_view = replace(wall_view, depth=clean_view.depth)
-    in_focus = wall_view.colour
+    with_bridge: Callable[[], Picture] = partial(np.asarray, wall_view.colour)
     if part is not None:
         bridge_view = engine.draw(
             cut(bridge_camera, part.left, part.top, part.width, part.height),
@@ -103,7 +103,7 @@ def soft_frame(
         )
         _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
         sharp = _over(bridge_view, wall_view, part)
-        in_focus = _laid_over(bridge_view, wall_view.colour, part)
+        with_bridge = partial(_laid_over, bridge_view, wall_view.colour, part)
     return SoftFrame(
         wall=soft_walls[-1],
         clean=soft_walls[0],
@@ -112,8 +112,7 @@ def soft_frame(
         hidden=hidden[-1],
         hidden_clean=hidden[0],
         sharp=_cropped(sharp, margin),
-        in_focus=_inner(in_focus, margin),
-        in_focus_clean=_inner(clean_view.colour, margin),
+        in_focus=lambda: (_inner(with_bridge(), margin), _inner(clean_view.colour, margin)),
     )
 
 

@@ -25,7 +25,7 @@ from previz.camera import Camera
 from previz.geometry import Array, unit
 from previz.look.sight import SightLines
 from previz.plate.cardcast import FACE_POINTS, StandingCard, kept_back
-from previz.plate.shadow import key_share_at
+from previz.plate.shadow import key_share_at, part_about
 from previz.scene.model import Lamp, Light
 from previz.scene.shape import BridgeShape
 from previz.workshop.light.lamps import Emitter
@@ -218,8 +218,4 @@ def _window(places: Array, camera: Camera) -> tuple[int, int, int, int] | None:
     before: NDArray[np.bool_] = np.asarray(camera.depth(places) > 1e-6) if len(places) else np.zeros(0, dtype=bool)
     if not before.any():
         return None
-    px = camera.project(places[before])
-    (left, up), (right, down) = np.floor(px.min(axis=0)) - 2.0, np.ceil(px.max(axis=0)) + 2.0
-    x0, y0 = max(left, 0.0), max(up, 0.0)
-    x1, y1 = min(right, float(camera.width_px)), min(down, float(camera.height_px))
-    return (int(x0), int(y0), int(x1), int(y1)) if x0 < x1 and y0 < y1 else None
+    return part_about(camera.project(places[before]), camera)

@@ -269,11 +269,16 @@ def _window(shadow: ShadowMap, camera: Camera) -> tuple[int, int, int, int] | No
         points = shadow.top.on_top(*(g.ravel() for g in np.meshgrid(x, z)))
     else:
         points = np.stack(np.meshgrid(x, shape.bounds[:, 1], z[[0, -1]]), axis=-1).reshape(-1, 3)
-    w, h = camera.width_px, camera.height_px
     if (camera.depth(points) <= 1e-6).any():
-        return 0, 0, w, h
-    px = camera.project(points)
+        return 0, 0, camera.width_px, camera.height_px
     # a pixel more for what an arch bulges between the points
+    return part_about(camera.project(points), camera)
+
+
+def part_about(px: Array, camera: Camera) -> tuple[int, int, int, int] | None:
+    """Left, top, right, bottom (px, last ones exclusive) of the frame's part about places (N, 2) px, two pixels more on
+    every side; None where it is out of the frame."""
+    w, h = camera.width_px, camera.height_px
     (left, up), (right, down) = np.floor(px.min(axis=0)) - 2.0, np.ceil(px.max(axis=0)) + 2.0
     x0, y0, x1, y1 = max(left, 0.0), max(up, 0.0), min(right, float(w)), min(down, float(h))
     return (int(x0), int(y0), int(x1), int(y1)) if x0 < x1 and y0 < y1 else None

@@ -40,13 +40,6 @@ class LampLook:
     out_of_range: float
     wall_lux: float
 
-    @property
-    def shows_pct(self) -> float:
-        """The larger of trace and break, percent; 100 where nothing could be judged."""
-        if self.trace_pct is None or self.break_pct is None:
-            return 100.0
-        return max(self.trace_pct, self.break_pct)
-
     def cost(self, outline: bool) -> float:
         """What lights are ranked by: trace as far as it shows, then the outline where it can be hidden at all."""
         if self.trace_pct is None or self.break_pct is None:

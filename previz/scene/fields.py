@@ -292,6 +292,11 @@ Face = Annotated[
 ]
 
 
+def face_sides(face: float | tuple[float, float]) -> tuple[float, float]:
+    """Width and height (m) of a face; a disc's diameter twice, 0 for a point."""
+    return (face, face) if isinstance(face, float) else face
+
+
 def _read_rate(value: Any) -> Any:
     rate: Fraction | None = None
     if isinstance(value, Fraction):

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import lru_cache, wraps
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from previz.errors import quoted
 from previz.scene.faults import Reason, nearest
 from previz.scene.source import Loc
+
+Asked = ParamSpec("Asked")
+Made = TypeVar("Made")
 
 MESHES = (".glb", ".obj", ".ply", ".stl", ".off")
 PICTURES = (".bmp", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp")
@@ -35,6 +39,29 @@ _NAMED: tuple[tuple[Loc, str, tuple[str, ...], bool], ...] = (
     (("plate", "take"), "a table", TABLES, False),
     (("plate", "marks", "picture"), "a picture file", PICTURES, False),
 )
+
+
+def read_once(
+    most: int,
+) -> Callable[[Callable[Concatenate[Path, Asked], Made]], Callable[Concatenate[Path, Asked], Made]]:
+    """Keep what the last ``most`` calls made of a file, as long as its time and size stay: decorates a reader whose
+    first argument is the file's path."""
+
+    def keeping(read: Callable[Concatenate[Path, Asked], Made]) -> Callable[Concatenate[Path, Asked], Made]:
+        kept: Any = lru_cache(maxsize=most)(lambda _state, path, *args, **named: read(path, *args, **named))
+
+        @wraps(read)
+        def asked(path: Path, /, *args: Asked.args, **named: Asked.kwargs) -> Made:
+            try:
+                found = path.stat()
+            except OSError:
+                return read(path, *args, **named)  # which says what is wrong
+            made: Made = kept((found.st_mtime_ns, found.st_size), path, *args, **named)
+            return made
+
+        return asked
+
+    return keeping
 
 
 def file_reasons(data: dict[str, Any], folder: Path) -> list[Reason]:

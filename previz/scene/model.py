@@ -43,6 +43,7 @@ from previz.scene.fields import (
     Time,
     Turn,
     Whole,
+    face_sides,
     several,
     wrong,
 )
@@ -289,7 +290,7 @@ class Lamp(Table):
     @property
     def face(self) -> tuple[float, float]:
         """Width and height (m) of the face; a disc's diameter twice, 0 for a point."""
-        return (self.size, self.size) if isinstance(self.size, float) else self.size
+        return face_sides(self.size)
 
     @property
     def is_point(self) -> bool:

@@ -8,7 +8,7 @@ So parts that run into one another (a deck and the parapets set into it) and hol
 from __future__ import annotations
 
 import itertools
-from functools import cached_property, lru_cache
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.polygon import orient
 
 from previz.geometry import Array, unit
+from previz.scene.files import read_once
 from previz.scene.foreign import RawMesh, read_mesh, require_closed, same_corners
 from previz.scene.given.mesh import MeshFile
 from previz.scene.shape import PIECES, BridgeShape, Outlines
@@ -333,20 +334,12 @@ class Modelled(BridgeShape):
         return np.column_stack([x0, y0, z0]), np.column_stack([x1, y1, z1])
 
 
+@read_once(4)
 def modelled_shape(path: Path, given: MeshFile | None = None) -> Modelled:
     """The shape of a mesh file as it is now, placed as ``given`` says, read once for every state of the file.
 
     Raises :class:`~previz.errors.BuildError` for a file that is no mesh, or a mesh that is not closed.
     """
-    try:
-        state = path.stat()
-    except OSError:
-        return _of_file(path, given, 0, 0)  # which says what is wrong
-    return _of_file(path, given, state.st_mtime_ns, state.st_size)
-
-
-@lru_cache(maxsize=4)
-def _of_file(path: Path, given: MeshFile | None, _changed: int, _size: int) -> Modelled:
     raw = read_mesh(path, given)
     require_closed(raw, str(path))
     return Modelled(raw)

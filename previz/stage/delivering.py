@@ -92,7 +92,7 @@ def delivered(
         looks = _looks(soft)
         if ready.wall.shadows:
             without["shadow"] = lambda: (soft.without_shadow().colour, looks.clean)
-        without["focus"] = lambda: (soft.in_focus, soft.in_focus_clean)
+        without["focus"] = soft.in_focus
     if shining is not None and shines:
         without["shine"] = lambda: _matt(engine, ready, camera, blur, shining)
     if shining is not None and paint_range is not None and paint_range.any:

@@ -38,15 +38,10 @@ def mends_of(scene: Scene, score: FrameScore) -> list[str]:
     return mends
 
 
-def shown(score: FrameScore) -> float | None:
-    """What a still frame shows most, percent: of its outline or of its traces; None where it cannot be judged."""
-    return None if score.break_pct is None else max(score.break_pct, score.trace_pct or 0.0)
-
-
 def nearest_words(scores: Sequence[FrameScore]) -> str | None:
     """The frame of a move that comes nearest to hiding the bridge, in words; None where one hides it, or none can be
     judged."""
-    told = [(value, score) for score in scores if (value := shown(score)) is not None]
+    told = [(value, score) for score in scores if (value := score.shown_pct) is not None]
     if not told or any(score.holds for _, score in told):
         return None
     least, score = min(told, key=lambda pair: pair[0])
@@ -61,5 +56,5 @@ def first_steps(scene: Scene, scores: Sequence[FrameScore]) -> list[str]:
     if not breaking:
         return []
     nearest = nearest_words(scores)
-    worst = max(breaking, key=lambda score: shown(score) or 0.0)
+    worst = max(breaking, key=lambda score: score.shown_pct or 0.0)
     return [*([nearest] if nearest else []), *(f"change first: {mend}" for mend in mends_of(scene, worst))]

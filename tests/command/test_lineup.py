@@ -23,6 +23,7 @@ from previz.errors import PlateError
 from previz.lineup.correction import head_angles
 from previz.lineup.markers import board_of, hidden_from
 from previz.run.progress import Progress
+from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
 from previz.stage.prepare import ReadySet
@@ -38,12 +39,16 @@ NUMBERS_ONLY = LineupWishes(judge=False)
 
 
 def truth_of(scene_path: Path) -> Truth:
-    """The scene's own camera as an independent one."""
-    scene = read_scene(scene_path)
+    """The camera of a scene file as an independent one."""
+    return camera_of(read_scene(scene_path), SIZE, -0.03)
+
+
+def camera_of(scene: Scene, size_px: tuple[int, int], k1: float = 0.0) -> Truth:
+    """A scene's own camera at the station frame as an independent one, its photographs ``size_px``."""
     move = move_of(scene)
     camera = move.camera(move.station_frame)
-    focal = scene.camera.lens / scene.camera.sensor[0] * SIZE[0]
-    return Truth(tuple(camera.position), tuple(head_angles(camera.world_from_cam)), focal, SIZE, -0.03)
+    focal = scene.camera.lens / scene.camera.sensor[0] * size_px[0]
+    return Truth(tuple(camera.position), tuple(head_angles(camera.world_from_cam)), focal, size_px, k1)
 
 
 def shoot(folder: Path, name: str, truth: Truth, scene_path: Path) -> Path:

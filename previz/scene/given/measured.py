@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import csv
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
 from previz.errors import BuildError
 from previz.geometry import Array
+from previz.scene.files import read_once
 from previz.scene.foreign import read_codes
 from previz.scene.given.heights import HeightGrid
 from previz.scene.limits import HEIGHTS, TABLE_BYTES, millions
@@ -33,16 +33,11 @@ def relief_of(scene: Scene) -> float:
 
 def heights_of(scene: Scene, grid: HeightGrid) -> Array:
     """Measured heights (rows, columns) m, the top row first. Raises :class:`~previz.errors.BuildError`."""
-    path = scene.path(grid.file)
-    try:
-        state = path.stat()
-    except OSError:
-        return _read(path, grid, 0, 0)  # which says what is wrong
-    return _read(path, grid, state.st_mtime_ns, state.st_size)
+    return _read(scene.path(grid.file), grid)
 
 
-@lru_cache(maxsize=2)
-def _read(path: Path, grid: HeightGrid, _changed: int, _size: int) -> Array:
+@read_once(2)
+def _read(path: Path, grid: HeightGrid) -> Array:
     heights = _of_table(path) if grid.is_table else _of_picture(path, grid)
     rows, columns = heights.shape
     if rows < 2 or columns < 2:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +11,7 @@ import numpy as np
 
 from previz.errors import quoted
 from previz.geometry import Array
+from previz.scene.files import read_once
 from previz.scene.foreign import RawMesh, read_mesh, unit_that_fits
 from previz.scene.given.mesh import METRES, STATED, UNIT_WORDS, MeshFile
 from previz.units import deg_text, inches_text, mm_text
@@ -39,17 +39,9 @@ class MeshSeen:
         return np.asarray(self.high - self.low)
 
 
+@read_once(8)
 def mesh_seen(path: Path, given: MeshFile) -> MeshSeen:
     """What a mesh file is, read once for every state of the file. Raises :class:`~previz.errors.BuildError`."""
-    try:
-        state = path.stat()
-    except OSError:
-        return _of_file(path, given, 0, 0)  # which says what is wrong
-    return _of_file(path, given, state.st_mtime_ns, state.st_size)
-
-
-@lru_cache(maxsize=8)
-def _of_file(path: Path, given: MeshFile, _changed: int, _size: int) -> MeshSeen:
     raw = read_mesh(path, given)
     used = raw.vertices[np.unique(raw.faces)]
     return MeshSeen(used.min(axis=0), used.max(axis=0), len(raw.faces), _colours(raw))

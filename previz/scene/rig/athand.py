@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, Strict, model_validator
 
-from previz.scene.fields import Angle, Face, Number, Share, Text, Whole, wrong
+from previz.scene.fields import Angle, Face, Number, Share, Text, Whole, face_sides, wrong
 from previz.scene.table import Table
 
 LampKind = Literal["led", "fluorescent", "discharge", "tungsten"]
@@ -64,7 +64,7 @@ class LampAtHand(Table):
     @property
     def face(self) -> tuple[float, float]:
         """Width and height (m) of the face; a disc's diameter twice, 0 for a point."""
-        return (self.size, self.size) if isinstance(self.size, float) else self.size
+        return face_sides(self.size)
 
     @property
     def is_point(self) -> bool:
