@@ -40,6 +40,7 @@ STATIC = {
     "": ("bench.html", "text/html"),
     "bench.js": ("bench.js", "text/javascript"),
     "draw.js": ("draw.js", "text/javascript"),
+    "keys.js": ("keys.js", "text/javascript"),
     "look.css": ("look.css", "text/css"),
     "mark.svg": ("mark.svg", "image/svg+xml"),
     "bench.css": ("bench.css", "text/css"),

@@ -114,7 +114,7 @@ def scene_file(tmp_path: Path) -> Path:
 
 def test_the_page_and_its_files(scene_file: Path) -> None:
     async def test(at: _Served) -> None:
-        for name in ("", "bench.js", "draw.js", "look.css", "bench.css", "mark.svg"):
+        for name in ("", "bench.js", "draw.js", "keys.js", "look.css", "bench.css", "mark.svg"):
             async with at.client.get(at.page + name) as response:
                 assert response.status == 200, name
                 policy = response.headers["Content-Security-Policy"]
