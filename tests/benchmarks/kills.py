@@ -121,7 +121,7 @@ def _start(words: Sequence[str], place: Path, largest: int | None = None) -> _Ru
         if largest is not None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest))
         if workers != "1":
-            env = {**os.environ, "PYTHONPATH": str(ROOT)}
+            env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])}
             os.execve(sys.executable, [sys.executable, "-m", "previz.cli", *words], env)
         from previz.cli import main
 
@@ -345,11 +345,11 @@ def _small_disk(folder: Path, size: int) -> Iterator[None]:
         try:
             yield
         finally:
-            subprocess.run(["umount", str(folder)], check=True)
+            subprocess.run(["umount", "--lazy", str(folder)], check=True)
             shutil.rmtree(folder)
             shutil.copytree(disk, folder)
     finally:
-        subprocess.run(["umount", str(disk)], check=True)
+        subprocess.run(["umount", "--lazy", str(disk)], check=True)
         disk.rmdir()
 
 
