@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -10,13 +11,18 @@ from typing import Any
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.source import Loc
-from previz.units import deg_text
 
 # a value as a scene file holds it
 Written = str | int | float
 
 # the longest text that is taken for a value
 LONGEST = 60
+
+# a number without a unit; the minus may be a typographic one
+_BARE = re.compile(r"[+\-\u2212]?\s*(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
+
+# what a number without a unit is taken to be: the unit in which the page shows values of its kind
+_SHOWN_UNIT = {"length": "{} mm", "angle": "{} deg", "stop": "f/{}"}
 
 
 @dataclass(frozen=True)
@@ -82,13 +88,15 @@ KNOBS: dict[str, Knob] = {
 def written(knob: Knob, value: float | int | str) -> Written:
     """A value as the scene file writes it: a number in inside units becomes text with its unit.
 
-    Lengths go to a tenth of a millimetre, angles to a hundredth of a degree, stops to a tenth. Text is taken as it is:
-    the scene's own reader judges it.
+    Lengths go to a tenth of a millimetre, angles to a hundredth of a degree, stops to a tenth. Text is taken as it is,
+    a bare number in the unit that the page shows: the scene's own reader judges it.
     """
     if isinstance(value, str):
         text = value.strip()
         if knob.kind in ("frame", "number"):
             return _plain_number(text)
+        if knob.kind in _SHOWN_UNIT and _BARE.fullmatch(text):
+            return _SHOWN_UNIT[knob.kind].format(text.replace("\u2212", "-"))
         return text
     if knob.kind == "length":
         return f"{_trimmed(value * 1e3, 1)} mm"
@@ -104,12 +112,18 @@ def written(knob: Knob, value: float | int | str) -> Written:
 
 
 def shown(knob: Knob, scene: Scene) -> str:
-    """The value that a scene has, as the page shows it; empty where it has none."""
+    """The value that a scene has, as the page shows it; empty where it has none.
+
+    Lengths are shown to a micrometre, angles to a thousandth of a degree: finer than a hand sets them, so that what a
+    file says is not rounded away.
+    """
     value = knob.of(scene)
     if value is None:
         return ""
     if knob.kind == "angle":
-        return deg_text(float(value))
+        return f"{_trimmed(math.degrees(float(value)), 3)} deg"
+    if knob.kind == "length":
+        return f"{_trimmed(1e3 * float(value), 3)} mm"
     return str(written(knob, value))
 
 

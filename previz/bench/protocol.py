@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-import re
 import struct
+import unicodedata
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -18,24 +18,37 @@ LARGEST: Final = 4096
 # numbers beyond this (m, rad, frames) are no request of a hand
 _FARTHEST = 1e7
 
-_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._ -]{0,59}")
+# letters of a name at most, and what it may have besides letters and digits of any language
+_LONGEST_NAME = 60
+_SIGNS = "._ -"
+
+# names that a system keeps for devices, whatever ending they have (Microsoft, "Naming Files, Paths, and Namespaces")
+_DIGITS = "0123456789\u00b9\u00b2\u00b3"
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{digit}" for port in ("com", "lpt") for digit in _DIGITS)}
 
 
 class RequestError(PrevizError):
-    """A request that is not done; the text says why."""
+    """A request that is not done; the text says why, ``knobs`` which values it is about."""
+
+    def __init__(self, text: str, knobs: tuple[str, ...] = ()) -> None:
+        super().__init__(text)
+        self.knobs = knobs
 
 
 @dataclass(frozen=True)
 class Request:
     """A request. ``do`` is its word; ``values`` are knobs turned, ``number`` a frame or a candidate, ``name`` a file's
-    or a candidate's, ``on`` the state of a switch; ``still`` is False while a hand is moving."""
+    or a candidate's, ``knob`` a knob's, ``on`` the state of a switch; ``still`` is False while a hand is moving.
+    ``serial`` is the page's own number of it, 0 where it wants no answer."""
 
     do: str
     values: dict[str, float | int | str] = field(default_factory=dict)
     number: int = 0
     name: str = ""
+    knob: str = ""
     on: bool = False
     still: bool = True
+    serial: int = 0
 
 
 # what each word comes with
@@ -51,6 +64,10 @@ _NEEDS: Final[dict[str, tuple[str, ...]]] = {
     "write": (),
     "write as": ("name",),
     "leave": (),
+    # of two values of one knob: the hand's where "on" is true, else the file's
+    "choose": ("knob", "on"),
+    # whether the bench is there at all
+    "here": (),
 }
 
 
@@ -69,6 +86,7 @@ def read_request(text: str | bytes) -> Request:
     do = data.pop("do", None)
     if not isinstance(do, str) or do not in _NEEDS:
         raise RequestError(f"there is no such request; known are {', '.join(_NEEDS)}")
+    serial = _whole(data.pop("serial", 0))
     unknown = sorted(set(data) - set(_NEEDS[do]))
     if unknown:
         raise RequestError(f'"{do}" takes no "{unknown[0][:40]}"')
@@ -78,7 +96,7 @@ def read_request(text: str | bytes) -> Request:
     missing = [key for key in _NEEDS[do] if key not in taken and key != "still"]
     if missing:
         raise RequestError(f'"{do}" needs "{missing[0]}"')
-    return Request(do, **taken)
+    return Request(do, serial=serial, **taken)
 
 
 def _no_constant(name: str) -> float:
@@ -119,12 +137,35 @@ def _switch(value: Any) -> bool:
 
 
 def _name(value: Any) -> str:
-    if not isinstance(value, str) or not _NAME.fullmatch(value):
-        raise RequestError('a name has letters, digits, blanks, ".", "_" and "-", 60 at most')
-    return value.strip()
+    # letters with marks may come in two pieces
+    text = unicodedata.normalize("NFC", value).strip() if isinstance(value, str) else ""
+    fine = all(letter.isalnum() or letter in _SIGNS for letter in text)
+    if not text or not fine or text[0] == "." or len(text) > _LONGEST_NAME:
+        raise RequestError(
+            'a name has letters, digits, blanks, ".", "_" and "-", 60 at most, and does not begin with "."'
+        )
+    return text
 
 
-_READERS = {"values": _values, "number": _whole, "on": _switch, "still": _switch, "name": _name}
+def file_stem(name: str) -> str:
+    """The name of a scene file without its ending, as every system takes it. Raises :class:`RequestError`."""
+    stem = name[: -len(".toml")] if name.lower().endswith(".toml") else name
+    # some systems drop blanks and dots at the end
+    stem = stem.rstrip(" .")
+    if not stem:
+        raise RequestError("a file needs a name of at least one letter or digit")
+    if stem.partition(".")[0].rstrip().lower() in _RESERVED:
+        raise RequestError(f'"{stem}" is a name that some systems keep for a device; choose another one')
+    return stem
+
+
+def _knob(value: Any) -> str:
+    if not isinstance(value, str) or value not in KNOBS:
+        raise RequestError(f"there is no such value; there are {', '.join(KNOBS)}")
+    return value
+
+
+_READERS = {"values": _values, "number": _whole, "on": _switch, "still": _switch, "name": _name, "knob": _knob}
 
 
 def picture_message(header: dict[str, Any], picture: bytes) -> bytes:

@@ -21,10 +21,12 @@ from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
+from previz.bench.door import PATIENCE_S, Spoken, opened_door
 from previz.bench.drawing import Drawing, plain_values
 from previz.bench.order import Answer, Order
 from previz.bench.protocol import LARGEST, Request, RequestError, picture_message, read_request
 from previz.bench.session import Session
+from previz.bench.store import BenchStore
 from previz.bench.watch import Watch
 from previz.draw.statictext import static_text
 from previz.errors import OutputError, PrevizError
@@ -34,6 +36,9 @@ LOOPBACK = "127.0.0.1"
 
 # pages open at once
 _MOST_PAGES = 8
+
+# answers that wait for a page at most
+_MOST_ANSWERS = 200
 
 # the files of the page, by the names under which they are asked for
 STATIC = {
@@ -70,12 +75,18 @@ class _Page:
         self._socket = socket
         self._waiting: dict[str, str | bytes] = {}
         self._news = asyncio.Event()
+        self._said = 0
 
     def tell(self, kind: str, message: str | bytes) -> None:
         # a picture of the same frame takes the place of the one that waits, at the end of the line
         self._waiting.pop(kind, None)
         self._waiting[kind] = message
         self._news.set()
+
+    def say(self, message: str) -> None:
+        """Answer a request: each answer is told, as long as the page reads them."""
+        self._said = (self._said + 1) % _MOST_ANSWERS
+        self.tell(f"answer {self._said}", message)
 
     async def send(self) -> None:
         """Send what waits, until cancelled or the page is gone."""
@@ -110,6 +121,8 @@ class Bench:
         self._opened: dict[str, Any] = {}
         self._last: dict[str, Answer] = {}
         self._hosts: tuple[str, ...] = ()
+        # connections on which something has been asked
+        self.spoken = Spoken()
         self._watch = Watch(session.path, self._file_changed)
         # what is asked for, and what does it; some have a word to say
         self._doing: dict[str, Callable[[Request], str | None]] = {
@@ -124,13 +137,18 @@ class Bench:
             "take": lambda r: self._stepped(lambda: self.session.take(r.number)),
             "write": lambda _: self.session.write(),
             "write as": self._write_as,
+            "choose": lambda r: self._stepped(lambda: self.session.choose(r.knob, r.on)),
         }
 
     # ---- requests ------------------------------------------------------------------------------------------------
 
     def do(self, request: Request) -> str:
         """Do what a page asks; gives a word for it where there is one. Raises :class:`RequestError`."""
+        if request.do == "here":
+            return ""
         word = self._doing[request.do](request) or ""
+        if request.still:
+            self.session.keep_hand()
         self.tell_state()
         return word
 
@@ -181,7 +199,9 @@ class Bench:
 
     async def _file_changed(self) -> None:
         if self.session.reread():
-            self.tell_state()
+            with contextlib.suppress(OutputError):
+                # said when the hand sets something
+                self.session.keep_hand()
             self.look()
             self.tell_state()
 
@@ -243,6 +263,7 @@ class Bench:
         self, request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
     ) -> web.StreamResponse:
         try:
+            self.spoken.by(request.transport)
             self._check(request)
             response = await handler(request)
         except web.HTTPException as refused:
@@ -318,14 +339,17 @@ class Bench:
         return socket
 
     def _answer(self, page: _Page, data: str | bytes) -> None:
+        serial = 0
         try:
-            word = self.do(read_request(data))
+            request = read_request(data)
+            serial = request.serial
+            said: dict[str, Any] = {"is": "done", "word": self.do(request)}
         except PrevizError as refused:
-            page.tell("said", json.dumps({"is": "refused", "why": str(refused)}))
+            knobs = list(refused.knobs) if isinstance(refused, RequestError) else []
+            said = {"is": "refused", "why": str(refused), "knobs": knobs}
             self.tell_state()
-        else:
-            if word:
-                page.tell("said", json.dumps({"is": "done", "word": word}))
+        if serial or said["is"] == "refused" or said["word"]:
+            page.say(json.dumps({**said, "serial": serial}))
 
     async def close_pages(self) -> None:
         """Say goodbye to every page."""
@@ -355,13 +379,15 @@ async def serve(
     Raises :class:`SceneError` for a scene with faults, :class:`OutputError` where the port is taken, and
     :class:`PrevizError` where the processes that draw have ended.
     """
-    bench = Bench(Session(scene_path), token)
+    bench = Bench(Session(scene_path, None if cache is None else BenchStore(cache)), token)
     loop = asyncio.get_running_loop()
     line = _listening(port)
     port = line.getsockname()[1]
-    runner = web.AppRunner(bench.application(port), access_log=None, handle_signals=False)
+    runner = web.AppRunner(
+        bench.application(port), access_log=None, handle_signals=False, keepalive_timeout=PATIENCE_S
+    )
     await runner.setup()
-    await web.SockSite(runner, line).start()
+    door = await opened_door(runner, line, bench.spoken)
     with _ended_by_signals(loop, bench.ended):
         drawing = Drawing(engine, cache, bench.heard)
         bench.drawer = drawing
@@ -372,6 +398,7 @@ async def serve(
             await bench.ended.wait()
         finally:
             watch.cancel()
+            door.close()
             await bench.close_pages()
             await runner.cleanup()
             await drawing.close()

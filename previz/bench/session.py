@@ -1,7 +1,7 @@
 """The scene on the bench: what the file says, what has been set by hand over it, the way back, and the shelf.
 
 What is set by hand is a change of the file's text that has not been written yet. So the scene's own reader judges it,
-a fault has a line, and writing back keeps comments and layout.
+and writing back keeps comments and layout. What it refuses is not set: the bench always has a scene without a fault.
 """
 
 from __future__ import annotations
@@ -11,14 +11,15 @@ import shutil
 import tempfile
 import tomllib
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from previz.bench.faults import about, placed_faults, refusal
 from previz.bench.knobs import KNOBS, Written, in_data, shown, written
 from previz.bench.lines import move_drawing, set_key
-from previz.bench.protocol import RequestError
-from previz.errors import Fault, SceneError
+from previz.bench.protocol import RequestError, file_stem
+from previz.bench.store import BenchStore, Changes, HandState, KeptState
+from previz.errors import SceneError
 from previz.run.output import output_error
 from previz.scene.edit import edited_text
 from previz.scene.model import Scene
@@ -31,55 +32,68 @@ _STEPS = 200
 # candidates on the shelf
 _SHELF = 24
 
-# letters of a faulty line that are shown
-_LINE = 160
-
 _BOM = b"\xef\xbb\xbf"
-
-Changes = dict[str, Written]
-
-
-@dataclass
-class KeptState:
-    """A state of the bench that was kept. ``values`` holds what was set (inside units) and how it is written."""
-
-    number: int
-    name: str
-    frame: int
-    values: dict[str, tuple[Any, Written]]
-    shown: dict[str, str]
-    found: dict[str, Any] = field(default_factory=dict)
-    picture: bytes = b""
 
 
 class Session:
-    """One scene file on the bench. Raises :class:`SceneError` where the file cannot be used to begin with."""
+    """One scene file on the bench. Raises :class:`SceneError` where the file cannot be used to begin with.
 
-    def __init__(self, path: Path) -> None:
+    With a ``store`` the bench goes on from what it holds, and keeps there what has been set and not been written.
+    """
+
+    def __init__(self, path: Path, store: BenchStore | None = None) -> None:
         self.path = Path(path)
-        self._text = scene_text(self.path)
-        self._scene = scene_of_text(self._text, self.path)
-        # the file's data when it was last free of faults, and its scene: what changes are laid over
-        self._data, self._base = tomllib.loads(self._text), self._scene
-        self._file_faulty = False
-        self._draft = self._text
+        self._store = store
+        self._base_on(scene_text(self.path))
+        self._scene, self._draft = self._base, self._text
+        self._faults: list[dict[str, Any]] = []
         self._changes: Changes = {}
+        # values of the hand's where the file has been given others since: neither is lost until one is chosen
+        self._aside: Changes = {}
         self._undo: list[Changes] = []
         self._redo: list[Changes] = []
         self._turning = False
-        self._faults: list[dict[str, Any]] = []
-        self.shelf: list[KeptState] = []
-        self._kept = 0
+        self.taken_up = False
+        self.shelf: list[KeptState] = [] if store is None else store.shelf()
+        self._kept = max((one.number for one in self.shelf), default=0)
         self.frame = self._move_frame()
         self.follows = True
         self.laid_at: tuple[float, float, float] = self._scene.camera.position
+        left = None if store is None else store.hand()
+        if left is not None:
+            self._take_up(left)
+
+    def _base_on(self, text: str) -> None:
+        """Take a text of the file over; its data and its scene are what changes are laid over."""
+        self._base = scene_of_text(text, self.path)
+        self._text, self._seen, self._data = text, text, tomllib.loads(text)
 
     def _move_frame(self) -> int:
         return int(KNOBS["station"].of(self._scene) or 0)
 
+    def _take_up(self, left: HandState) -> None:
+        """Go on where a bench before this one ended; the file may have been changed since."""
+        now = self._text
+        try:
+            if left.text != now:
+                self._base_on(left.text)
+            self._lay(left.changes)
+        except (SceneError, RequestError):
+            self._base_on(now)
+            self._aside = left.changes | left.aside
+            self._lay({})
+            self.taken_up = True
+            return
+        self._undo, self._redo, self._aside = left.undo, left.redo, left.aside
+        self.follows, self.laid_at = left.follows, left.laid_at
+        self.taken_up = self.unwritten or bool(left.aside)
+        self.go(left.frame)
+        if left.text != now:
+            self.reread()
+
     @property
     def scene(self) -> Scene:
-        """The last scene without a fault."""
+        """The scene that the bench has; it never has a fault."""
         return self._scene
 
     @property
@@ -89,7 +103,7 @@ class Session:
 
     @property
     def faulty(self) -> bool:
-        """Whether the bench cannot use what the file and the hand say; ``scene`` is then the one before."""
+        """Whether the scene file cannot be used as it is now; ``scene`` is then that of the file before."""
         return bool(self._faults)
 
     @property
@@ -104,15 +118,39 @@ class Session:
     # ---- by hand ---------------------------------------------------------------------------------------------
 
     def turn(self, values: dict[str, float | int | str], still: bool = True) -> None:
-        """Set values. Turns that are not ``still``, and the still one after them, are one step of undoing."""
+        """Set values. Turns that are not ``still``, and the still one after them, are one step of undoing.
+
+        What cannot be is refused, and a gesture that ends there stays where it was last.
+        """
         self._sound_file()
-        # together or not at all: what cannot be read must not leave a gesture half open
+        turning, self._turning = self._turning, not still and self._turning
+        # together or not at all
         wanted = {name: written(KNOBS[name], value) for name, value in values.items()}
-        if not self._turning:
-            self._step()
-        self._turning = not still
-        self._changes.update(wanted)
-        self._drafted()
+        before = dict(self._changes)
+        try:
+            self._lay(before | wanted)
+        except SceneError as error:
+            raise RequestError(refusal(wanted, error), about(error, wanted)) from error
+        if not turning and self._changes != before:
+            self._step(before)
+        self._turning = not still and (turning or self._changes != before)
+        for name in wanted:
+            self._aside.pop(name, None)
+
+    def choose(self, name: str, mine: bool) -> None:
+        """Of two values of one knob take the hand's, or the file's. Raises :class:`RequestError` without a choice."""
+        if name not in self._aside:
+            raise RequestError("there is nothing to choose there any more")
+        if mine:
+            self.turn({name: self._aside[name]})
+        else:
+            self._sound_file()
+            before = dict(self._changes)
+            self._relay({k: v for k, v in before.items() if k != name})
+            if self._changes != before:
+                self._step(before)
+            self._turning = False
+        self._aside.pop(name, None)
 
     def undo(self) -> None:
         """Take the last step back."""
@@ -124,72 +162,89 @@ class Session:
 
     def leave(self) -> None:
         """Go back to what the file says."""
+        self._sound_file()
         if self._changes:
-            self._step()
-            self._changes = {}
-            self._drafted()
+            before = dict(self._changes)
+            self._lay({})
+            self._step(before)
+            self._turning = False
 
     def _back(self, one: list[Changes], other: list[Changes], word: str) -> None:
         self._sound_file()
         self._turning = False
         if not one:
             raise RequestError(word)
-        other.append(dict(self._changes))
-        self._changes = one.pop()
-        self._drafted()
+        before = dict(self._changes)
+        step = one.pop()
+        self._relay(step)
+        other.append(before)
 
-    def _step(self) -> None:
-        self._undo.append(dict(self._changes))
+    def _step(self, before: Changes) -> None:
+        self._undo.append(before)
         del self._undo[:-_STEPS]
         self._redo.clear()
 
     def _sound_file(self) -> None:
-        if self._file_faulty:
+        if self._faults:
             raise RequestError("the scene file has faults: put them right first, then go on here")
 
-    def _drafted(self) -> None:
-        """Lay the changes over the file's text, and take the scene over if it has no fault."""
+    def _relay(self, changes: Changes) -> None:
+        """Lay changes that were there before; refused where the file has been changed so that they fit it no more."""
         try:
-            draft = edited_text(self._text, {KNOBS[name].loc: value for name, value in self._changes.items()})
-        except ValueError as error:
-            self._faults = [_plain_fault(f"the scene file cannot be changed here: {error}")]
-            return
-        self._draft = draft
-        try:
-            self._scene = scene_of_text(draft, self.path)
-            self._faults = []
-            self.go(self.frame)
+            self._lay(changes)
         except SceneError as error:
-            self._faults = _placed_faults(error, draft, self.path.name)
+            why = error.faults[0]
+            raise RequestError(
+                f"that step does not fit the file as it is now and is left out: {why.key}: expected {why.expected}, "
+                f"found {why.found}"
+            ) from error
+
+    def _lay(self, changes: Changes) -> None:
+        """Lay changes over the file's text and take the scene over, or raise and leave all as it is."""
+        # what the file says already is no change
+        changes = {name: value for name, value in changes.items() if in_data(KNOBS[name], self._data) != value}
+        try:
+            draft = edited_text(self._text, {KNOBS[name].loc: value for name, value in changes.items()})
+        except ValueError as error:
+            raise RequestError(f"the scene file cannot be changed here: {error}", tuple(changes)) from error
+        self._scene = scene_of_text(draft, self.path)
+        self._draft, self._changes = draft, changes
+        self.go(self.frame)
 
     # ---- the file ----------------------------------------------------------------------------------------------
 
     def reread(self) -> bool:
         """Read the file again; gives whether it says something else than before.
 
-        What an editor changed wins over the hand; the hand's other changes stay over it.
+        What an editor changed is taken over; where the hand had set another value, that one is put aside to be chosen,
+        and undoing brings it back. The hand's other changes stay over the file.
         """
+        text = ""
         try:
             text = scene_text(self.path)
+            if text == self._seen and not self._faults:
+                return False
+            before, data, aside = dict(self._changes), self._data, dict(self._aside)
+            self._base_on(text)
         except SceneError as error:
-            self._file_faulty, self._faults = True, _placed_faults(error, "", self.path.name)
+            self._seen, self._faults, self._turning = text, placed_faults(error, text, self.path.name), False
             return True
-        if text == self._text and not self._file_faulty:
-            return False
-        self._text = text
+        self._faults, self._turning = [], False
+        changed = {name for name, knob in KNOBS.items() if in_data(knob, self._data) != in_data(knob, data)}
+        rest = {name: value for name, value in before.items() if name not in changed}
         try:
-            base = scene_of_text(text, self.path)
-        except SceneError as error:
-            self._file_faulty, self._faults = True, _placed_faults(error, text, self.path.name)
-            return True
-        self._file_faulty, self._turning = False, False
-        data = tomllib.loads(text)
-        changed = {name for name, knob in KNOBS.items() if in_data(knob, data) != in_data(knob, self._data)}
-        for changes in (self._changes, *self._undo, *self._redo):
-            for name in changed & changes.keys():
-                del changes[name]
-        self._data, self._base = data, base
-        self._drafted()
+            self._lay(rest)
+        except (SceneError, RequestError):
+            rest = {}
+            self._lay(rest)
+        for name in before.keys() - rest.keys():
+            if in_data(KNOBS[name], self._data) != before[name]:
+                aside[name] = before[name]
+        if aside != self._aside:
+            # what was undone before can still be done again
+            self._undo.append(before)
+        # what the file says by now is no other value
+        self._aside = {name: value for name, value in aside.items() if in_data(KNOBS[name], self._data) != value}
         return True
 
     def write(self) -> None:
@@ -205,8 +260,7 @@ class Session:
     def write_as(self, name: str) -> Path:
         """Write the bench into a new file beside the scene's; gives its place. The scene on the bench stays."""
         self._whole()
-        stem = name.removesuffix(".toml").strip()
-        place = self.path.with_name(f"{stem}.toml")
+        place = self.path.with_name(f"{file_stem(name)}.toml")
         if os.path.lexists(place):
             raise RequestError(f"{place.name} is there already; choose another name")
         _write_whole(place, self._draft.encode(), new=True)
@@ -236,8 +290,8 @@ class Session:
         for changes in (*self._undo, *self._redo):
             for name, value in before.items():
                 changes.setdefault(name, value)
-        self._text, self._changes = self._draft, {}
-        self._data, self._base = tomllib.loads(self._text), self._scene
+        self._changes = {}
+        self._base_on(self._draft)
 
     # ---- the shelf ---------------------------------------------------------------------------------------------
 
@@ -257,6 +311,7 @@ class Session:
         words = {key: shown(knob, self._scene) for key, knob in KNOBS.items()}
         candidate = KeptState(self._kept, name, self.frame, values, words, found, picture)
         self.shelf.append(candidate)
+        self._keep_shelf()
         return candidate
 
     def candidate(self, number: int) -> KeptState:
@@ -269,19 +324,18 @@ class Session:
     def drop(self, number: int) -> None:
         """Put a candidate away."""
         self.shelf.remove(self.candidate(number))
+        self._keep_shelf()
 
     def take(self, number: int) -> None:
         """Bring a candidate back onto the bench; that can be undone."""
         self._sound_file()
-        candidate = self.candidate(number)
-        self._step()
+        candidate, before = self.candidate(number), dict(self._changes)
+        own = candidate.values.items()
+        self._relay({name: text for name, (inside, text) in own if not _alike(inside, KNOBS[name].of(self._base))})
+        if self._changes != before:
+            self._step(before)
         self._turning = False
-        self._changes = {}
-        for name, (inside, text) in candidate.values.items():
-            if not _alike(inside, KNOBS[name].of(self._base)):
-                self._changes[name] = text
-        self.frame = candidate.frame
-        self._drafted()
+        self.go(candidate.frame)
 
     # ---- for the page ------------------------------------------------------------------------------------------
 
@@ -296,6 +350,7 @@ class Session:
             "faults": self._faults,
             "undo": len(self._undo),
             "redo": len(self._redo),
+            "taken_up": self.taken_up,
             "frame": self.frame,
             "follows": self.follows,
             "size": list(scene.delivery.frame),
@@ -305,10 +360,11 @@ class Session:
                     "label": knob.label,
                     "kind": knob.kind,
                     "value": knob.of(scene),
-                    "shown": self._as_typed(name),
+                    "shown": shown(knob, scene),
                     "low": knob.low,
                     "high": knob.high,
                     "choices": list(knob.choices),
+                    "aside": self._two_values(name),
                 }
                 for name, knob in KNOBS.items()
             },
@@ -318,11 +374,30 @@ class Session:
             ],
         }
 
-    def _as_typed(self, name: str) -> str:
-        # a value with a fault stays in its field as it was typed
-        if self._faults and name in self._changes:
-            return str(self._changes[name])
-        return shown(KNOBS[name], self._scene)
+    def _two_values(self, name: str) -> dict[str, str] | None:
+        """The two values to choose from, the hand's and the file's; None where there is no choice to make."""
+        if name not in self._aside:
+            return None
+        return {"mine": str(self._aside[name]), "file": shown(KNOBS[name], self._base)}
+
+    # ---- on disk -----------------------------------------------------------------------------------------------
+
+    def keep_hand(self) -> None:
+        """Keep what has been set and is not written on disk. Raises :class:`~previz.errors.OutputError`."""
+        if self._store is None:
+            return
+        if not (self.unwritten or self._undo or self._redo or self._aside):
+            self._store.forget_hand()
+            return
+        self._store.keep_hand(
+            HandState(
+                self._text, self._changes, self._undo, self._redo, self._aside, self.frame, self.follows, self.laid_at
+            )
+        )
+
+    def _keep_shelf(self) -> None:
+        if self._store is not None:
+            self._store.keep_shelf(self.shelf)
 
     def set_key(self) -> str:
         """A name for the set that the scene needs."""
@@ -333,34 +408,6 @@ def _alike(one: Any, other: Any) -> bool:
     if isinstance(one, int | float) and isinstance(other, int | float):
         return abs(one - other) < 1e-9
     return bool(one == other)
-
-
-def _plain_fault(text: str) -> dict[str, Any]:
-    return {"text": text, "line": 0, "column": 0, "source": ""}
-
-
-def _placed_faults(error: SceneError, text: str, file: str) -> list[dict[str, Any]]:
-    """Faults for the page: a text, line and column from 1 (0: nowhere), and the line itself with the caret's place."""
-    lines = text.replace("\r\n", "\n").split("\n")
-    return [_placed_fault(fault, lines, file) for fault in error.faults]
-
-
-def _placed_fault(fault: Fault, lines: list[str], file: str) -> dict[str, Any]:
-    source, caret = "", 0
-    if 1 <= fault.line <= len(lines):
-        source, caret = lines[fault.line - 1].replace("\t", " "), max(fault.column - 1, 0)
-        cut = max(0, caret - _LINE // 2)
-        source, caret = source[cut : cut + _LINE], caret - cut
-    place = f"{file}, line {fault.line}, column {fault.column}" if fault.line else file
-    key = f"{fault.key}: " if fault.key else ""
-    hint = f" ({fault.hint})" if fault.hint else ""
-    return {
-        "text": f"{place}: {key}expected {fault.expected}, found {fault.found}{hint}",
-        "line": fault.line,
-        "column": fault.column,
-        "source": source,
-        "caret": caret,
-    }
 
 
 def _write_whole(place: Path, data: bytes, new: bool) -> None:

@@ -18,6 +18,7 @@ import aiohttp
 import pytest
 from aiohttp import web
 
+from previz.bench import door
 from previz.bench.order import Answer, Order
 from previz.bench.server import Bench
 from previz.bench.session import Session
@@ -80,7 +81,7 @@ def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
         port = line.getsockname()[1]
         runner = web.AppRunner(bench.application(port), access_log=None, handle_signals=False)
         await runner.setup()
-        await web.SockSite(runner, line).start()
+        entrance = await door.opened_door(runner, line, bench.spoken)
         watch = asyncio.create_task(bench.watch())
         try:
             async with aiohttp.ClientSession() as client:
@@ -91,6 +92,7 @@ def served(path: Path, test: Callable[[_Served], Awaitable[None]]) -> None:
                     await at.close_lines()
         finally:
             watch.cancel()
+            entrance.close()
             await bench.close_pages()
             await runner.cleanup()
 
@@ -319,6 +321,54 @@ def test_keeping_waits_for_the_finished_picture(scene_file: Path) -> None:
             pass
         async with at.client.get(at.page + "kept/1.jpg") as response:
             assert await response.read() == b"picture"
+
+    served(scene_file, test)
+
+
+def test_an_answer_has_its_request_s_number_and_a_refusal_says_of_what(scene_file: Path) -> None:
+    async def test(at: _Served) -> None:
+        live = await at.live()
+        await live.send_str('{"do": "turn", "values": {"lens": "40"}, "serial": 7}')
+        await live.send_str('{"do": "turn", "values": {"lens": "two mm"}, "serial": 8}')
+        await live.send_str('{"do": "here", "serial": 9}')
+        assert (await told(live, "done"))["serial"] == 7
+        refused = await told(live, "refused")
+        assert (refused["serial"], refused["knobs"]) == (8, ["lens"])
+        assert '"two mm" is not set' in refused["why"]
+        assert (await told(live, "done"))["serial"] == 9
+        assert at.bench.session.state()["knobs"]["lens"]["shown"] == "40 mm"
+
+    served(scene_file, test)
+
+
+def test_connections_that_ask_nothing_are_closed_and_no_more_than_so_many_are_taken(
+    scene_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(door, "MOST", 12)
+    monkeypatch.setattr(door, "PATIENCE_S", 0.5)
+
+    async def closed(reader: asyncio.StreamReader) -> bytes:
+        try:
+            return await reader.read()
+        except ConnectionError:
+            return b""
+
+    async def test(at: _Served) -> None:
+        live = await at.live()
+        await told(live, "state")
+        idle = [await asyncio.open_connection("127.0.0.1", at.port) for _ in range(40)]
+        # half a request is none
+        idle[0][1].write(b"GET / HTTP/1.1\r\n")
+        assert await asyncio.gather(*(closed(reader) for reader, _ in idle)) == [b""] * 40
+        for _, writer in idle:
+            writer.close()
+        # the page that was there goes on, and others come in again
+        await live.send_str('{"do": "here", "serial": 1}')
+        assert (await told(live, "done"))["serial"] == 1
+        while at.bench.spoken.open > 1:
+            await asyncio.sleep(0.01)
+        async with at.client.get(at.page) as response:
+            assert response.status == 200
 
     served(scene_file, test)
 
