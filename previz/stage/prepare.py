@@ -307,18 +307,38 @@ def prepare(
     width_px: int | None = None,
     cache: LightKeeper | None = None,
     say: Callable[[str], None] | None = None,
+    before: ReadySet | None = None,
+    texel: float | None = None,
 ) -> ReadySet:
     """Build, light and paint a scene's set, fine enough for frames ``width_px`` wide (delivered ones unless given).
 
-    ``cache`` keeps baked light and finds it again; ``say`` is told what takes long.
+    ``cache`` keeps baked light and finds it again; ``say`` is told what takes long. ``before`` is a set made ready in
+    this way: where it is the same one seen by another camera, its wall and its light are taken over. ``texel`` (m) is
+    the bridge's where the camera is not to say it.
     """
     move = move_of(scene)
-    built = build_set(scene, bridge_texel(scene, move, width_px))
+    texel = bridge_texel(scene, move, width_px) if texel is None else texel
     station_point = np.asarray(move.camera(move.station_frame).position)
-    sight = sight_of(built)
-    wall = lit_wall(scene, built, sight, cache, say)
+    if before is not None and same_set(before.scene, scene):
+        old = before.built
+        build = build_bridge(scene, old.wall, texel)
+        said = old.cautions[: len(old.cautions) - len(old.bridge.cautions)]
+        built = BuiltSet(old.wall, build, (*said, *build.cautions))
+        sight, wall = sight_of(built), before.wall
+    else:
+        built = build_set(scene, texel)
+        sight = sight_of(built)
+        wall = lit_wall(scene, built, sight, cache, say)
     bridge, out_of_range = Painter(built, wall, sight).painted(scene, station_point)
     return ReadySet(scene, built, wall, bridge, station_point, wall_in_view(move, built.wall), out_of_range)
+
+
+def same_set(one: Scene, other: Scene) -> bool:
+    """Whether two scenes have the same set in the same light, whatever their cameras see of it."""
+    return all(
+        getattr(one, name) == getattr(other, name)
+        for name in ("wall", "bridge", "lamps", "cards", "light", "scale", "folder")
+    )
 
 
 def wall_in_view(move: Move, wall: Surface) -> Rectangle:

@@ -285,8 +285,8 @@ def test_a_gesture_that_ends_where_nothing_can_be_stays_where_it_was_last(scene_
 @pytest.mark.parametrize(
     ("name", "typed", "shown"),
     [("out", "1300", "1300 mm"), ("tilt", "-13", "-13 deg"), ("tilt", "\u221213", "-13 deg"), ("stop", "16", "f/16"),
-     ("lens", "40.5", "40.5 mm"), ("up", " .5 ", "0.5 mm"), ("out", "1.3 m", "1300 mm"), ("pan", "+2", "2 deg"), ("up", "160.25", "160.25 mm"),
-     ("tilt", "-8.25", "-8.25 deg")],
+     ("lens", "40.5", "40.5 mm"), ("up", " .5 ", "0.5 mm"), ("out", "1.3 m", "1300 mm"), ("pan", "+2", "2 deg"),
+     ("up", "160.25", "160.25 mm"), ("tilt", "-8.25", "-8.25 deg")],
 )  # fmt: skip
 def test_a_bare_number_is_in_the_unit_that_is_shown(scene_file: Path, name: str, typed: str, shown: str) -> None:
     session = Session(scene_file)

@@ -34,7 +34,8 @@ def keep(folder: OutputFolder, sha256: str, ready: ReadySet, art: LaidPaint) -> 
     folder.write_bytes(_PICTURE, png_bytes(art.lit.bridge))
     if art.lit.wall is not None:
         folder.write_bytes(_WALL_PICTURE, png_bytes(art.lit.wall))
-    record = {"scene_sha256": sha256, **_record(ready, art.lit)}
+    texel = repr(ready.built.bridge.texel)
+    record = {"scene_sha256": sha256, "texel": texel, **_record(ready, art.lit)}
     folder.write_text(_RECORD, json_text(record, decimals=4, sort_keys=True))
 
 
@@ -49,6 +50,25 @@ def kept(folder: OutputFolder, ready: ReadySet) -> SolvedPaint | None:
         return None
     fits = paint.bridge.shape == ready.bridge.code.shape and (wall is None or wall.shape == ready.wall.clean.code.shape)
     return paint if fits and found == _record(ready, paint) else None
+
+
+def kept_for_another(folder: OutputFolder, scene: Scene, before: ReadySet) -> ReadySet | None:
+    """The scene's set in the paint that was kept last, for whatever scene that was solved: None where there is none, or
+    it does not lie on the map of this bridge.
+
+    ``before`` is the set made ready, as :func:`~previz.stage.prepare.prepare` takes it.
+    """
+    try:
+        texel = float(json.loads(folder.place(_RECORD).read_text(encoding="utf-8"))["texel"])
+        wall = read_png(folder.place(_WALL_PICTURE)) if scene.paint.wall == "free" else None
+        paint = SolvedPaint(read_png(folder.place(_PICTURE)), wall)
+    except (OSError, ValueError, KeyError, TypeError, PrevizError):
+        return None
+    if not 0.0 < texel < 1.0:
+        return None
+    ready = prepare(scene, None, None, None, before, texel)
+    fits = paint.bridge.shape == ready.bridge.code.shape and (wall is None or wall.shape == ready.wall.clean.code.shape)
+    return with_paint(ready, paint) if fits else None
 
 
 def painted_before(ready: ReadySet, folder: OutputFolder, sha256: str) -> ReadySet:

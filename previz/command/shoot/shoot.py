@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from previz import __version__
-from previz.colour import JND_DE00
 from previz.command.paint.solvedpaint import made_ready
 from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
+from previz.command.shoot.verdict import judged_move, summary_values
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
 from previz.deliver.shoot.overlay import (
     LineBeside,
@@ -25,11 +25,10 @@ from previz.deliver.shoot.overlay import (
 )
 from previz.draw.sideview import SideView, title_block
 from previz.errors import BuildError
-from previz.judge.film.found import FilmFrame, film_of, if_it_stood, summary_of_film, with_parallax
+from previz.judge.film.found import FilmFrame, if_it_stood
 from previz.judge.frame import JudgedFrame
-from previz.judge.hold import FilmSummary, FrameScore, HoldSummary, summarised
+from previz.judge.hold import FrameScore, HoldSummary
 from previz.judge.telltable import TELLS
-from previz.judge.viewer import Viewer
 from previz.look.choose import choose_engine
 from previz.plate.figure import StandingFigure, figure_file, standing_figure
 from previz.run.film import write_film
@@ -45,11 +44,9 @@ from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
 from previz.search.helps import TRIED_PX, HelpsJob
-from previz.stage.cautions import once, scene_cautions
 from previz.stage.looking import FrameJob, FrameResult
 from previz.stage.mends import first_steps
-from previz.stage.prepare import ReadySet, continues_wall
-from previz.stage.rangewhere import TOLD_FROM, out_of_range_on, out_of_range_words
+from previz.stage.prepare import continues_wall
 from previz.workshop.surface import Pixels8
 
 
@@ -102,8 +99,8 @@ def shoot(
             chosen.engine.close()
         finally:
             ledger.close(finished=False)
-        order, film = _film_of(scene, [scores[f] for f in move.frames])
-        summary = _summary_of(scene, move, order, film)
+        told = judged_move(scene, move, scores)
+        order, film, summary = told.order, told.film, told.summary
         progress.say("writing films and tables")
         rate = scene.delivery.rate
         write_film(folder, "lens.mp4", _frames(folder, "lens", move.frames), rate)
@@ -114,7 +111,7 @@ def shoot(
             slides = next(one.slides for one in film if one.frame == summary.worst_frame)
             _write_worst(folder, next(iter(pool.run([job]))), slides)
         helps = _what_helps(scene, order, summary, pool, progress)
-        values = _written(scene, order, summary, run, (width_px, height_px), ready, helps)
+        values = summary_values(scene, told, run, (width_px, height_px), ready, helps)
         _write_tables(folder, order, film, values)
         progress.say("writing the report")
         write_report(folder, ReportJob(ready, side, date, order, film, summary, values))
@@ -152,10 +149,10 @@ def score(
                 ledger.add(result.judged.score.frame, result.judged.score)
         finally:
             ledger.close(finished=False)
-        order, film = _film_of(scene, [ledger.done[f] for f in move.frames])
-        summary = _summary_of(scene, move, order, film)
+        told = judged_move(scene, move, ledger.done)
+        order, film, summary = told.order, told.film, told.summary
         helps = _what_helps(scene, order, summary, pool, progress)
-        values = _written(scene, order, summary, run, (width_px, height_px), ready, helps)
+        values = summary_values(scene, told, run, (width_px, height_px), ready, helps)
         _write_tables(folder, order, film, values)
         ledger.close(finished=True)
     return RunResult(values, folder.path)
@@ -239,19 +236,6 @@ def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterato
     return (read_frame(folder, series, frame) for frame in frames)
 
 
-def _film_of(scene: Scene, order: list[FrameScore]) -> tuple[list[FrameScore], list[FilmFrame]]:
-    """The frames with what is found by their sliding among their tells, and the film that they make."""
-    film = film_of(order, float(scene.delivery.rate))
-    return with_parallax(order, film), film
-
-
-def _summary_of(
-    scene: Scene, move: Move, order: Sequence[FrameScore], film: Sequence[FilmFrame]
-) -> HoldSummary:
-    still = summarised(order, scene.rail.hold, move.station_frame, scene.rail.reveal)
-    return summary_of_film(still, order, film, scene.rail.hold)
-
-
 def judged_pieces(judged: JudgedFrame, every: bool = False) -> list[OutlinePieces]:
     """The judged outline and the traces, line by line, for drawing: those that are found, or ``every`` one."""
     traces = outline_pieces(judged.trace, judged.trace_tell)
@@ -306,74 +290,6 @@ def _write_plot(
     folder.write_bytes("hold.png", png_bytes(hold_plot(plot)))
 
 
-def _written(
-    scene: Scene,
-    order: Sequence[FrameScore],
-    summary: HoldSummary,
-    run: dict[str, str],
-    size_px: tuple[int, int],
-    ready: ReadySet,
-    helps: list[str],
-) -> dict[str, Any]:
-    warnings = [*scene_cautions(scene), *ready.built.cautions]
-    if ready.out_of_range > TOLD_FROM:
-        warnings.append(out_of_range_words(ready.out_of_range, out_of_range_on(ready)))
-    unjudged = [s for s in order if s.break_pct is None]
-    if unjudged:
-        many = "1 frame" if len(unjudged) == 1 else f"{len(unjudged)} frames"
-        warnings.append(f"{many} cannot be judged, the first is {unjudged[0].frame}: {unjudged[0].reason}.")
-    judged = [s for s in order if s.break_pct is not None]
-    certified = [s.frame for s in judged if s.mismatch_de is not None and s.mismatch_de < JND_DE00]
-    return {
-        "title": scene.title,
-        "scene_sha256": run["scene"],
-        "version": __version__,
-        "engine": run["engine"],
-        "driver": run["driver"],
-        "frames": len(order),
-        "size_px": list(size_px),
-        "px_per_deg": round(Viewer(size_px[1]).px_per_deg, 3),
-        "station_frame": summary.station_frame,
-        "certified_frames": len(certified),
-        "hold_wanted": list(scene.rail.hold),
-        "hold_mm": round(1e3 * summary.hold, 3),
-        "hold_frames": summary.hold_frames,
-        "hold_s": round(summary.hold_frames / float(scene.delivery.rate), 3),
-        "hold_first": summary.hold_first,
-        "hold_last": summary.hold_last,
-        "break_mean_pct": _rounded(summary.break_mean_pct),
-        "break_worst_pct": _rounded(summary.break_worst_pct),
-        "break_station_pct": _rounded(summary.break_station_pct),
-        "break_reveal_pct": _rounded(summary.break_reveal_pct),
-        "trace_worst_pct": _rounded(summary.trace_worst_pct),
-        **_film_values(summary.film),
-        "helps": helps,
-        "hidden": summary.hidden,
-        "viewers": {
-            name: {"break_worst_pct": _rounded(worst), "trace_worst_pct": _rounded(trace)}
-            for name, (worst, trace) in summary.viewers.items()
-        },
-        "reveal_frame": scene.rail.reveal,
-        "worst_frame": summary.worst_frame,
-        "worst_tells": list(summary.worst_tells),
-        "cautions": once(warnings),
-    }
-
-
-def _film_values(film: FilmSummary | None) -> dict[str, Any]:
-    if film is None:
-        return {}
-    return {
-        "hold_still_mm": round(1e3 * film.still, 3),
-        "hold_still_frames": film.still_frames,
-        "found_hold_pct": _rounded(film.found_pct),
-        "found_hold_low_pct": _rounded(film.found_low_pct),
-        "found_hold_high_pct": _rounded(film.found_high_pct),
-        "drift_worst_deg_s": _rounded(film.drift_deg_s),
-        "parallax_from": film.parallax_from,
-    }
-
-
 def _what_helps(
     scene: Scene, order: Sequence[FrameScore], summary: HoldSummary, pool: WorkerPool, progress: Progress
 ) -> list[str]:
@@ -395,10 +311,6 @@ def _what_helps(
         progress.say("trying what would help")
         helps += next(iter(pool.run([HelpsJob(TRIED_PX, scaled_height(scene, TRIED_PX))])))
     return helps
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)
 
 
 def _write_tables(
