@@ -363,6 +363,23 @@ def test_stairs_are_cut_flat() -> None:
     assert [size for size in sizes if size[1] == 9.0] == [(54.0, 9.0)] * 3
 
 
+def test_a_riser_lower_than_the_board_is_left_out_and_said() -> None:
+    # one riser of 9 mm, one of 2 mm that the board of 3 mm above it covers whole
+    outline = [(-30.0, 0.0), (100.0, 0.0), (100.0, -9.0), (200.0, -9.0), (200.0, -11.0), (300.0, -11.0)]
+    mesh = prism(np.array([*outline, (300.0, -60.0), (-30.0, -60.0)]) * MM, 60 * MM, ON_EDGE)
+    thin, thick = unfold(as_bridge(mesh), 1 * MM, "board"), unfold(as_bridge(mesh), 3 * MM, "board")
+    assert not any("left out" in note for note in thin.notes)
+    assert len(thick.pieces) == len(thin.pieces) - 1
+    (note,) = [note for note in thick.notes if "left out" in note]
+    assert note.count(",") == 2  # one name
+    risers = [size for size in piece_sizes(thick).values() if size[0] == 54.0]
+    assert (54.0, 9.0) in risers
+    assert (54.0, 2.0) not in risers
+    # where a good part of the surface would be missing, the board is refused
+    with pytest.raises(BuildError, match="too thick"):
+        unfold(as_bridge(mesh), 31 * MM, "board")
+
+
 def test_a_curved_parapet_is_one_strip() -> None:
     angle = np.linspace(-0.1, 0.9, 25)
     rim = np.column_stack([np.cos(angle), np.sin(angle)])

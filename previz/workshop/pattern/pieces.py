@@ -35,6 +35,10 @@ _RECTANGLE, _STUBBY = 0.995, 3.0
 _ASIDE = (0.0, -0.12, 0.12, -0.24, 0.24)
 
 
+class NoRoomError(BuildError):
+    """A panel whose neighbours are so thick that nothing of it is left."""
+
+
 @dataclass(frozen=True, eq=False)
 class Cut:
     """A line to cut, ``start`` to ``end`` (2,) m, the piece on its left.
@@ -231,7 +235,7 @@ def cut_piece(
     facets: Facets, flats: Flats, piece: int, inset: Array, joints: list[Joint], letters: list[str]
 ) -> PatternPiece:
     """One piece, without tabs. ``inset`` (3T,) m moves its rim inwards; a piece that has no room for it raises
-    :class:`BuildError`."""
+    :class:`NoRoomError`."""
     own = flats.panel[facets.facet[np.arange(len(facets.twin)) // 3]]
     letter_of = {
         int(h): letter
@@ -245,12 +249,16 @@ def cut_piece(
     name = flats.name[panels[0]]
     rings: list[Array] = []
     cuts: list[Cut] = []
+    turned = False
     for loop in boundaries(facets, flats, piece):
-        ring, origin = _inset_ring(flats.placed(facets, loop)[0], inset[loop])
+        outer, outer_end = flats.placed(facets, loop)
+        ring, origin = _inset_ring(outer, inset[loop])
         rings.append(ring)
         for i, edge in enumerate(origin):
             h = int(loop[edge]) if edge >= 0 else -1
             start, end = ring[i], ring[(i + 1) % len(ring)]
+            # a line that runs the other way has passed the one across: a ring that did so twice is valid, and nowhere
+            turned |= h >= 0 and float((end - start) @ (outer_end[edge] - outer[edge])) <= 0.0
             if h < 0:
                 cuts.append(Cut(start, end, (-1, -1), name, "", ""))
                 continue
@@ -258,8 +266,10 @@ def cut_piece(
             faces = flats.name[own[h]], flats.name[own[facets.twin[h]]]
             cuts.append(Cut(start, end, corners, *faces, letter_of.get(h, ""), float(facets.fold[h]), float(inset[h])))
     shape = Polygon(rings[0], rings[1:])
-    if np.any(inset) and not (shape.is_valid and _area(rings[0]) > 1e-8):
-        raise BuildError(
+    # what of a face is seen once its neighbours lie over it; a low riser may end up whole under the treads beside it
+    seen = shape.is_valid and max(panel_area(facets, flats, p).intersection(shape).area for p in panels) > 1e-8
+    if np.any(inset) and (turned or not seen):
+        raise NoRoomError(
             f'the board is too thick: its neighbours leave nothing of "{name}"; take thinner board, or card'
         )
     folds = _folds(facets, flats, piece)
@@ -333,6 +343,8 @@ def _face_labels(
         area, name = panel_area(facets, flats, p), flats.name[p]
         if shape is not None:
             area = area.intersection(shape)
+            if area.is_empty:
+                continue
         corners = np.asarray(minimum_rotated_rectangle(area).exterior.coords)[:3]
         ways = np.diff(corners, axis=0)
         sizes = np.linalg.norm(ways, axis=1)

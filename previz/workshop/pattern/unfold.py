@@ -27,7 +27,19 @@ from previz.geometry import Array
 from previz.workshop.bridge import BridgeBuild
 from previz.workshop.pattern.facets import Facets, Triangles, facets_of
 from previz.workshop.pattern.layout import Flats, joined_flats
-from previz.workshop.pattern.pieces import Cut, Fold, Label, Mark, PatternPiece, Tab, cut_piece, joints_of, lettered
+from previz.workshop.pattern.pieces import (
+    Cut,
+    Fold,
+    Joint,
+    Label,
+    Mark,
+    NoRoomError,
+    PatternPiece,
+    Tab,
+    cut_piece,
+    joints_of,
+    lettered,
+)
 from previz.workshop.pattern.tabs import with_tabs
 
 __all__ = ["Cut", "Fold", "Label", "Mark", "Pattern", "PatternPiece", "Tab", "fold_growth", "unfold"]
@@ -43,6 +55,8 @@ _SHEET = (0.420, 0.594)
 _MITRED = float(np.radians(45.0))
 # parts whose boxes share more than this (m) every way are set into one another
 _SET_IN = 1e-4
+# panels that have no room between board this thick may be left out up to this share of the surface (ours)
+_SMALL = 0.1
 # a joint between boards this far (rad) from square is bevelled
 _SQUARE = float(np.radians(3.0))
 
@@ -97,7 +111,7 @@ def unfold(
     inset = _insets(facets, flats, thickness) if material == "board" else np.zeros(len(facets.twin))
     joints = joints_of(facets, flats)
     letters = lettered(facets, flats, joints)
-    pieces = [cut_piece(facets, flats, p, inset, joints, letters) for p in range(flats.count)]
+    pieces, filled = _cut_all(facets, flats, inset, joints, letters)
     notes: list[str] = []
     untabbed: list[str] = []
     if material == "card":
@@ -105,6 +119,9 @@ def unfold(
         notes += _card_notes(facets, flats, thickness, untabbed)
     else:
         notes += _board_notes(facets, flats, thickness, inset, joints, letters)
+        if filled:
+            names = ", ".join(filled[:8]) + (f" and {len(filled) - 8} more" if len(filled) > 8 else "")
+            notes.append(f"Too small for this board, left out: {names}. Fill what stays open there, and sand it flush.")
     notes += _bodies_notes(facets, flats)
     if len(pieces) > _MANY_PIECES:
         notes.append(
@@ -119,6 +136,34 @@ def unfold(
         )
     pieces.sort(key=lambda p: -round(p.size[0] * p.size[1], 9))
     return Pattern(tuple(pieces), thickness, material, tuple(notes), tuple(untabbed))
+
+
+def _cut_all(
+    facets: Facets, flats: Flats, inset: Array, joints: list[Joint], letters: list[str]
+) -> tuple[list[PatternPiece], list[str]]:
+    """All pieces, and the names of those that are left out, small ones that their neighbours' thickness leaves no room
+    for. What ends at one of those is not cut short for it: ``inset`` (3T,) m is nought there afterwards.
+
+    Raises :class:`NoRoomError` where what would be left out is more than :data:`_SMALL` of the surface.
+    """
+    piece_of = flats.piece[facets.facet[np.arange(len(facets.twin)) // 3]]
+    corners = facets.vertices[facets.triangles]
+    areas = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    area_of = np.bincount(piece_of[::3], weights=areas, minlength=flats.count)
+    left_out: dict[int, str] = {}
+    while True:
+        pieces = []
+        for p in sorted(set(range(flats.count)) - set(left_out)):
+            try:
+                pieces.append(cut_piece(facets, flats, p, inset, joints, letters))
+            except NoRoomError:
+                left_out[p] = flats.name[int(flats.panel[np.flatnonzero(flats.piece == p)[0]])]
+                if area_of[list(left_out)].sum() > _SMALL * area_of.sum():
+                    raise
+                inset[np.isin(piece_of[facets.twin], list(left_out))] = 0.0
+                break
+        else:
+            return pieces, sorted(left_out.values())
 
 
 def _insets(facets: Facets, flats: Flats, thickness: float) -> Array:
