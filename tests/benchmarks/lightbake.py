@@ -235,7 +235,7 @@ def _mitsuba_mesh(mi: Any, surface: Surface) -> Any:
     texture = {"type": "bitmap", "bitmap": bitmap, "wrap_mode": "clamp", "raw": True}
     properties = mi.Properties()
     properties["bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": texture})
-    corners, uv, faces, normals = _corners(surface)
+    corners, uv, faces, normals = corners_as_lit(surface)
     mesh = mi.Mesh(surface.name, len(corners), len(faces), has_vertex_texcoords=True,
                    has_vertex_normals=normals is not None, props=properties)  # fmt: skip
     values = mi.traverse(mesh)
@@ -248,7 +248,7 @@ def _mitsuba_mesh(mi: Any, surface: Surface) -> Any:
     return mesh
 
 
-def _corners(surface: Surface) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+def corners_as_lit(surface: Surface) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
     """Corners, their places on the map, faces, and the corners' normals; none for flat faces.
 
     Every face of a height field has corners of its own, with normals as its texels have them: they part at creases.

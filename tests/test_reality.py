@@ -1,0 +1,181 @@
+"""What the comparison with a path tracer is made of: its lamps, lens and sums against closed forms and libraries."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad
+from scipy.ndimage import shift
+from scipy.special import j1
+from skimage.data import gravel
+
+from previz import colour
+from previz.scene.model import Scene
+from previz.scene.move import move_of
+from tests.benchmarks.reality import frames, record, sets, tracer
+from tests.benchmarks.reality.compare import compared, drift_by_flow
+from tests.benchmarks.reality.world import lamp_colour, view_of
+
+
+@pytest.mark.parametrize("size", [(0.6,), (0.3, 0.5)])
+def test_a_lamps_radiance_gives_its_lux_at_its_aim(size: tuple[float, ...]) -> None:
+    """Summed over the face by SciPy: L cos cos / d^2 dA, Lambert's law (textbook)."""
+    lamp = tracer.LampFace((0.0, 0.0, 0.8), (0.0, 0.0, 0.0), size, 250.0, (1.0, 1.0, 1.0))
+    wide, high = size[0], size[-1]
+
+    def piece(y: float, x: float) -> float:
+        inside = len(size) == 2 or x * x + y * y <= (0.5 * wide) ** 2
+        return inside * 0.8**2 / (x * x + y * y + 0.8**2) ** 2
+
+    if len(size) == 2:
+        seen = dblquad(piece, -0.5 * wide, 0.5 * wide, -0.5 * high, 0.5 * high)[0]
+    else:
+        radius = 0.5 * wide
+
+        def half(x: float) -> float:
+            return float(np.sqrt(max(radius**2 - x * x, 0.0)))
+
+        seen = dblquad(piece, -radius, radius, lambda x: -half(x), half)[0]
+    assert tracer.radiance(lamp) * seen == pytest.approx(250.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("kelvin", [3200.0, 4300.0, 5000.0, 6500.0, 7500.0])
+def test_lamps_have_the_colour_that_the_tool_gives_them(kelvin: float) -> None:
+    """The tracer's come from colour-science. Half a percent is far below a just noticeable difference."""
+    np.testing.assert_allclose(lamp_colour(kelvin, 5600.0), colour.lamp_tint(kelvin, 5600.0), atol=0.005)
+
+
+def test_diffraction_is_that_of_a_round_pupil() -> None:
+    """A point through f/22 at 4 um a pixel is Airy's pattern, (2 J1(x) / x)^2 (SciPy's Bessel function)."""
+    point = np.zeros((129, 129, 3), dtype=np.float32)
+    point[64, 64] = 1.0
+    got = tracer.diffracted(point, 22.0 / 4e-6)[64, 64:, 1].astype(float)
+    x = np.pi * np.maximum(np.arange(65) * 4e-6, 1e-12) / (tracer.WAVELENGTHS[1] * 22.0)
+    wanted = (2.0 * j1(x) / x) ** 2
+    # Airy's pattern rings on beyond the frame; to a hundredth of its middle it is the same
+    np.testing.assert_allclose(got / got[0], wanted, atol=0.01)
+
+
+def test_a_picture_keeps_its_light_through_the_lens() -> None:
+    picture = np.random.default_rng(1).uniform(0.2, 0.8, (40, 60, 3)).astype(np.float32)
+    assert tracer.diffracted(picture, 22.0 / 37e-6).mean() == pytest.approx(float(picture.mean()), rel=1e-3)
+
+
+def test_a_world_is_read_as_it_was_written(tmp_path) -> None:
+    mesh = tracer.Mesh(
+        np.eye(3, dtype=np.float32), np.array([[0, 1, 2]], dtype=np.uint32), np.zeros((3, 2), np.float32), None,
+        np.full((2, 2, 3), 0.25, np.float32), 0.06,
+    )  # fmt: skip
+    lamp = tracer.LampFace((0.0, 1.0, 2.0), (0.0, 0.0, 0.0), (0.3, 0.5), 120.0, (1.0, 0.9, 0.8), 0.5, 0.2)
+    world = tracer.World({"wall": mesh}, (lamp,), (), 900.0, 1020.0)
+    world.save(tmp_path / "world.npz")
+    again = tracer.World.load(tmp_path / "world.npz")
+    assert again.lamps == world.lamps
+    assert again.boards == ()
+    assert again.white_lux == 1020.0
+    assert again.meshes["wall"].alpha == 0.06
+    assert again.meshes["wall"].normals is None
+    np.testing.assert_array_equal(again.meshes["wall"].corners, mesh.corners)
+    np.testing.assert_array_equal(again.meshes["wall"].reflectance, mesh.reflectance)
+
+
+@pytest.mark.parametrize("name", sets.NAMES)
+def test_every_set_is_a_scene_that_moves(name: str, tmp_path) -> None:
+    scene = sets.scene_of(name, tmp_path)
+    assert len(move_of(scene).frames) > scene.rail.hold[1] - 1000
+
+
+def test_the_ten_have_all_kinds_that_were_asked_for(tmp_path) -> None:
+    scenes = [sets.seeded(number, tmp_path) for number in range(10)]
+    assert {s.bridge.gloss for s in scenes} == {"matt", "satin", "gloss"}
+    assert any(s.wall.gloss == "satin" for s in scenes)
+    assert {c.kind for s in scenes for c in s.cards} == {"bounce", "flag"}
+    assert {bool(lamp.cone) for s in scenes for lamp in s.lamps} == {True, False}
+    assert min(s.camera.stop for s in scenes) == 4.0
+    assert max(s.camera.stop for s in scenes) == 32.0
+    assert any(s.rail.along == "arc" for s in scenes)
+    assert any(s.rail.along[1] != 0.0 for s in scenes)
+    assert any(s.bridge.taper != 1.0 for s in scenes)
+    assert any(s.bridge.bend != 0.0 for s in scenes)
+
+
+def _pair(moved: float) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Two frames of gravel, a square of which is ``moved`` px to the right in the second."""
+    ground = (gravel()[:200, :200, None].repeat(3, axis=2) / 255.0).astype(np.float32) ** 2.2
+    cover = np.zeros((200, 200), dtype=np.float32)
+    cover[60:140, 60:140] = 1.0
+    slid = np.stack([shift(ground[..., k], (0.0, moved), order=3, mode="nearest") for k in range(3)], axis=-1)
+    second = np.where(cover[..., None] > 0, slid, ground).astype(np.float32)
+    return [(ground, ground, cover), (second, ground, cover)]
+
+
+def test_what_slides_is_measured_by_flow() -> None:
+    """0.8 px a frame, 25 frames a second, 540 lines at 30 px a degree: 0.67 degrees a second."""
+    assert drift_by_flow(_pair(0.8), 25.0, 540) == pytest.approx(0.8 * 25.0 / 30.0, rel=0.15)
+    assert drift_by_flow(_pair(0.0), 25.0, 540) == pytest.approx(0.0, abs=0.01)
+
+
+def test_pictures_that_are_the_same_do_not_differ_and_others_do() -> None:
+    (seen, clean, cover), (second, _, _) = _pair(0.8)
+    noise, box = np.zeros((180, 180, 3), dtype=np.float32), (10, 10, 180, 180)
+    same = compared((seen, clean, cover), (seen, clean, cover), noise, box)
+    assert max(value for name, value in same.items() if not name.startswith("deepest")) == 0.0
+    other = compared((seen, clean, cover), (second, clean, np.roll(cover, 1, axis=1)), noise, box)
+    assert other["bridge_de"] > 1.0
+    assert other["wall_de"] == 0.0
+    # 80 px high squares, one px apart: one column on either side, of 81 together
+    assert other["mask_pct"] == pytest.approx(100.0 * 2.0 / 81.0)
+    # shade a tenth of the light away beside the bridge
+    shaded = seen * np.where(cover[..., None] > 0, 1.0, 0.9).astype(np.float32)
+    assert compared((seen, clean, cover), (shaded, clean, cover), noise, box)["shadow"] == pytest.approx(0.1, abs=1e-4)
+
+
+def test_the_bridges_doing_fades_out_at_the_box_and_not_at_the_frames_edge() -> None:
+    weight = frames.fading((100, 200), (50, 0, 150, 100))
+    assert weight[:, :50].max() == 0.0
+    assert weight[50, 199] == 1.0
+    assert weight[0, 150] == 1.0
+    assert 0.0 < weight[50, 50 + frames.FADE_PX // 2] < 1.0
+
+
+def test_a_frame_without_shade_is_the_clean_wall_beside_the_bridge() -> None:
+    (seen, clean, cover), _ = _pair(0.0)
+    shaded = np.where(cover[..., None] > 0, seen, 0.9 * clean).astype(np.float32)
+    again = frames.unshaded(shaded, clean, cover)
+    np.testing.assert_allclose(again, seen, atol=2e-3)
+
+
+def test_a_view_has_the_scenes_lens(tmp_path) -> None:
+    scene: Scene = sets.seeded(5, tmp_path)
+    view = view_of(move_of(scene), 1004, (960, 540), (0, 0, 960, 540))
+    assert view.pupil == pytest.approx(scene.camera.lens / 4.0)
+    assert len(view.moments) == 1
+    assert len(view_of(move_of(scene), 1030, (960, 540), (0, 0, 960, 540)).moments) > 1
+    assert view_of(move_of(scene), 1004, (960, 540), (0, 0, 960, 540), sharp=True).pupil == 0.0
+    # what travels to the machine that traces is the same again
+    (tmp_path / "views.json").write_text(json.dumps({"1004": view.__dict__}), encoding="utf-8")
+    assert frames.views_in(tmp_path)["1004"] == view
+
+
+def _found(break_pct: float, loss: int) -> record.Record:
+    row = {
+        "frame": 1015, "bridge_de": 0.5, "bridge_de95": 1.2, "band_de": 0.7, "wall_de": 0.4, "mask_pct": 0.3,
+        "shadow": 0.002, "noise_code": 0.1, "own": {"break": 1.0, "trace": 0.0},
+        "traced": {"break": break_pct, "trace": 0.0},
+    }  # fmt: skip
+    loss_of = {"own still": 1040, "own film": 1041, "traced still": loss, "traced film": 1041}
+    return {"frames": [row], "loss": loss_of, "drift": []}
+
+
+def test_figures_say_what_is_missed(tmp_path) -> None:
+    record.written(tmp_path, "frames", "quarry", _found(3.0, 1041))
+    assert all(figure.met is not False for figure in record.figures_of(tmp_path))
+    record.written(tmp_path, "frames", "seastack", _found(4.5, 1043))
+    missed = {figure.name for figure in record.figures_of(tmp_path) if figure.met is False}
+    assert missed == {
+        "frames whose break and trace lie within 3 points", "loss frames, still and film, within 1 frame",
+        "loss frame, largest difference",
+    }  # fmt: skip
+    assert "| quarry | 1 | 0.50 (1.20) |" in record.table(tmp_path)
