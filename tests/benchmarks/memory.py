@@ -21,6 +21,21 @@ from previz.scene.reader import read_scene
 from tests.benchmarks.figures import Figure, report
 from tests.conftest import ROOT
 
+# commands, and what makes each of them short without making it smaller
+COMMANDS: Final[dict[str, list[str]]] = {
+    "shoot": [],
+    "score": [],
+    "sheet": [],
+    "plate": [],
+    "paint": ["--steps", "4"],
+    "rig": [],
+    "search": ["--budget", "20"],
+    "knock": ["--samples", "10"],
+}
+# those without these options: they look at frames as wide as they are delivered, or as wide as they are judged
+WIDTHLESS: Final = ("paint", "rig")
+ONE_WORKER: Final = ("rig",)
+
 SETS: Final = ("quarry", "seastack", "crevasse")
 WIDTHS: Final = (960, 1920)
 
@@ -96,7 +111,7 @@ def main() -> None:
     parser.add_argument("--sets", nargs="+", choices=SETS, default=list(SETS))
     parser.add_argument("--widths", nargs="+", type=int, default=list(WIDTHS))
     parser.add_argument("--workers", nargs="+", type=int, default=[1])
-    parser.add_argument("--command", default="shoot", choices=("shoot", "score", "sheet", "plate"))
+    parser.add_argument("--command", default="shoot", choices=tuple(COMMANDS))
     asked = parser.parse_args()
     sets, widths = (["quarry"], [960]) if asked.quick else (asked.sets, asked.widths)
     command = "score" if asked.quick else asked.command
@@ -107,10 +122,13 @@ def main() -> None:
                 with tempfile.TemporaryDirectory(prefix="memory-") as there:
                     folder = Path(there)
                     path = cut_short(name, folder)
-                    words = [command, str(path), "--width", str(width), "--workers", str(workers), "--out", "out"]
+                    words = [command, str(path), *COMMANDS[command], "--out", "out"]
+                    words += [] if command in WIDTHLESS else ["--width", str(width)]
+                    words += [] if command in ONE_WORKER else ["--workers", str(workers)]
                     own, others = peak_of(words, folder)
                     peak = own + (sum(others.values()) if workers > 1 else 0)
-                    told = need_of(read_scene(path), width).of(workers)
+                    seen = None if command in WIDTHLESS else width
+                    told = need_of(read_scene(path), seen, solves=command == "paint").of(workers)
                 title = f"{name}, {width} px, {workers} worker{'s' if workers > 1 else ''}"
                 figures.append(Figure(f"{title}: peak", round(peak / 1e6), "MB"))
                 if workers > 1:
