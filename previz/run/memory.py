@@ -26,6 +26,9 @@ LEAST_ADDRESSES: Final = 4_000_000_000
 # bytes (measured by ``tests.benchmarks.memory``; the driver draws in software and holds its textures here as well):
 # a process with its libraries and its driver
 _LIBRARIES: Final = 470e6
+# more for each process where a card's own driver draws (one kind of card measured), and the file that tells of it
+_CARD_DRIVER: Final = 700e6
+_CARD: Final = "dev/nvidiactl"
 # while the set is built and lit, and in every worker, a texel of the wall and of the bridge, a triangle of the wall
 _WALL_TEXEL: Final = 80.0
 _BRIDGE_TEXEL: Final = 60.0
@@ -59,10 +62,10 @@ class Need:
         return self.own + (0.0 if workers == 1 else workers * self.worker)
 
 
-def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> Need:
+def need_of(scene: Scene, width_px: int | None = None, solves: bool = False, root: Path = Path("/")) -> Need:
     """What it takes to build, light and look at a scene's set in frames ``width_px`` wide (delivered ones if None).
 
-    ``solves`` says that paint is solved whatever the scene asks for.
+    ``solves`` says that paint is solved whatever the scene asks for. ``root`` is where the machine's ``dev`` lies.
     """
     from previz.scene.move import move_of
     from previz.scene.shape import bridge_shape
@@ -81,6 +84,7 @@ def need_of(scene: Scene, width_px: int | None = None, solves: bool = False) -> 
     emitters = len(scene.lamps) + len(scene.cards)
     looks = (
         _LIBRARIES
+        + (_CARD_DRIVER if (root / _CARD).exists() else 0.0)
         + _WALL_TEXEL * texels
         + _BRIDGE_TEXEL * area / texel**2
         + _TRIANGLE * _triangles(scene)
