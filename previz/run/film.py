@@ -8,10 +8,11 @@ picture is lost.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import io
+from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import av
 import numpy as np
@@ -54,7 +55,10 @@ def write_film(
     """
     with folder.replacing(name) as temporary:
         try:
-            _write(temporary, frames, Fraction(rate), quality)
+            # "bitexact" leaves out the writer's version and the time of day; with "faststart" it plays while it loads
+            options = {"movflags": "+faststart", "fflags": "+bitexact"}
+            coding = {"g": str(max(1, round(rate / 2)))}
+            _write(str(temporary), frames, Fraction(rate), quality, options, coding)
         except av.error.FFmpegError as error:
             if error.errno and error.errno > 0:
                 raise output_error(OSError(error.errno, error.strerror), folder.place(name)) from error
@@ -62,11 +66,28 @@ def write_film(
     return folder.place(name)
 
 
-def _write(path: Path, frames: Iterable[Pixels8], rate: Fraction, quality: int) -> None:
+def film_bytes(frames: Iterable[Pixels8], rate: Fraction, quality: int, keyframe_every: int) -> bytes:
+    """Frames as :func:`write_film` takes them as the bytes of a film in which no picture waits for a later one.
+
+    Every ``keyframe_every`` pictures one needs no other, and only there, so that a decoder may begin at any of these.
+    """
+    out = io.BytesIO()
+    # no picture is predicted from a later one, none needs no other but those asked for
+    more = {"g": str(keyframe_every), "bf": "0", "sc_threshold": "0"}
+    _write(out, frames, Fraction(rate), quality, {"fflags": "+bitexact"}, more)
+    return out.getvalue()
+
+
+def _write(
+    target: str | IO[bytes],
+    frames: Iterable[Pixels8],
+    rate: Fraction,
+    quality: int,
+    options: dict[str, str],
+    coding: Mapping[str, str],
+) -> None:
     convert = VideoReformatter()
-    # "bitexact" leaves out the writer's version and the time of day; "faststart" lets a page play while it loads
-    options = {"movflags": "+faststart", "fflags": "+bitexact"}
-    with av.open(str(path), "w", format="mp4", options=options) as film:
+    with av.open(target, "w", format="mp4", options=options) as film:
         stream: Any = None
         size = (0, 0)
         for index, frame in enumerate(frames):
@@ -74,7 +95,7 @@ def _write(path: Path, frames: Iterable[Pixels8], rate: Fraction, quality: int) 
                 raise ValueError(f"a frame of a film is (H, W, 3) uint8, not {frame.shape} {frame.dtype}")
             if stream is None:
                 size = (frame.shape[0], frame.shape[1])
-                stream = _stream(film, size, rate, quality)
+                stream = _stream(film, size, rate, quality, coding)
             elif frame.shape[:2] != size:
                 raise ValueError(f"every frame of a film has one size: {size} at first, now {frame.shape[:2]}")
             rgb = av.VideoFrame.from_ndarray(np.ascontiguousarray(even(frame)), format="rgb24")
@@ -96,7 +117,9 @@ def _write(path: Path, frames: Iterable[Pixels8], rate: Fraction, quality: int) 
         film.mux(stream.encode(None))
 
 
-def _stream(film: Any, size: tuple[int, int], rate: Fraction, quality: int) -> Any:
+def _stream(
+    film: Any, size: tuple[int, int], rate: Fraction, quality: int, coding: Mapping[str, str]
+) -> Any:
     stream = film.add_stream("libx264", rate=rate)
     stream.height, stream.width = size[0] + size[0] % 2, size[1] + size[1] % 2
     stream.pix_fmt = "yuv420p"
@@ -107,7 +130,7 @@ def _stream(film: Any, size: tuple[int, int], rate: Fraction, quality: int) -> A
         "threads": str(_THREADS),
         # on processors with AVX-512 x264's macroblock tree reads memory that it has not written: other bytes each time
         "mbtree": "0",
-        "g": str(max(1, round(rate / 2))),
+        **coding,
     }
     codec = stream.codec_context
     codec.color_primaries = codec.color_trc = codec.colorspace = _BT709

@@ -20,10 +20,13 @@
      view.camera         the <g> of the camera, larger than it looks, for dragging
 
    Draw.curve(svg, data, options) -> curve
-     data  { rows: [{frame, rail_mm, break_pct | null, trace_pct | null}...], hold: [first, last] frames asked for,
+     data  { rows: [{frame, rail_mm, break_pct | null, trace_pct | null, found_pct?, drift_deg_s?}...], hold: [first, last] frames asked for,
              held: [first, last] | null frames that do, marks: [{name, frame}...], limit_pct: 5 }
      options { width, height, by: "rail" | "frame" }
      curve.update(frame), curve.reset(data, by, width), curve.frameAt(event) -> frame number nearest to the pointer
+
+   Draw.larger(svg, redraw) -> drawing  a button lays the drawing 2.5 times as large in a box that scrolls: redraw(times)
+     drawing.again() calls redraw as it is, drawing.usual() lays it whole without it
 
    Draw.tells(svg, lines, size_px)      lines: [[kind, [x, y, x, y, ...] px]...], kind: a word in Draw.TELLS;
                                         size_px [width, height] of the frame they were judged in
@@ -275,7 +278,8 @@ const Draw = (() => {
     function reset(nextData, nextBy, nextWidth) {
       data = nextData; wanted = nextBy || wanted; width = nextWidth || width;
       by = wanted === "rail" && !oneWay(data.rows) ? "frame" : wanted;
-      box.right = width - 18;
+      const slides = data.rows.filter((row) => row.drift_deg_s != null);
+      box.right = width - (slides.length > 1 ? 58 : 18);
       svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
       svg.replaceChildren();
       const add = (...n) => svg.append(...n);
@@ -337,6 +341,15 @@ const Draw = (() => {
         add(el("path", { class: "d-found", d: path(seen.map((row) => [x(row), y(Math.min(row.found_pct, ceiling()))])) }));
         // the words stand where the line is lowest and leaves room above itself
         text("found by then", x(seen[0]) + 6, y(seen[0].found_pct) - 8, "start", "d-head d-halo");
+      }
+      if (slides.length > 1) {
+        // by a scale of its own, on the right
+        const fastest = Math.max(...slides.map((row) => row.drift_deg_s));
+        const full = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((v) => v >= fastest) || fastest;
+        const at = (v) => box.bottom - (v / full) * (box.bottom - box.top);
+        add(el("path", { class: "d-drift", d: path(slides.map((row) => [x(row), at(row.drift_deg_s)])) }));
+        for (const v of [0, full / 2, full]) text(String(Math.round(v * 100) / 100), box.right + 8, at(v) + 4, "start", "d-soft");
+        text("slides, deg/s", width - 4, height - 6, "end", "d-soft");
       }
       now = el("g", {}, el("line", { class: "d-now", y1: box.top - 2, y2: box.bottom }), el("circle", { class: "d-now-dot", r: 6 }));
       add(now);
@@ -430,5 +443,35 @@ const Draw = (() => {
     return key;
   }
 
-  return { view, curve, tells, tellKey, TELLS, verdict, shown, pct, mm, inches, both };
+  // ---- a drawing laid larger, in a box of its own that scrolls --------------------------------------------------
+  const TIMES = 2.5;
+  function larger(svg, redraw) {
+    const box = document.createElement("div"), button = document.createElement("button"), holder = document.createElement("div");
+    let times = 1;
+    holder.className = "enlarged";
+    box.className = "enlarged-box";
+    button.type = "button";
+    svg.replaceWith(holder);
+    box.append(svg);
+    holder.append(box, button);
+    function lay(next) {
+      times = next;
+      svg.style.width = times === 1 ? "" : 100 * times + "%";
+      button.textContent = times === 1 ? "larger" : "whole";
+      const name = svg.getAttribute("aria-label") || "drawing";
+      button.setAttribute("aria-label", `${button.textContent}: ${name}`);
+      for (const [key, value] of [["tabindex", "0"], ["role", "region"], ["aria-label", `${name}, larger`]]) {
+        if (times === 1) box.removeAttribute(key); else box.setAttribute(key, value);
+      }
+    }
+    button.addEventListener("click", () => {
+      lay(times === 1 ? TIMES : 1);
+      redraw(times);
+      box.scrollTo((box.scrollWidth - box.clientWidth) / 2, (box.scrollHeight - box.clientHeight) / 2);
+    });
+    lay(1);
+    return { again: () => redraw(times), usual: () => lay(1) };
+  }
+
+  return { view, curve, larger, tells, tellKey, TELLS, verdict, shown, pct, mm, inches, both };
 })();

@@ -64,50 +64,81 @@ def test_keys(report: Opened) -> None:
     assert not page.locator("#help").is_visible()
 
 
-def test_the_bridge_is_gone_while_space_is_held(report: Opened, small: Shoot) -> None:
+def test_one_press_takes_the_bridge_away_and_the_next_brings_it_back(report: Opened, small: Shoot) -> None:
+    """By key, by a press on the picture, and by the button: the same thing, at the same frame."""
     page = report.page
     go(page, 1008)
-    page.locator("h1").click()
     there = yellow(picture(page))
     assert there > 500
-    page.keyboard.down("Space")
-    page.wait_for_selector("#lens[data-without=true]")
-    gone = picture(page)
-    assert yellow(gone) < 0.01 * there
-    assert page.locator("#without-word").is_visible()
-    # the wall away from the bridge stays as it is
-    assert np.abs(gone - on_disk(small, 1008))[:40].mean() < ENCODED
-    page.keyboard.up("Space")
-    page.wait_for_selector("#lens[data-without=false]")
-    assert yellow(picture(page)) == there
+    presses = (lambda: page.keyboard.press("b"), lambda: page.locator("#stage").click(),
+               lambda: page.locator("#without").click())  # fmt: skip
+    for press in presses:
+        press()
+        page.wait_for_selector("#lens[data-without=true]")
+        gone = picture(page)
+        assert yellow(gone) < 0.01 * there
+        assert page.locator("#without-word").is_visible()
+        assert page.get_attribute("#without", "aria-pressed") == "true"
+        # the wall away from the bridge stays as it is
+        assert np.abs(gone - on_disk(small, 1008))[:40].mean() < ENCODED
+        press()
+        page.wait_for_selector("#lens[data-without=false]")
+        assert yellow(picture(page)) == there
+        assert page.get_attribute("#lens", "data-frame") == "1008"
     assert page.evaluate("scrollY") == 0
 
 
-def test_a_pressed_picture_does_the_same(report: Opened) -> None:
+def test_a_swipe_across_the_picture_goes_on_and_back_and_flips_nothing(report: Opened) -> None:
     page = report.page
-    page.locator("#stage").hover()
-    page.mouse.down()
-    page.wait_for_selector("#lens[data-without=true]")
-    page.mouse.up()
-    page.wait_for_selector("#lens[data-without=false]")
-
-
-def test_the_bridge_stays_away_once_it_is_flipped(report: Opened) -> None:
-    """For who cannot hold a key down; a key held shows the other way then."""
-    page = report.page
-    page.locator("#without").click()
-    page.wait_for_selector("#lens[data-without=true]")
-    assert page.get_attribute("#without", "aria-pressed") == "true"
     go(page, 1003)
-    page.locator("h1").click()
-    assert page.get_attribute("#lens", "data-without") == "true"
-    page.keyboard.down("Space")
-    page.wait_for_selector("#lens[data-without=false]")
-    page.keyboard.up("Space")
-    page.wait_for_selector("#lens[data-without=true]")
-    page.locator("#without").click()
-    page.wait_for_selector("#lens[data-without=false]")
-    assert page.get_attribute("#without", "aria-pressed") == "false"
+    box = page.locator("#stage").bounding_box()
+    y = box["y"] + box["height"] / 2
+    # eleven frames lie across all of the picture
+    for start, share, frame in ((0.2, 5 / 11, 1008), (0.8, -3 / 11, 1005)):
+        page.mouse.move(box["x"] + start * box["width"], y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + (start + share) * box["width"], y, steps=6)
+        at(page, frame)
+        page.mouse.up()
+    assert page.get_attribute("#lens", "data-without") == "false"
+
+
+def test_keys_work_wherever_the_focus_is(report: Opened) -> None:
+    """Shared by both pages; only a button that was reached by Tab keeps the space bar, and a slider its own arrows."""
+    page = report.page
+    go(page, 1004)
+    for place in ("#frame", "[data-step='-1']", "#show-tells", "#pace", "#solid-canvas", "#table .scroll", "h1"):
+        # a list that is opened has the keys to itself
+        if place == "#pace":
+            page.locator(place).focus()
+        else:
+            page.locator(place).click(position={"x": 4, "y": 4})
+        tells = page.locator("#show-tells").is_checked()
+        page.keyboard.press("o")
+        assert page.locator("#show-tells").is_checked() is not tells, place
+        page.keyboard.press("b")
+        page.wait_for_selector("#lens[data-without=true]")
+        page.keyboard.press("b")
+        page.wait_for_selector("#lens[data-without=false]")
+        page.keyboard.press("?")
+        assert page.locator("#help").is_visible(), place
+        page.keyboard.press("Escape")
+    page.locator("#show-tells").check()
+    # after a click the space bar plays; the button does not go back a second time
+    page.locator("[data-step='1']").click()
+    frame = int(page.evaluate("document.documentElement.dataset.frame"))
+    page.keyboard.press("Space")
+    page.wait_for_selector("#run[aria-pressed=true]")
+    page.keyboard.press("Space")
+    page.wait_for_selector("#run[aria-pressed=false]")
+    assert int(page.evaluate("document.documentElement.dataset.frame")) >= frame
+    # reached by Tab, it is the button's
+    go(page, 1004)
+    page.locator("[data-step='-1']").focus()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    at(page, 1005)
+    assert page.get_attribute("#run", "aria-pressed") == "false"
 
 
 def test_the_set_is_turned_by_keys(report: Opened) -> None:
@@ -132,8 +163,8 @@ def test_a_click_on_the_curve_goes_there(report: Opened, small: Shoot) -> None:
     for by in ("rail", "frame"):
         page.locator(f"[data-by={by}]").click()
         box = page.locator("#curve").bounding_box()
-        # the curve's own frame: draw.js draws it from 62 px of the left to 18 px of the right
-        left, wide = box["x"] + 62.0 * box["width"] / _drawn(page), (_drawn(page) - 80.0) * box["width"] / _drawn(page)
+        # the curve's own frame: draw.js draws it from 62 px of the left to 58 px of the right
+        left, wide = box["x"] + 62.0 * box["width"] / _drawn(page), (_drawn(page) - 120.0) * box["width"] / _drawn(page)
         for k in (2, 9):
             share = rail[k] / rail[-1] if by == "rail" else k / 11.0
             page.mouse.click(left + share * wide, box["y"] + 0.5 * box["height"])
@@ -160,10 +191,10 @@ def test_tells_are_drawn_and_can_be_switched_off(report: Opened) -> None:
     assert np.allclose(box, [columns.min(), rows.min(), columns.max() + 1, rows.max() + 1], atol=4.0)
     page.locator("#show-tells").uncheck()
     page.wait_for_selector("#tells", state="hidden")
-    page.keyboard.press("t")
+    page.keyboard.press("o")
     page.wait_for_selector("#tells", state="attached")
-    assert page.locator("#show-tells").is_checked() is False or page.locator("#tells").is_visible()
-    page.locator("#show-tells").check()
+    assert page.locator("#show-tells").is_checked()
+    assert page.locator("#tells").is_visible()
 
 
 def test_the_camera_of_both_drawings_moves_with_the_frame(report: Opened) -> None:

@@ -66,10 +66,10 @@ def test_it_runs_at_the_scene_s_own_rate(timed: Opened) -> None:
         assert words == f"frame {frame}, {nth + 1} of 12, {nth / 25.0:.2f} s, with the bridge"
     assert page.get_attribute("#run", "aria-pressed") == "true"
     # paused it stays, and goes on from there
-    page.keyboard.press("r")
+    page.keyboard.press("Space")
     assert beat(page, 1500.0)[0] == 1005
     assert page.inner_text("#late-word") == ""
-    page.keyboard.press("r")
+    page.keyboard.press("Space")
     assert beat(page, 1500.0)[0] == 1005
     assert beat(page, 1541.0)[0] == 1006
     # a display that is held up leaves out what it is too late for, says so, and ends with the last frame
@@ -107,7 +107,7 @@ def test_one_press_flips_at_the_same_frame_while_it_runs(timed: Opened) -> None:
         before = page.evaluate(there)
         if way == "key":
             page.locator("h1").click()
-            page.keyboard.press("f")
+            page.keyboard.press("b")
         else:
             page.locator("#without").click()
         # until the display draws again nothing changes; then all of it does, in one go
@@ -141,7 +141,7 @@ def test_no_picture_is_missing_however_quickly_it_is_flipped(report: Opened) -> 
     go(page, 1001)
     page.locator("#loop").check()
     page.locator("h1").click()
-    page.keyboard.press("r")
+    page.keyboard.press("Space")
     looks = page.evaluate("""async () => {
         const lens = document.getElementById('lens'), out = [], pen = lens.getContext('2d');
         for (let i = 0; i < 60; i++) {
@@ -154,7 +154,7 @@ def test_no_picture_is_missing_however_quickly_it_is_flipped(report: Opened) -> 
             document.getElementById('without-word').hidden, yellow]);
         }
         return out; }""")
-    page.keyboard.press("r")
+    page.keyboard.press("Space")
     page.locator("#loop").uncheck()
     assert {without for _, without, *_ in looks} == {"true", "false"}
     assert len({frame for frame, *_ in looks}) > 2

@@ -18,8 +18,9 @@ def test_a_finger_alone_is_enough(browser: Any, small: Shoot) -> None:
     box = page.locator("#stage").bounding_box()
     point = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
     hand.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [point]})
-    page.wait_for_selector("#lens[data-without=true]")
     hand.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    page.wait_for_selector("#lens[data-without=true]")
+    page.locator("#stage").tap()
     page.wait_for_selector("#lens[data-without=false]")
     page.locator("#show-tells").tap()
     page.wait_for_selector("#tells", state="hidden")

@@ -46,7 +46,7 @@ from previz.workshop.surface import Pixels8
 REPORT = "report.html"
 
 # what of a frame the curve is drawn from
-_CURVE = ("frame", "rail_mm", "break_pct", "trace_pct", "found_pct")
+_CURVE = ("frame", "rail_mm", "break_pct", "trace_pct", "found_pct", "drift_deg_s")
 
 # what is kept of a frame lies here until the page is written
 _FOLDER = "unfinished"
@@ -154,22 +154,17 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
     ]
     marks = [{"name": mark.name, "frame": mark.frame} for mark in job.side.static.drawn.rail.marks]
     held = None if summary.hold_first is None else [summary.hold_first, summary.hold_last]
-    go = {mark.name: mark.frame for mark in job.side.static.drawn.rail.marks}
-    if summary.worst_frame is not None:
-        go["worst of the hold"] = summary.worst_frame
+    go = by_frame([*((mark.name, mark.frame) for mark in job.side.static.drawn.rail.marks), *_worst(summary)])
     candidates, in_all = _candidates(folder, scene.delivery.frame[0] / scene.delivery.frame[1])
     return ReportPage(
         title=title_block(scene, job.date, "shot report"),
         verdict=_verdict(values),
         made=f"previz {values['version']}, {values['engine']}, {values['driver']}; scene {values['scene_sha256'][:16]}",
         size_px=(values["size_px"][0], values["size_px"][1]),
-        rate=float(scene.delivery.rate),
+        rate=scene.delivery.rate,
         start=summary.station_frame,
         rows=rows,
-        frames=[
-            (read_frame(folder, "lens", score.frame), _patch(frame))
-            for score, frame in zip(job.order, kept, strict=True)
-        ],
+        frames=_KeptFrames(folder, [score.frame for score in job.order], kept),
         curve={
             "rows": [{name: row[name] for name in _CURVE} for row in rows],
             "hold": list(scene.rail.hold),
@@ -179,7 +174,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         },
         set_=report_data(job.side.static, job.side.shown),
         solid=_solid(job),
-        go=list(go.items()),
+        go=go,
         settings=settings(facts),
         places=places(facts),
         tables=(marks_table(facts), *tables(facts)),
@@ -197,6 +192,31 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         compare_of_scene=is_of_scene(folder, "compare.json", values["scene_sha256"]),
         candidates_of_scene=is_of_scene(folder, "sheet.json", values["scene_sha256"]),
     )
+
+
+class _KeptFrames(Sequence[tuple[Pixels8, CleanPatch | None]]):
+    """The frames and what changes in them without the bridge, read when they are asked for: a long film is large."""
+
+    def __init__(self, folder: OutputFolder, frames: Sequence[int], kept: Sequence[Mapping[str, Any]]) -> None:
+        self._folder, self._frames, self._kept = folder, frames, kept
+
+    def __len__(self) -> int:
+        return len(self._frames)
+
+    def __getitem__(self, i: Any) -> Any:
+        return read_frame(self._folder, "lens", self._frames[i]), _patch(self._kept[i])
+
+
+def by_frame(named: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
+    """Names of frames, one entry a frame: the first that names it has its place, and all of its names."""
+    words: dict[int, list[str]] = {}
+    for name, frame in named:
+        words.setdefault(frame, []).append(name)
+    return [(", ".join(names), frame) for frame, names in words.items()]
+
+
+def _worst(summary: HoldSummary) -> list[tuple[str, int]]:
+    return [] if summary.worst_frame is None else [("worst of the hold", summary.worst_frame)]
 
 
 def _verdict(values: Mapping[str, Any]) -> str:

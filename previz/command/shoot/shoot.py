@@ -11,7 +11,7 @@ import numpy as np
 
 from previz import __version__
 from previz.command.paint.solvedpaint import made_ready
-from previz.command.shoot.reportpage import ReportJob, is_kept, keep_frame, write_report
+from previz.command.shoot.reportpage import ReportJob, by_frame, is_kept, keep_frame, write_report
 from previz.command.shoot.verdict import judged_move, summary_values
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
 from previz.deliver.shoot.overlay import (
@@ -268,10 +268,13 @@ def _write_plot(
     film: Sequence[FilmFrame],
     summary: HoldSummary,
 ) -> None:
-    names = {move.frames[0]: "start", move.frames[-1]: "end", scene.rail.hold[1]: "hold ends"}
+    named = [("start", move.frames[0]), ("end", move.frames[-1]), ("hold ends", scene.rail.hold[1])]
     if scene.rail.reveal is not None:
-        names[scene.rail.reveal] = "reveal"
-    names[move.station_frame] = "station"
+        named.append(("reveal", scene.rail.reveal))
+    worst = summary.worst_frame
+    if worst is not None and worst in (scene.rail.hold[1], scene.rail.reveal, move.station_frame):
+        named.append(("worst of the hold", worst))
+    names = {frame: words for words, frame in by_frame([*named, ("station", move.station_frame)])}
     plot = HoldPlot(
         title=title_block(scene, date, "what shows along the move"),
         frames=np.array([s.frame for s in order]),

@@ -13,11 +13,13 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from html import escape
 from typing import Any
 
 from previz.deliver.rig.rigdata import CardTable, Measure, Setting
-from previz.deliver.shoot.pagedata import UNSEEN_CODES, CleanPatch, base64_text, encoded_frames, smaller, webp_bytes
+from previz.deliver.shoot.pagedata import UNSEEN_CODES, CleanPatch, base64_text, smaller, webp_bytes
+from previz.deliver.shoot.pagefilm import page_film
 from previz.draw.paper import TitleBlock
 from previz.draw.statictext import static_text
 from previz.draw.style import HOLDS_BELOW_PCT, break_text
@@ -27,6 +29,10 @@ from previz.workshop.surface import Pixels8
 LARGEST = 12_000_000
 # kept free for what is not counted
 _SPARE = 60_000
+
+# in the order in which they run, by the names of their places in report.html
+_SCRIPTS = {"three": "vendor/three.min.js", "draw": "draw.js", "keys": "keys.js", "player": "film.js",
+            "solid": "solid.js", "script": "report.js"}  # fmt: skip
 
 _HOLE = re.compile(r"\{\{ (\w+) \}\}")
 # what is said of pictures of another state of the scene file
@@ -52,9 +58,9 @@ class ReportPage:
     """Everything on the page.
 
     ``rows`` are the frames for ``report.js``: ``frame, rail_mm, break_pct, mismatch_de, slip_px, tells, reason, now,
-    lines``, in order; ``frames`` their pictures and clean patches. ``curve`` is what ``Draw.curve`` takes, ``set_``
-    what ``Draw.view`` takes, ``solid`` what the set in three dimensions is drawn from. ``go`` are buttons: (word,
-    frame). ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
+    lines``, in order; ``frames`` their pictures and clean patches; ``rate`` is frames a second. ``curve`` is what
+    ``Draw.curve`` takes, ``set_`` what ``Draw.view`` takes, ``solid`` what the set in three dimensions is drawn from.
+    ``go`` are buttons: (word, frame). ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
     ``compare_of_scene`` and ``candidates_of_scene`` are whether they were made from the scene file as it is now.
     """
 
@@ -62,7 +68,7 @@ class ReportPage:
     verdict: str
     made: str
     size_px: tuple[int, int]
-    rate: float
+    rate: Fraction
     start: int
     rows: Sequence[Mapping[str, Any]]
     frames: Sequence[tuple[Pixels8, CleanPatch | None]]
@@ -85,11 +91,10 @@ class ReportPage:
 
 def report_html(page: ReportPage) -> str:
     """The page; smaller than 12 MB: the frames are made smaller or coarser until they fit."""
-    scripts = {"three": static_text("vendor/three.min.js"), "draw": static_text("draw.js")}
-    scripts["script"] = static_text("report.js")
-    style = static_text("look.css") + static_text("report.css")
+    scripts = {name: static_text(file) for name, file in _SCRIPTS.items()}
+    style = static_text("look.css") + static_text("report.css") + _printed(page.title)
+    rate = float(page.rate)
     first, last = page.rows[0]["frame"], page.rows[-1]["frame"]
-    height = round(min(page.size_px[0], 960) * page.size_px[1] / page.size_px[0])
     fills = scripts | {
         "style": style,
         "policy": policy(scripts.values(), [style]),
@@ -97,15 +102,16 @@ def report_html(page: ReportPage) -> str:
         "verdict": escape(page.verdict),
         "made": escape(page.made),
         "shown": "",
-        "width_px": str(min(page.size_px[0], 960)),
-        "height_px": str(height),
+        "width_px": "",
+        "height_px": "",
         "first": str(first),
         "last": str(last),
         "start": str(page.start),
-        "paces": _paces(page.rate),
-        "film": _film(len(page.rows), page.rate),
+        "paces": _paces(rate),
+        "film": _film(len(page.rows), rate),
         "mark_buttons": "".join(
-            f'<button type="button" data-go="{frame}">{escape(word)}</button>' for word, frame in page.go
+            f'<button type="button" data-go="{frame}">{escape(word)} <span class="num">{frame}</span></button>'
+            for word, frame in page.go
         ),
         "links": _links(page),
         "curve_words": escape(f"Break along the move, frames {first} to {last}. {page.verdict}"),
@@ -118,29 +124,42 @@ def report_html(page: ReportPage) -> str:
         "subject": escape(page.title.subject),
         "scale": escape(page.title.scale),
         "date": escape(page.title.date),
-        "sheet": f"{page.title.sheet} of {page.title.sheets}",
+        "length": f"{len(page.rows)} frames, {len(page.rows) / rate:.2f} s",
     }
     data = {
         "title": page.title.scene,
         "size_px": list(page.size_px),
-        "rate": page.rate,
+        "rate": rate,
         "start": page.start,
         "frames": page.rows,
         "curve": page.curve,
         "set": page.set_,
     }
     fills["data"] = script_json(data)
-    fills["pictures"] = script_json({"seen": [], "patches": [], "solid": page.solid})
+    fills["pictures"] = script_json({"film": {}, "solid": page.solid})
     template = static_text("report.html")
     taken = len(_filled(template, fills).encode("utf-8"))
-    shown = encoded_frames(page.frames, LARGEST - _SPARE - taken)
-    fills["pictures"] = script_json({"seen": shown.seen, "patches": shown.patches, "solid": page.solid})
+    film = page_film(page.frames, page.rate, LARGEST - _SPARE - taken)
+    fills["pictures"] = script_json({"film": film.data(), "solid": page.solid})
+    fills |= {"width_px": str(film.width_px), "height_px": str(film.height_px)}
     fills["shown"] = (
-        f"Pictures of frames are {shown.width_px} px wide here and compressed (WebP, quality {shown.quality}); "
-        "the frames as judged are in lens/. Without the bridge they are changed where that makes more than "
+        f"The film is {film.width_px} px wide here and compressed (H.264, rate factor {film.quality}); the frames as "
+        "judged are in lens/. Without the bridge they are changed where that makes more than "
         f"{UNSEEN_CODES} codes of 255."
     )
     return _filled(template, fills)
+
+
+def _printed(title: TitleBlock) -> str:
+    """What stands at the foot of every printed page: scene, scale, date, and which sheet of how many it is."""
+    words = f"{title.scene}, {title.subject}, {title.scale}, {title.date}"
+    # a string of CSS (CSS Syntax Level 3, 4.3.5): all but plain characters by their number
+    safe = re.sub(r"[^ \w.,:-]", lambda found: f"\\{ord(found[0]):x} ", words)
+    font = 'font: 9px "DejaVu Sans Mono", monospace'
+    return (
+        f'@page {{ margin: 10mm 10mm 14mm; @bottom-left {{ {font}; content: "{safe}"; }} '
+        f'@bottom-right {{ {font}; content: "sheet " counter(page) " of " counter(pages); }} }}'
+    )
 
 
 def _film(count: int, rate: float) -> str:
@@ -156,14 +175,14 @@ def _paces(rate: float) -> str:
 
 
 def policy(scripts: Any, styles: Any) -> str:
-    """The page's content policy: these scripts and styles, pictures out of the page itself, and nothing else."""
+    """The page's content policy: these scripts and styles, pictures and film out of the page itself, nothing else."""
 
     def named(texts: Any) -> str:
         return " ".join(f"'sha256-{_sha256(text)}'" for text in texts)
 
     return (
-        f"default-src 'none'; img-src data: blob:; script-src {named(scripts)}; style-src {named(styles)}; "
-        "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; img-src data: blob:; media-src blob:; script-src {named(scripts)}; "
+        f"style-src {named(styles)}; base-uri 'none'; form-action 'none'"
     )
 
 
@@ -209,11 +228,13 @@ def _table(name: str, title: str, heads: Sequence[str], rows: Sequence[Sequence[
 
 
 def _titled(name: str, title: str, table: str, scroll: bool = False) -> str:
-    around = f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}">{table}</div>'
+    around = f'<div class="across" data-name="{escape(title)}">{table}</div>'
+    if scroll:
+        around = f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(title)}">{table}</div>'
     return (
         f'<div class="titled"><div class="row"><h3>{escape(title)}</h3>'
         f'<button type="button" class="no-print" data-copy="{name}" aria-label="copy the table: {escape(title)}">copy'
-        f'</button></div>{around if scroll else table}</div>'
+        f'</button></div>{around}</div>'
     )
 
 

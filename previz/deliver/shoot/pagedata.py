@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,14 +32,8 @@ _STRAY_PX = 0.4
 # frames on a page are at most this wide, px
 WIDEST_PX = 960
 
-# size and quality of the frames on a page, from the best down, until they fit
-_STEPS = (
-    (1.0, 82), (1.0, 74), (1.0, 66), (1.0, 58), (1.0, 50), (0.85, 55), (0.75, 60), (0.75, 50), (0.65, 52), (0.57, 52),
-    (0.5, 52), (0.42, 50), (0.35, 50), (0.25, 50),
-)  # fmt: skip
 # how hard the encoder tries (0 to 6): one step more costs twice the time for 3 % of the size
 _METHOD = 2
-_TRIED = 5
 
 # a clean frame's patch reaches this far (px) around what differs, so that its rim lies in equal ground
 _RIM_PX = 8
@@ -165,59 +158,6 @@ def smaller(picture: Pixels8, widest_px: int) -> Pixels8:
         return picture
     size = widest_px, max(1, round(h * widest_px / w))
     return np.asarray(Image.fromarray(picture).resize(size, Image.Resampling.LANCZOS))
-
-
-@dataclass(frozen=True, eq=False)
-class EncodedFrames:
-    """Frames as a page holds them: WebP in base64; ``patches`` are (left, top, width, height, text) or None.
-
-    Patches lie in pixels of the frame as it was judged, whatever the size of the pictures.
-    """
-
-    width_px: int
-    quality: int
-    seen: list[str]
-    patches: list[list[Any] | None]
-
-    @property
-    def size(self) -> int:
-        """Characters of all pictures."""
-        return sum(map(len, self.seen)) + sum(len(patch[4]) for patch in self.patches if patch)
-
-
-def encoded_frames(frames: Sequence[tuple[Pixels8, CleanPatch | None]], room: int) -> EncodedFrames:
-    """Frames in the best size and quality that takes at most ``room`` characters; the last step where none does."""
-    tried = [frames[i] for i in np.unique(np.linspace(0, len(frames) - 1, _TRIED).round().astype(int))]
-    share = len(frames) / len(tried)
-    out: EncodedFrames | None = None
-    for scale, quality in _STEPS:
-        last = (scale, quality) == _STEPS[-1]
-        if not last and _encoded(tried, scale, quality).size * share > room:
-            continue
-        out = _encoded(frames, scale, quality)
-        if out.size <= room:
-            break
-    assert out is not None
-    return out
-
-
-def _encoded(frames: Sequence[tuple[Pixels8, CleanPatch | None]], scale: float, quality: int) -> EncodedFrames:
-    full = frames[0][0].shape[1]
-    width = max(round(min(full, WIDEST_PX) * scale), 1)
-
-    def one(frame: tuple[Pixels8, CleanPatch | None]) -> tuple[str, list[Any] | None]:
-        seen, patch = frame
-        text = base64_text(webp_bytes(smaller(seen, width), quality))
-        if patch is None:
-            return text, None
-        h, w = patch.code.shape[:2]
-        code = smaller(patch.code, max(round(w * width / full), 1))
-        return text, [patch.left, patch.top, w, h, base64_text(webp_bytes(code, quality))]
-
-    # the encoder lets other threads run
-    with ThreadPoolExecutor(2) as pool:
-        done = list(pool.map(one, frames))
-    return EncodedFrames(width, quality, [text for text, _ in done], [patch for _, patch in done])
 
 
 def _places(points: ArrayLike) -> list[Any]:

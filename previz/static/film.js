@@ -1,0 +1,190 @@
+/* The film of the shot inside the page, by frame: every frame with the bridge and without it. One plain script that makes
+   one name, `Film`; it needs nothing. previz/deliver/shoot/pagefilm.py says how the stream is made.
+
+   Film.open(source) -> film     source: {mp4 (base64), from, sizes, avcc (base64), codec, width, height, rate, group}
+     film.want(i, {round, running})   frame i, counted from 0, is wanted: its group is decoded, and the ones beside it;
+                                 round: the first frame follows the last; running: the frames after it are wanted soon
+     film.has(i)                 whether both pictures of a frame are there
+     film.ready(i, {...})        wants it; a promise that it is there, or that there is trouble
+     film.draw(pen, i, without)  draws one of them, on a canvas of the film's size; false where it is not
+                                 there yet
+     film.heard(call)            has call() called when the frame wanted last has come, and when all have
+     film.rested                 whether all that is wanted is there
+     film.trouble                words, where this browser cannot decode the film; else ""
+
+   Only the groups around the wanted frame are kept, so that a long film takes no more memory than a short one. Decoding
+   is WebCodecs' (W3C); where a browser keeps that shut for files, a video element is sent from picture to picture. */
+"use strict";
+
+const Film = (() => {
+  const bytes = (text) => (Uint8Array.fromBase64 ? Uint8Array.fromBase64(text)
+    : Uint8Array.from(atob(text), (c) => c.charCodeAt(0)));
+
+  // codes stay as they are: the pictures were made with the matrix of BT.709 from sRGB codes
+  const COLOURS = { primaries: "bt709", transfer: "iec61966-2-1", matrix: "bt709", fullRange: false };
+
+  // A decoded picture as plain codes. Browsers keep copies of pictures that are drawn as they are, which a long film fills
+  // the memory with.
+  let scratch = null, copies = true;
+  async function codesOf(picture, source) {
+    const { width, height } = source;
+    if (copies && picture.copyTo) {
+      const out = new ImageData(width, height);
+      try {
+        await picture.copyTo(out.data, { format: "RGBA", rect: { x: 0, y: 0, width, height } });
+        return out;
+      } catch {
+        copies = false;
+      }
+    }
+    if (!scratch) scratch = new OffscreenCanvas(width, height).getContext("2d", { alpha: false, willReadFrequently: true });
+    scratch.drawImage(picture, 0, 0, width, height, 0, 0, width, height);
+    return scratch.getImageData(0, 0, width, height);
+  }
+
+  // Each gives {decode, cancel}: decode(first, end, give) decodes pictures [first, end), of which the first needs no
+  // other, hands each to give(n, picture), and promises whether it was let do so to the end.
+  async function byCodecs(source, file) {
+    if (typeof VideoDecoder === "undefined") return null;
+    const wanted = { codec: source.codec, description: bytes(source.avcc), codedWidth: source.width + (source.width % 2),
+      codedHeight: source.height + (source.height % 2), optimizeForLatency: true, colorSpace: COLOURS };
+    let config = null;
+    // the processor's own memory is where the codes are wanted
+    for (const hardwareAcceleration of ["prefer-software", "no-preference"]) {
+      const asked = await VideoDecoder.isConfigSupported({ ...wanted, hardwareAcceleration }).catch(() => null);
+      if (asked && asked.supported) { config = { ...wanted, hardwareAcceleration }; break; }
+    }
+    if (!config) return null;
+    const places = [];
+    source.sizes.reduce((at, size, n) => { places[n] = at; return at + size; }, source.from);
+    let give = null, turning = [], failed = null, given = false;
+    const decoder = new VideoDecoder({
+      output: (frame) => {
+        const to = give;
+        turning.push(codesOf(frame, source).then((codes) => to(frame.timestamp, codes)).finally(() => frame.close()));
+      },
+      error: (error) => { failed = error; },
+    });
+    decoder.configure(config);
+    async function decode(first, end, to) {
+      [give, turning, given] = [to, [], false];
+      for (let n = first; n < end; n++) {
+        decoder.decode(new EncodedVideoChunk({ type: n === first ? "key" : "delta", timestamp: n,
+          data: file.subarray(places[n], places[n] + source.sizes[n]) }));
+      }
+      await decoder.flush().catch((error) => { if (!given) throw failed || error; });
+      await Promise.all(turning);
+      return !given;
+    }
+    function cancel() {
+      given = true;
+      decoder.reset();
+      decoder.configure(config);
+    }
+    return { decode, cancel };
+  }
+
+  async function byElement(source, file) {
+    const video = document.createElement("video");
+    video.muted = true;
+    video.playsInline = true;
+    video.preload = "auto";
+    const happened = (name) => new Promise((done, failed) => {
+      video.addEventListener(name, done, { once: true });
+      video.addEventListener("error", () => failed(video.error || new Error("no film")), { once: true });
+    });
+    const loaded = happened("loadeddata");
+    video.src = URL.createObjectURL(new Blob([file], { type: "video/mp4" }));
+    await loaded;
+    let given = false;
+    async function decode(first, end, give) {
+      given = false;
+      for (let n = first; n < end && !given; n++) {
+        // the middle of the time for which the picture stands
+        const there = happened("seeked");
+        video.currentTime = (n + 0.5) / (2 * source.rate);
+        await there;
+        give(n, await codesOf(video, source));
+      }
+      return !given;
+    }
+    return { decode, cancel: () => { given = true; } };
+  }
+
+  function open(source) {
+    const count = source.sizes.length / 2, size = source.group, last = Math.ceil(count / size) - 1;
+    const pictures = new Map(), whole = new Set(), waiting = [], calls = [];
+    let order = [], working = false, decoder = null, current = null, target = 0;
+    const film = { count, group: size, trouble: "", rested: false, want, has, ready, draw, heard: (call) => calls.push(call) };
+    const file = bytes(source.mp4);
+    source.mp4 = "";
+
+    const groupOf = (i) => Math.floor(i / size);
+    function has(i) { return pictures.has(2 * i) && pictures.has(2 * i + 1); }
+    const next = () => order.find((g) => !whole.has(g));
+
+    // the group of the frame first, then the one after it, then the one before; others are let go
+    function want(i, { round = false, running = false } = {}) {
+      const g = groupOf(i), after = g === last && round ? 0 : g + 1;
+      target = i;
+      film.rested = false;
+      // a running film is past the frame before its group is there: the next one can still be in time
+      order = (running && i % size > size / 2 ? [after, g, g - 1] : [g, after, g - 1]).filter((k) => k >= 0 && k <= last);
+      if (current != null && !order.includes(current)) decoder.cancel();
+      work();
+    }
+
+    function take(n, picture) {
+      const i = n >> 1;
+      if (!order.includes(groupOf(i))) return;
+      pictures.set(n, picture);
+      if (has(i) && i === target) for (const call of calls) call();
+      told();
+    }
+
+    function told() {
+      for (let k = waiting.length - 1; k >= 0; k--) if (film.trouble || has(waiting[k].i)) waiting.splice(k, 1)[0].done();
+    }
+
+    async function work() {
+      if (working || film.trouble) return;
+      working = true;
+      try {
+        if (!decoder) decoder = (await byCodecs(source, file)) || (await byElement(source, file));
+        for (let g = next(); g != null; g = next()) {
+          current = g;
+          const through = await decoder.decode(2 * g * size, Math.min(2 * (g + 1) * size, 2 * count), take);
+          current = null;
+          if (through) whole.add(g);
+          for (const n of pictures.keys()) if (!order.includes(groupOf(n >> 1))) pictures.delete(n);
+          for (const k of whole) if (!order.includes(k)) whole.delete(k);
+        }
+        film.rested = true;
+      } catch {
+        film.trouble = "This browser cannot decode the film of the shot (H.264); it lies beside this page as lens.mp4, and "
+          + "its frames in lens/.";
+        told();
+      }
+      working = false;
+      for (const call of calls) call();
+    }
+
+    function ready(i, how) {
+      want(i, how);
+      if (has(i) || film.trouble) return Promise.resolve();
+      return new Promise((done) => waiting.push({ i, done }));
+    }
+
+    // the order of a frame's two pictures changes from frame to frame
+    function draw(pen, i, without) {
+      if (!has(i)) return false;
+      const second = without === (i % 2 === 0);
+      pen.putImageData(pictures.get(2 * i + (second ? 1 : 0)), 0, 0);
+      return true;
+    }
+
+    return film;
+  }
+
+  return { open };
+})();
