@@ -1,4 +1,7 @@
-"""The process that builds and lights sets, beside the one that draws: the old set stays in use meanwhile."""
+"""The process that builds and lights sets, beside the one that draws: the old set stays in use meanwhile.
+
+While nothing is to be built it judges the bench at rest as ``score`` does (:mod:`previz.bench.fulljudge`).
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,8 @@ from typing import Any
 
 import numpy as np
 
+from previz.bench.fulljudge import FullJudge, NewerOrderError
+from previz.bench.order import Answer, Order
 from previz.deliver.shoot.pagedata import set_data
 from previz.draw.drawnset import drawn_set
 from previz.errors import PrevizError
@@ -55,29 +60,60 @@ class Built:
     drawing: dict[str, Any]
 
 
-def build_until_closed(wants: Connection, sets: Connection, cache: Path | None) -> None:
-    """The process's life: build what is wanted, give it to the drawer, and tell the bench how it went."""
+@dataclass(frozen=True)
+class Halt:
+    """A hand has begun to move: nothing is to be judged until it rests."""
+
+
+class _Wanted:
+    """What is wanted on a line: the newest set to build, and the newest state to judge."""
+
+    def __init__(self, line: Connection) -> None:
+        self._line = line
+        self.set: BuildOrder | None = None
+        self.state: Order | None = None
+
+    def listen(self) -> None:
+        """Hear what is wanted; wait for it where nothing is."""
+        while self._line.poll() or not (self.set or self.state):
+            said = self._line.recv()
+            if isinstance(said, BuildOrder):
+                self.set = said
+            else:
+                self.state = said if isinstance(said, Order) else None
+
+    def give_way(self) -> None:
+        """Raise :class:`NewerOrderError` where something new is wanted."""
+        if self._line.poll():
+            raise NewerOrderError
+
+
+def build_until_closed(wants: Connection, sets: Connection, cache: Path | None, engine: str | None) -> None:
+    """The process's life: build what is wanted, give it to the drawer, judge what rests, and tell the bench."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
     if hasattr(os, "nice"):
         # pictures come first
         os.nice(10)
-    builder = _Builder(cache)
+    builder, wanted = _Builder(cache), _Wanted(wants)
+    judge = FullJudge(engine, cache, wanted.give_way, wants.send)
     try:
         while True:
-            if not wants.poll():
-                builder.look_ahead()
-            wanted = wants.recv()
-            while wants.poll():
-                wanted = wants.recv()
-            wants.send(("building", wanted.key, ""))
-            try:
-                built = builder.built(wanted)
-            except PrevizError as error:
-                wants.send(("failed", wanted.key, str(error)))
-                continue
-            sets.send(built)
-            wants.send(("built", wanted.key, ""))
+            wanted.listen()
+            if wanted.set is not None:
+                order, wanted.set = wanted.set, None
+                _build(order, builder, wants, sets)
+            elif wanted.state is not None:
+                state = wanted.state
+                with suppress(NewerOrderError):
+                    try:
+                        judge.judge(state, builder.as_scored)
+                    except PrevizError as error:
+                        wants.send(Answer(state.number, "unseen", {"why": str(error)}))
+                    # what was judged to its end is not judged again
+                    wanted.state = None
+                    wanted.give_way()
+                    builder.look_ahead()
     except (EOFError, BrokenPipeError, ConnectionResetError):
         return
     except Exception as error:
@@ -85,20 +121,34 @@ def build_until_closed(wants: Connection, sets: Connection, cache: Path | None) 
             wants.send(("ended", "", "".join(traceback.format_exception(error))))
 
 
+def _build(order: BuildOrder, builder: _Builder, wants: Connection, sets: Connection) -> None:
+    wants.send(("building", order.key, ""))
+    try:
+        built = builder.built(order)
+    except PrevizError as error:
+        wants.send(("failed", order.key, str(error)))
+        return
+    sets.send(built)
+    wants.send(("built", order.key, ""))
+
+
 class _Builder:
     def __init__(self, cache: Path | None) -> None:
         self._cache = None if cache is None else LightCache(cache)
         self._ready: ReadySet | None = None
         self._bake: WallBake | None = None
+        # the set as score makes it ready, but for its texels; None where its wall is that of another bridge
+        self.as_scored: ReadySet | None = None
 
     def built(self, wanted: BuildOrder) -> Built:
         start = time.monotonic()
         scene = wanted.scene
         if self._ready is not None and _same_but_bridge(self._ready.scene, scene):
             ready = self._other_bridge(self._ready, scene, wanted.width_px)
+            self.as_scored = None
         else:
             self._bake = None
-            ready = prepare(scene, wanted.width_px, self._cache)
+            self.as_scored = ready = prepare(scene, wanted.width_px, self._cache)
         self._ready = ready
         drawing = set_data(drawn_set(ready.move, ready.built.wall))
         return Built(wanted.key, with_free_wall(ready), time.monotonic() - start, drawing)

@@ -33,6 +33,7 @@ from previz.bench.builder import Built
 from previz.bench.judging import Judges, Probe, held_film, optics_of
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
+from previz.bench.told import score_row
 from previz.deliver.shoot.overlay import outline_pieces
 from previz.deliver.shoot.pagedata import outline_lines, sight_data
 from previz.draw.sideview import sight_lines
@@ -272,7 +273,7 @@ class Drawer:
         score, found = self._judges.scored(order, scene, move, frame, size)
         judge = self._judges.judge(order, scene)
         self._told_break = time.monotonic()
-        values = {"frame": frame, **_score(score), "outline": [], "sight": [], "wide": width, "high": height}
+        values = {"frame": frame, **score_row(score), "outline": [], "sight": [], "wide": width, "high": height}
         values["rough"] = judge.rough or not order.still
         if found is not None:
             values["outline"] = outline_lines(outline_pieces(found, TELL_OF_KIND[found.kind]))
@@ -324,7 +325,7 @@ class Drawer:
         rate, film = float(scene.delivery.rate), summary.film
         found = {one.frame: one.found_pct for one in told.film}
         values = {
-            "rows": [{**_score(s), "found_pct": found.get(s.frame)} for s in rows],
+            "rows": [score_row(s, found.get(s.frame)) for s in rows],
             "first": summary.hold_first,
             "last": summary.hold_last,
             "frames": summary.hold_frames,
@@ -337,6 +338,7 @@ class Drawer:
             "worst_pct": summary.break_worst_pct,
             "station_pct": summary.break_station_pct,
             "reveal_pct": summary.break_reveal_pct,
+            "hidden": summary.hidden,
             "rough": self._judges.judge(order, scene).rough or not order.still,
         }
         self.answer("hold", values, order=order)
@@ -355,15 +357,4 @@ def _words(scene: Scene) -> dict[str, Any]:
     return {
         "cautions": once([*scene_cautions(scene), *left_out(scene)]),
         "derived": [list(row) for row in derived(scene)],
-    }
-
-
-def _score(score: FrameScore) -> dict[str, Any]:
-    return {
-        "frame": score.frame,
-        "rail_mm": 1e3 * score.rail,
-        "break_pct": score.break_pct,
-        "slip_px": score.slip_px,
-        "tells": list(score.tells),
-        "why": score.reason,
     }

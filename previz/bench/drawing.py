@@ -1,4 +1,4 @@
-"""The two processes behind the bench, one that draws and one that builds, from the server's side.
+"""The two processes behind the bench, one that draws and one that builds and judges, from the server's side.
 
 Only the newest order counts: while the drawer is busy later ones replace each other here. A thread listens to both
 processes and hands what they say to the event loop.
@@ -16,7 +16,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
-from previz.bench.builder import BuildOrder, build_until_closed
+from previz.bench.builder import BuildOrder, Halt, build_until_closed
 from previz.bench.drawer import WIDTH_PX, draw_until_closed
 from previz.bench.order import Answer, Order
 from previz.run.workers import unheard_interrupts
@@ -36,7 +36,7 @@ class Drawing:
         self._heard = heard
         self._latest: Order | None = None
         self._taken = True
-        self._closing = False
+        self._closing = self._halted = False
         self._loop = asyncio.get_running_loop()
         context = multiprocessing.get_context("spawn")
         self._orders, orders_there = context.Pipe()
@@ -44,7 +44,7 @@ class Drawing:
         sets_here, sets_there = context.Pipe()
         self._processes: list[BaseProcess] = [
             context.Process(target=draw_until_closed, args=(orders_there, sets_here, engine), daemon=True),
-            context.Process(target=build_until_closed, args=(wants_there, sets_there, cache), daemon=True),
+            context.Process(target=build_until_closed, args=(wants_there, sets_there, cache, engine), daemon=True),
         ]
         with unheard_interrupts():
             for process in self._processes:
@@ -64,6 +64,19 @@ class Drawing:
         """Build the scene's set in the background; the old one stays in use until it is done."""
         with suppress(OSError):
             self._wants.send(BuildOrder(key, scene, WIDTH_PX))
+
+    def judge(self, order: Order) -> None:
+        """Judge this to its end as ``score`` would, in place of whatever was to be judged before."""
+        self._halted = False
+        with suppress(OSError):
+            self._wants.send(order)
+
+    def halt(self) -> None:
+        """Judge nothing until the hand rests."""
+        if not self._halted:
+            self._halted = True
+            with suppress(OSError):
+                self._wants.send(Halt())
 
     async def close(self) -> None:
         """End both processes."""

@@ -44,6 +44,9 @@ _MOST_ANSWERS = 200
 STATIC = {
     "": ("bench.html", "text/html"),
     "bench.js": ("bench.js", "text/javascript"),
+    "benchhand.js": ("benchhand.js", "text/javascript"),
+    "benchshelf.js": ("benchshelf.js", "text/javascript"),
+    "benchsaid.js": ("benchsaid.js", "text/javascript"),
     "draw.js": ("draw.js", "text/javascript"),
     "keys.js": ("keys.js", "text/javascript"),
     "look.css": ("look.css", "text/css"),
@@ -52,7 +55,10 @@ STATIC = {
 }
 
 # answers that the pages are told; the newest of each is kept for pages that open later
-_KEPT = ("coarse", "fine", "clean", "break", "cautions", "hold", "unseen", "rest")
+_KEPT = ("coarse", "fine", "clean", "break", "cautions", "hold", "unseen", "rest", "full", "exact", "exact clean")
+
+# those of the judge at rest, who may be behind
+_EXACT = ("full", "exact", "exact clean")
 
 
 class DrawingService(Protocol):
@@ -63,6 +69,12 @@ class DrawingService(Protocol):
 
     def build(self, key: str, scene: Scene) -> None:
         """Build this set."""
+
+    def judge(self, order: Order) -> None:
+        """Judge this as ``score`` would, while nothing newer is wanted."""
+
+    def halt(self) -> None:
+        """Judge nothing until something is to be judged again."""
 
     async def close(self) -> None:
         """End."""
@@ -170,13 +182,16 @@ class Bench:
         self.look()
 
     def _keep(self, request: Request) -> str:
-        fine, judged, hold = (self._last.get(what) for what in ("fine", "break", "hold"))
-        if not (fine and judged and hold) or any(
-            answer.number != self.number or answer.values.get("rough") for answer in (fine, judged, hold)
-        ):
+        newest = {what: a for what, a in self._last.items() if a.number == self.number and not a.values.get("rough")}
+        fine, judged, hold = (newest.get(what) for what in ("fine", "break", "hold"))
+        if not (fine and judged and hold):
             raise RequestError("wait until the picture and the hold are finished, then keep it")
-        found = {"break": judged.values, "hold": {k: v for k, v in hold.values.items() if k != "rows"}}
-        return f"kept as {self.session.keep(request.name, found, fine.picture).name}"
+        found = {"break": judged.values, "hold": {k: v for k, v in hold.values.items() if k != "rows"}, "full": None}
+        full = newest.get("full")
+        if full and full.values["summary"]:
+            found["full"] = {k: full.values[k] for k in ("wide", "paint", "own", "summary")}
+        picture = newest.get("exact", fine).picture
+        return f"kept as {self.session.keep(request.name, found, picture).name}"
 
     def _write_as(self, request: Request) -> str:
         return f"wrote {self.session.write_as(request.name).name}"
@@ -193,9 +208,12 @@ class Bench:
             self._set_key = key
             self._set.update(state="building", why="")
             self.drawer.build(key, session.scene)
-        self.drawer.order(
-            Order(self.number, session.scene, session.frame, still, session.follows, session.laid_at)
-        )
+        order = Order(self.number, session.scene, session.frame, still, session.follows, session.laid_at)
+        self.drawer.order(order)
+        if still:
+            self.drawer.judge(order)
+        else:
+            self.drawer.halt()
 
     async def _file_changed(self) -> None:
         if self.session.reread():
@@ -222,6 +240,13 @@ class Bench:
         elif answer.what == "ended":
             self.trouble = self.trouble or answer.values["why"].strip().splitlines()[-1]
             self.ended.set()
+        elif answer.what in _EXACT and answer.number != self.number:
+            return
+        elif answer.what == "full":
+            # whichever frame is in hand: its rows stand for all of this scene
+            self._last["full"] = Answer(answer.number, "full", {**answer.values, "scene": self.session.name()})
+            self._tell("full", _message(self._last["full"]))
+            return
         elif answer.what in _KEPT:
             self._last[answer.what] = answer
             self._tell(answer.what, _message(answer))

@@ -6,6 +6,7 @@ and writing back keeps comments and layout. What it refuses is not set: the benc
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
@@ -343,7 +344,10 @@ class Session:
         """Everything a page needs to show, but pictures."""
         scene = self._scene
         return {
+            "scene": self.name(),
             "title": scene.title,
+            "rate": float(scene.delivery.rate),
+            "solving": scene.wants_solving,
             "scale": f"1:{scene.scale:g}",
             "file": self.path.name,
             "unwritten": self.unwritten,
@@ -398,6 +402,11 @@ class Session:
     def _keep_shelf(self) -> None:
         if self._store is not None:
             self._store.keep_shelf(self.shelf)
+
+    def name(self) -> str:
+        """A name for all that numbers follow from but the frame: another one for another scene, or place of paint."""
+        place = "" if self.follows else repr(self.laid_at)
+        return hashlib.sha256(f"{self._draft}\n{place}".encode()).hexdigest()[:16]
 
     def set_key(self) -> str:
         """A name for the set that the scene needs."""

@@ -1,5 +1,6 @@
 /* The live bench. The server holds the scene; this page shows the state it is told and asks for changes. It draws with
-   the functions of draw.js. Lengths are in metres unless a name ends in _mm. */
+   the functions of draw.js; what is set by hand is in benchhand.js, the words for numbers in benchsaid.js, the shelf in
+   benchshelf.js, the keys in keys.js. Lengths are in metres unless a name ends in _mm. */
 "use strict";
 
 (() => {
@@ -14,32 +15,90 @@
   const PACE = 40;
   // requests, about a second's, that a number may be behind a moving hand before it is shown as an old one
   const BEHIND = 25;
+  // ms that an answer may take before the line counts as down, and of silence before the bench is asked whether it is there
+  const PATIENCE = 6000, SILENCE = 4000;
 
-  let socket = null, state = null, judged = null, hold = null, views = null, curve = null;
-  let drawnSet = "", held = null, wait = 0, closing = false;
+  let socket = null, state = null, judged = null, hold = null, full = null, cautions = [], views = null, curve = null;
+  let drawnSet = "", flipped = false, tries = 0, closing = false, down = true, focused = null;
   const pictures = { seen: null, clean: null };
-  const chosen = [];
   // what the tests read: pictures shown and answers told, by kind
-  const shownCount = { coarse: 0, fine: 0, breaks: 0, holds: 0 };
+  const shownCount = { coarse: 0, fine: 0, exact: 0, breaks: 0, holds: 0 };
   const count = (kind) => document.body.setAttribute("data-" + kind, shownCount[kind] += 1);
 
   // ---- the line to the server ----------------------------------------------------------------------------------
+  let serial = 0, heard = 0;
+  const waiting = new Map();
+
   function open() {
-    const where = new URL("live", location.href);
-    where.protocol = "ws:";
-    socket = new WebSocket(where);
-    socket.binaryType = "arraybuffer";
-    socket.onmessage = (event) => (typeof event.data === "string" ? told(JSON.parse(event.data)) : seen(event.data));
-    socket.onopen = () => { wait = 0; };
-    socket.onclose = () => {
-      if (closing) return;
-      say("the bench does not answer; it may have been closed", true);
-      wait = Math.min(wait + 1, 10);
-      setTimeout(open, wait * 500);
+    const where = new URL("live", location.href), line = new WebSocket(where.href.replace(/^http/, "ws"));
+    socket = line;
+    line.binaryType = "arraybuffer";
+    line.onmessage = (event) => {
+      if (socket !== line) return;
+      heard = performance.now();
+      if (typeof event.data === "string") told(JSON.parse(event.data));
+      else seen(event.data);
     };
+    line.onopen = () => { heard = performance.now(); tries = 0; };
+    line.onclose = () => { if (socket === line) lost(); };
+  }
+
+  // down means down: nothing can be set, and what is shown is shown as old, until the bench answers again by itself
+  function lost() {
+    if (closing) return;
+    const line = socket;
+    socket = null;
+    if (line) line.close();
+    if (!down) focused = document.activeElement;
+    if (moving) say("The line went down while something was turned: what it shows now is what is set.", true);
+    down = true;
+    endMoving();
+    hand.down();
+    for (const node of document.querySelectorAll("main button:not(#help), main input, main select")) node.disabled = true;
+    for (const one of [...waiting.values()]) one.told({ is: "lost" });
+    waiting.clear();
+    $("line").textContent = "The bench does not answer. Nothing can be set, and what is shown is old; this page goes on by itself when it answers.";
+    $("line").hidden = false;
+    document.body.setAttribute("data-line", "down");
+    numbers();
+    tries = Math.min(tries + 1, 10);
+    setTimeout(open, tries * 300);
+  }
+
+  function up() {
+    down = false;
+    $("line").hidden = true;
+    $("line").textContent = "";
+    document.body.setAttribute("data-line", "up");
+    for (const node of document.querySelectorAll("main button, main input, main select")) node.disabled = false;
+    if (focused && focused.isConnected && document.activeElement === document.body) focused.focus();
+    focused = null;
   }
   addEventListener("pagehide", () => { closing = true; });
-  const ask = (request) => { if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(request)); };
+  // a page that comes back out of the browser's keeping has no line any more
+  addEventListener("pageshow", (event) => { if (event.persisted) { closing = false; lost(); } });
+
+  setInterval(() => {
+    if (down || !socket) return;
+    const now = performance.now(), oldest = Math.min(...[...waiting.values()].map((one) => one.at));
+    if (now - oldest > PATIENCE && now - heard > PATIENCE) lost();
+    else if (!waiting.size && now - heard > SILENCE) ask({ do: "here" });
+  }, 500);
+
+  const usual = (said) => { if (said.is === "refused") say(said.why, true); else if (said.is === "done" && said.word) say(said.word); };
+  function ask(request, answered = usual) {
+    if (down || !socket || socket.readyState !== WebSocket.OPEN) { answered({ is: "lost" }); return; }
+    serial += 1;
+    waiting.set(serial, { told: answered, at: performance.now() });
+    socket.send(JSON.stringify({ ...request, serial }));
+  }
+  function answer(news) {
+    const one = waiting.get(news.serial);
+    waiting.delete(news.serial);
+    if (one) one.told(news);
+    else if (news.is === "refused" && news.knobs.length) for (const name of news.knobs) hand.note(name, news.why);
+    else usual(news);
+  }
 
   // moving: a hand of this page is turning something
   let paced = null, pacing = 0, moving = false;
@@ -51,16 +110,20 @@
     const go = () => {
       pacing = 0;
       if (!paced) return;
-      ask(paced); paced = null;
+      if (!down && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(paced));
+      paced = null;
       pacing = setTimeout(go, PACE);
     };
     go();
   }
-  function askNow(request) { moving = false; paced = null; clearTimeout(pacing); pacing = 0; ask(request); }
+  function endMoving() { moving = false; paced = null; clearTimeout(pacing); pacing = 0; }
+  function askNow(request, answered) { endMoving(); say(""); ask(request, answered); }
 
   function told(news) {
-    const by = { state: takeState, break: takeBreak, hold: takeHold, cautions: takeCautions, unseen: takeUnseen,
-      refused: (n) => say(n.why, true), done: (n) => say(n.word), rest: () => document.body.setAttribute("data-rest", news.order) };
+    if (down) { if (news.is !== "state") return; up(); }
+    const by = { state: takeState, break: takeBreak, hold: takeHold, full: takeFull, refused: answer, done: answer,
+      cautions: (n) => { cautions = n.cautions; numbers(); }, unseen: (n) => say(n.why, true),
+      rest: () => document.body.setAttribute("data-rest", news.order) };
     if (by[news.is]) by[news.is](news);
   }
 
@@ -70,13 +133,14 @@
   }
 
   // ---- pictures ------------------------------------------------------------------------------------------------
+  const RANK = { coarse: 0, fine: 1, clean: 1, exact: 2, "exact clean": 2 };
   async function seen(data) {
     const length = new DataView(data).getUint32(0);
     const head = JSON.parse(new TextDecoder().decode(new Uint8Array(data, 4, length)));
     const bitmap = await createImageBitmap(new Blob([new Uint8Array(data, 4 + length)], { type: "image/jpeg" }));
-    const place = head.is === "clean" ? "clean" : "seen";
-    // decoding is not in order
-    if (pictures[place] && pictures[place].head.order > head.order) return bitmap.close();
+    const place = head.is.endsWith("clean") ? "clean" : "seen", old = pictures[place] && pictures[place].head;
+    // decoding is not in order, and two judges draw: the newest picture counts, and of those the better one
+    if (old && (old.order > head.order || (old.order === head.order && RANK[old.is] > RANK[head.is]))) { bitmap.close(); return; }
     if (pictures[place]) pictures[place].bitmap.close();
     pictures[place] = { head, bitmap };
     if (head.is in shownCount) count(head.is);
@@ -84,119 +148,127 @@
   }
 
   function paint() {
-    const bare = held === "without" && pictures.clean, picture = bare ? pictures.clean : pictures.seen;
+    const bare = flipped && pictures.clean, picture = bare ? pictures.clean : pictures.seen;
     if (!picture) return;
     const canvas = $("picture"), { bitmap, head } = picture;
-    if (canvas.width !== 640) { canvas.width = 640; canvas.height = Math.round((640 * head.high) / head.wide); }
+    if (canvas.width !== 960) { canvas.width = 960; canvas.height = Math.round((960 * head.high) / head.wide); }
     const pen = canvas.getContext("2d");
     pen.imageSmoothingQuality = "high";
     pen.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
-    const coarse = head.is === "coarse";
-    $("picture-word").textContent = bare ? "without the bridge" : coarse
-      ? `coarse, ${head.soft ? "focus as set" : "all in focus"}${head.old_light ? "; light and shadow of the bridge as it was built" : ""}`
-      : "as delivered: focus, shutter, shine";
+    const paint_ = state && state.solving && RANK[head.is] < 2 ? ", in projected paint" : "";
+    $("picture-word").textContent = bare ? "without the bridge" : head.is === "coarse"
+      ? `coarse, ${head.soft ? "focus as set" : "all in focus"}${head.old_light ? "; light and shadow of the bridge as it was built" : ""}${paint_}`
+      : `as delivered: focus, shutter, shine${paint_}`;
     canvas.setAttribute("aria-label", `The lens view at frame ${head.frame}${bare ? ", without the bridge" : ""}`);
-    $("outline").toggleAttribute("hidden", !$("show-outline").checked || Boolean(bare));
-    // an outline of an older place does not lie on this picture
-    $("outline").classList.toggle("behind", !judged || judged.order < head.order);
+    outline();
   }
 
-  function without(on) {
-    held = on ? "without" : null;
-    $("without").setAttribute("aria-pressed", String(on));
+  // the outline of the frame in hand, by the judge whose numbers are shown; one of an older place does not lie on it
+  function outline() {
+    const exact = full && full.about && full.order === (state || {}).order && Said.of(state, full);
+    const lines = exact ? full.about.outline : judged ? judged.outline : [], by = exact ? full : judged;
+    if (by) Draw.tells($("outline"), lines, [by.wide, by.high]);
+    const kinds = [...new Set(lines.map((line) => line[0]))];
+    $("key").replaceChildren(kinds.length ? Draw.tellKey(kinds) : "");
+    $("outline").toggleAttribute("hidden", !$("show-outline").checked || Boolean(flipped && pictures.clean));
+    $("outline").classList.toggle("behind", !by || (pictures.seen !== null && by.order < pictures.seen.head.order));
+  }
+
+  function flip() {
+    flipped = !flipped;
+    $("without").setAttribute("aria-pressed", String(flipped));
+    $("without").textContent = flipped ? "With the bridge" : "Without the bridge";
     paint();
   }
 
   // ---- numbers -------------------------------------------------------------------------------------------------
-  function takeBreak(news) {
-    judged = news;
-    count("breaks");
-    const word = Draw.verdict(news.break_pct);
+  function takeBreak(news) { judged = news; count("breaks"); numbers(); drawCamera(); }
+  function takeHold(news) { hold = news; count("holds"); numbers(); }
+  function takeFull(news) { full = news; numbers(); drawCamera(); }
+
+  function numbers() {
+    if (!state) return;
+    const said = Said.frame(state, full, judged), row = said.row, shows = row ? Draw.shown(row) : null;
+    const word = row ? Draw.verdict(shows) : "not judged";
     $("verdict").className = "verdict " + word.replace(" ", "-");
-    $("verdict-word").textContent = word === "not judged" ? `not judged: ${news.why}` : `${word} at frame ${news.frame}`;
-    $("verdict-break").textContent = news.break_pct == null ? "" : `break ${Draw.pct(news.break_pct)}${news.rough ? ", roughly" : ""}`;
-    $("facts").textContent = `rail ${news.rail_mm.toFixed(1)} mm   slip ${news.slip_px.toFixed(1)} px`
-      + (news.break_pct > 5 && news.tells.length ? `   what tells: ${news.tells.join(", ")}` : "");
-    Draw.tells($("outline"), news.outline, [news.wide, news.high]);
-    const kinds = [...new Set(news.outline.map((line) => line[0]))];
-    $("key").replaceChildren(kinds.length ? Draw.tellKey(kinds) : "");
-    $("outline").classList.toggle("behind", Boolean(pictures.seen) && news.order < pictures.seen.head.order);
-    fresh();
-    drawCamera();
-  }
-
-  // what the film holds: a stretch that stands holds for its seconds and for no rail
-  const holds = (news) => `${news.hold_s.toFixed(1)} s of film, ${news.hold_mm.toFixed(1)} mm of rail`;
-
-  function takeHold(news) {
-    hold = news;
-    count("holds");
-    const parts = [news.frames
-      ? `${news.rough ? "roughly: " : ""}holds for ${holds(news)}, frames ${news.first} to ${news.last}`
-      : news.still_s > 0 ? "found before the station point" : "does not hold at the station point"];
-    if (news.found_pct != null) parts.push(`found by ${news.found_pct.toFixed(0)} of 100 by the end of the hold asked for`);
-    if (news.still_s > news.hold_s + 1e-9) parts.push(`as stills ${news.still_mm.toFixed(1)} mm`);
-    if (news.worst_pct != null) parts.push(`worst in the hold asked for ${Draw.pct(news.worst_pct)}`);
-    if (news.reveal_pct != null) parts.push(`at the reveal ${Draw.pct(news.reveal_pct)}`);
-    $("hold").textContent = parts.join("; ");
+    $("verdict-word").textContent = !row ? "not judged yet" : word === "not judged" ? `not judged: ${row.why}` : `${word} at frame ${row.frame}`;
+    $("verdict-break").textContent = !row || row.break_pct == null ? ""
+      : `break ${Draw.pct(row.break_pct)}${row.trace_pct ? `, trace ${Draw.pct(row.trace_pct)}` : ""}${said.kind === "rough" ? ", roughly" : ""}`;
+    $("kind").textContent = Said.kind(state, full, judged, down);
+    $("facts").textContent = !row ? "" : `rail ${row.rail_mm.toFixed(1)} mm; slip ${row.slip_px.toFixed(1)} px`
+      + (row.tells.length && shows > 5 ? `; what tells: ${row.tells.join(", ")}` : "");
+    const parts = Said.hold(state, full, hold), known = Said.of(state, full);
+    $("hold").replaceChildren(...(parts.length ? [make("b", {}, parts[0]), ["", ...parts.slice(1)].join("; ")] : []));
+    const steps = known && known.summary ? known.summary.helps : [];
+    $("steps").replaceChildren(...steps.map((text) => make("li", {}, text)));
+    $("steps").hidden = !steps.length;
+    const warned = known ? known.cautions : cautions, box = $("cautions");
+    if (box.dataset.said !== JSON.stringify(warned)) {
+      box.dataset.said = JSON.stringify(warned);
+      box.hidden = !warned.length;
+      box.replaceChildren(make("h2", {}, "Cautions"), make("ul", {}, ...warned.map((text) => make("li", {}, text))));
+    }
+    outline();
     drawCurve();
-    fresh();
+    fresh(said.kind, known);
   }
 
-  function takeUnseen(news) { say(news.why, true); }
-
-  function takeCautions(news) {
-    const box = $("cautions");
-    box.hidden = !news.cautions.length;
-    box.replaceChildren(make("h2", {}, "Cautions"), make("ul", {}, ...news.cautions.map((text) => make("li", {}, text))));
-  }
-
-  // a verdict on an older state of the bench is shown as such
-  function fresh() {
+  // a verdict on an older state of the bench is shown as such; so is one of a scene whose file is broken
+  function fresh(kind, known) {
     // under a moving hand numbers come a little after its pictures
-    const old = (news) => !news || !state || news.order < state.order - (moving ? BEHIND : 0);
-    $("verdict").classList.toggle("old", old(judged));
+    const behind = (news) => !news || news.order < state.order - (moving ? BEHIND : 0);
+    const wrong = down || state.faults.length > 0;
+    $("verdict").classList.toggle("old", wrong || (kind !== "full" && behind(judged)));
+    $("hold").classList.toggle("old", wrong || (!(known && known.summary) && behind(hold)));
     document.body.setAttribute("data-judged", judged ? judged.order : 0);
-    $("hold").classList.toggle("old", old(hold));
+    document.body.setAttribute("data-exact", kind === "full" && full.order === state.order ? full.order : 0);
+    document.body.setAttribute("data-full", full && full.summary ? full.order : 0);
   }
+
+  // units across a drawing: on a narrow page as many as there are px, so that its letters can be read
+  const wide = (most, id) => Math.min(most, Math.max(340, Math.round($(id).clientWidth) || most));
+  addEventListener("resize", () => { if (state) { drawnSet = ""; drawViews(); drawCurve(); } });
 
   function drawCurve() {
-    if (!hold || !state || !hold.rows.length) return;
-    const data = { rows: hold.rows, hold: state.move.hold, held: hold.frames ? [hold.first, hold.last] : null,
-      marks: state.move.marks, limit_pct: 5 };
-    if (curve) curve.reset(data);
-    else curve = Draw.curve($("curve"), data, { width: 760, height: 236, by: "rail" });
+    const rows = Said.rows(state, full, hold);
+    if (!rows.length) return;
+    const data = { rows, hold: state.move.hold, held: Said.held(state, full, hold), marks: state.move.marks, limit_pct: 5 };
+    if (curve) curve.reset(data, "rail", wide(760, "curve"));
+    else curve = Draw.curve($("curve"), data, { width: wide(760, "curve"), height: 236, by: "rail" });
     curve.update(state.frame);
   }
 
   // ---- the state -----------------------------------------------------------------------------------------------
+  // what cannot be done just now keeps the focus all the same
+  const able = (id, can) => $(id).setAttribute("aria-disabled", String(!can));
+
   function takeState(next) {
     state = next;
-    const move = state.move;
+    const move = state.move, scrub = $("scrub");
     document.title = `${state.title}: bench`;
     $("title").textContent = state.title;
-    $("file").textContent = `${state.file}: ${state.unwritten ? "changed by hand, not written yet" : "as it is written"}`;
+    $("file").textContent = `${state.file}: ${state.unwritten ? "changed by hand, not written yet" : "as it is written"}${state.taken_up ? "; taken up where a bench before this one ended" : ""}`;
     for (const [id, value] of [["title", state.title], ["scale", state.scale], ["file", state.file],
       ["engine", state.engine.driver || "-"], ["pages", state.pages]]) $("tb-" + id).textContent = value;
-    $("undo").disabled = !state.undo;
-    $("redo").disabled = !state.redo;
-    $("leave").disabled = !state.changed.length;
-    $("write").disabled = !state.unwritten || state.faults.length > 0;
-    $("write-as").disabled = state.faults.length > 0;
+    const sound = !state.faults.length;
+    able("undo", state.undo && sound);
+    able("redo", state.redo && sound);
+    able("leave", state.changed.length && sound);
+    able("write", state.unwritten && sound);
+    able("write-as", sound);
     $("follows").checked = state.follows;
     $("frame").style.aspectRatio = `${state.size[0]} / ${state.size[1]}`;
-    const scrub = $("scrub");
     scrub.min = move.frames[0]; scrub.max = move.frames[1];
-    if (document.activeElement !== scrub || !scrub.matches(":active")) scrub.value = move.frame;
+    if (!scrub.matches(":active")) scrub.value = move.frame;
+    scrub.setAttribute("aria-valuetext", `frame ${move.frame}, rail ${move.rail_mm.toFixed(1)} mm`);
     $("frame-number").textContent = move.frame;
     $("set-word").textContent = { building: "building and lighting the set; the old picture stays meanwhile",
       failed: `the set cannot be built: ${state.set.why}`, ready: "" }[state.set.state];
     takeFaults();
-    for (const name in state.knobs) showKnob(name, state.knobs[name]);
+    hand.take(state);
+    shelf.take(state);
     drawViews();
-    if (curve) { drawCurve(); }
-    drawShelf();
-    fresh();
+    numbers();
     document.body.setAttribute("data-order", state.order);
     document.body.setAttribute("data-set", state.set.state);
   }
@@ -206,10 +278,10 @@
     for (const fault of state.faults) {
       nodes.push(make("p", {}, fault.text));
       if (fault.line) {
-        nodes.push(make("pre", {}, `${String(fault.line).padStart(4)}  ${fault.source}\n`, " ".repeat(6 + fault.caret), make("b", {}, "^")));
+        nodes.push(make("pre", { tabindex: "0" }, `${String(fault.line).padStart(4)}  ${fault.source}\n`, " ".repeat(6 + fault.caret), make("b", {}, "^")));
       }
     }
-    if (nodes.length) nodes.unshift(make("h2", {}, "The scene has faults; the last good picture stays"));
+    if (nodes.length) nodes.unshift(make("h2", {}, "The scene file has faults; the last good picture stays"));
     box.hidden = !nodes.length;
     box.replaceChildren(...nodes);
   }
@@ -224,10 +296,10 @@
       rail_line: move.rail_line, marks: move.marks, dimensions: [] };
     const name = JSON.stringify([extent, move.rail_line, move.marks, state.set.serial]);
     if (!views) {
-      views = { side: Draw.view($("side"), "side", set, { width: 640 }), plan: Draw.view($("plan"), "plan", set, { width: 640 }) };
+      views = { side: Draw.view($("side"), "side", set, { width: wide(640, "side") }), plan: Draw.view($("plan"), "plan", set, { width: wide(640, "side") }) };
       for (const which of ["side", "plan"]) draggable(which);
     } else if (name !== drawnSet) {
-      for (const which of ["side", "plan"]) views[which].reset(set);
+      for (const which of ["side", "plan"]) views[which].reset(set, wide(640, "side"));
     }
     drawnSet = name;
     drawCamera();
@@ -237,14 +309,15 @@
     if (!views || !state) return;
     const move = state.move;
     // sight lines of an older place would not meet the camera
-    const sight = judged && judged.order === state.order ? judged.sight : [];
+    const by = full && full.about && full.order === state.order ? full.about : judged && judged.order === state.order ? judged : null;
+    const sight = by ? by.sight : [];
     for (const which of ["side", "plan"]) views[which].update({ position: move.position, forward: move.forward, field: move.field, sight });
   }
 
   function draggable(which) {
     const svg = $(which), view = views[which];
     view.camera.addEventListener("pointerdown", (event) => {
-      if (event.button !== 0) return;
+      if (event.button !== 0 || down) return;
       event.preventDefault();
       svg.setPointerCapture(event.pointerId);
       svg.classList.add("dragging");
@@ -270,147 +343,104 @@
     svg.addEventListener("pointercancel", end);
   }
 
-  // ---- values by hand ------------------------------------------------------------------------------------------
-  const STEPS = { length: 0.001, angle: Math.PI / 720, stop: 0.5, frame: 1, number: 0.01 };
-
-  function knobNodes(name, knob) {
-    const id = "knob-" + name, row = make("div", { class: "knob", "data-knob": name });
-    const field = knob.kind === "choice"
-      ? make("select", { id }, ...knob.choices.map((c) => make("option", {}, c)))
-      : make("input", { id, type: "text", autocomplete: "off", spellcheck: "false" });
-    row.append(make("div", { class: "named" }, make("label", { for: id }, knob.label), field));
-    field.addEventListener("change", () => {
-      if (field.value !== state.knobs[name].shown) askNow({ do: "turn", values: { [name]: field.value } });
-    });
-    field.addEventListener("keydown", (event) => {
-      const way = { ArrowUp: 1, ArrowDown: -1 }[event.key], value = state.knobs[name].value;
-      if (knob.kind === "choice" || !way || value == null) return;
-      event.preventDefault();
-      askNow({ do: "turn", values: { [name]: value + way * STEPS[knob.kind] * (event.shiftKey ? 10 : 1) } });
-    });
-    if (knob.kind !== "choice" && knob.kind !== "frame") {
-      const slide = make("input", { type: "range", min: knob.low, max: knob.high, step: "any", "aria-label": knob.label });
-      slide.addEventListener("input", () => askPaced({ do: "turn", values: { [name]: Number(slide.value) }, still: false }));
-      slide.addEventListener("change", () => askNow({ do: "turn", values: { [name]: Number(slide.value) }, still: true }));
-      row.append(slide);
-    }
-    return row;
-  }
-
-  function showKnob(name, knob) {
-    let row = document.querySelector(`[data-knob="${name}"]`);
-    if (!row) {
-      const group = document.querySelector(`[data-knobs~="${name}"]`);
-      row = knobNodes(name, knob);
-      group.insertBefore(row, group.querySelector("p, .wide"));
-    }
-    const field = $("knob-" + name), slide = row.querySelector("input[type=range]");
-    // a value that is being typed is not taken out of the hand, unless it was set from here
-    if (document.activeElement !== field || field.dataset.told === field.value) field.value = knob.shown;
-    field.dataset.told = knob.shown;
-    if (slide && !slide.matches(":active") && knob.value != null) slide.value = knob.value;
-    row.classList.toggle("changed", state.changed.includes(name));
-  }
-
-  // ---- the shelf -----------------------------------------------------------------------------------------------
-  let shelfDrawn = "";
-  function drawShelf() {
-    const name = JSON.stringify([state.shelf, chosen]);
-    if (name === shelfDrawn) return;
-    shelfDrawn = name;
-    for (const number of [...chosen]) if (!state.shelf.some((c) => c.number === number)) chosen.splice(chosen.indexOf(number), 1);
-    $("shelf").replaceChildren(...state.shelf.map((c) => {
-      const tick = make("input", { type: "checkbox" });
-      tick.checked = chosen.includes(c.number);
-      tick.addEventListener("change", () => {
-        if (tick.checked) chosen.push(c.number);
-        else chosen.splice(chosen.indexOf(c.number), 1);
-        if (chosen.length > 2) chosen.shift();
-        drawShelf();
-      });
-      const take = make("button", { type: "button" }, "Back onto the bench");
-      take.addEventListener("click", () => askNow({ do: "take", number: c.number }));
-      const drop = make("button", { type: "button", "aria-label": `Put ${c.name} away` }, "Put away");
-      drop.addEventListener("click", () => askNow({ do: "drop", number: c.number }));
-      return make("li", {}, make("img", { src: `kept/${c.number}.jpg`, alt: `Lens view of ${c.name}` }),
-        make("p", {}, make("b", {}, c.name)),
-        make("p", { class: "small" }, `frame ${c.frame}: break ${Draw.pct(c.break.break_pct)}; holds ${holds(c.hold)}`),
-        make("div", { class: "row" }, make("label", {}, tick, "compare"), take, drop));
-    }));
-    drawPair();
-  }
-
-  function drawPair() {
-    const pair = chosen.map((n) => state.shelf.find((c) => c.number === n)).filter(Boolean);
-    const box = $("pair");
-    box.hidden = pair.length !== 2;
-    if (box.hidden) return;
-    const rows = [["break at its frame", (c) => Draw.pct(c.break.break_pct)], ["holds for", (c) => holds(c.hold)],
-      ["found by the end of the hold", (c) => (c.hold.found_pct == null ? "-" : `${c.hold.found_pct.toFixed(0)} of 100`)],
-      ["worst in the hold asked for", (c) => Draw.pct(c.hold.worst_pct)], ["at the reveal", (c) => Draw.pct(c.hold.reveal_pct)],
-      ...Object.keys(state.knobs).map((name) => [`${groupOf(name)}: ${state.knobs[name].label}`, (c) => c.shown[name] || "-"])];
-    const table = make("table", {}, make("thead", {}, make("tr", {}, make("th", {}, ""), ...pair.map((c) => make("th", {}, c.name)))),
-      make("tbody", {}, ...rows.map(([label, value]) => {
-        const words = pair.map(value);
-        return make("tr", words[0] === words[1] ? {} : { class: "other" }, make("td", {}, label), ...words.map((w) => make("td", { class: "num" }, w)));
-      })));
-    box.replaceChildren(...pair.map((c) => make("figure", {}, make("img", { src: `kept/${c.number}.jpg`, alt: `Lens view of ${c.name}` }),
-      make("figcaption", {}, `${c.name}, frame ${c.frame}`))), make("div", { class: "scroll", tabindex: "0" }, table));
-  }
-  const groupOf = (name) => document.querySelector(`[data-knobs~="${name}"] legend`).textContent.toLowerCase();
-
   // ---- buttons and keys ----------------------------------------------------------------------------------------
+  const hand = Hand.make({ now: askNow, paced: askPaced });
+  const shelf = Shelf.make(askNow, Said.candidate);
+
   const go = (frame, still = true) => {
-    if (!state) return;
+    if (!state || down) return;
     const [first, last] = state.move.frames, number = Math.min(Math.max(frame, first), last);
     if (still) askNow({ do: "frame", number });
     else askPaced({ do: "frame", number, still: false });
   };
-  for (const [id, word] of [["undo", "undo"], ["redo", "redo"], ["leave", "leave"], ["write", "write"]]) {
-    $(id).addEventListener("click", () => { say(""); askNow({ do: word }); });
+  for (const word of ["undo", "redo", "leave", "write"]) {
+    $(word).addEventListener("click", () => { if ($(word).getAttribute("aria-disabled") !== "true") askNow({ do: word }); });
   }
   $("help").addEventListener("click", () => $("keys").showModal());
-  $("write-as").addEventListener("click", () => { $("new-name").value = ""; $("naming").showModal(); });
+  $("write-as").addEventListener("click", () => {
+    if ($("write-as").getAttribute("aria-disabled") === "true") return;
+    $("new-name").value = "";
+    $("naming-said").textContent = "";
+    $("naming").showModal();
+  });
   $("naming-leave").addEventListener("click", () => $("naming").close());
+  // a name that is refused stays to be mended
   $("naming-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    askNow({ do: "write as", name: $("new-name").value.trim() });
-    $("naming").close();
+    askNow({ do: "write as", name: $("new-name").value.trim() }, (said) => {
+      if (said.is === "done") { $("naming").close(); usual(said); return; }
+      $("naming-said").textContent = said.why || "not written: the bench did not answer";
+    });
   });
   $("keep-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    say("");
-    askNow({ do: "keep", name: $("keep-name").value.trim() || `Candidate ${state.shelf.length + 1}` });
+    if (!state) return;
+    const typed = $("keep-name").value.trim();
+    askNow({ do: "keep", name: typed || `Candidate ${state.shelf.length + 1}` }, (said) => {
+      usual(said);
+      if (said.is === "done" && $("keep-name").value.trim() === typed) $("keep-name").value = "";
+      if (said.is === "lost") say("not kept: the bench did not answer", true);
+    });
   });
   $("follows").addEventListener("change", () => askNow({ do: "paint follows", on: $("follows").checked }));
-  $("show-outline").addEventListener("change", paint);
+  $("show-outline").addEventListener("change", outline);
   $("scrub").addEventListener("input", () => { $("frame-number").textContent = $("scrub").value; go(Number($("scrub").value), false); });
   $("scrub").addEventListener("change", () => go(Number($("scrub").value)));
   $("curve").addEventListener("click", (event) => { if (curve) go(curve.frameAt(event)); });
-  $("without").addEventListener("pointerdown", () => without(true));
-  for (const name of ["pointerup", "pointerleave", "blur"]) $("without").addEventListener(name, () => without(false));
-  $("without").addEventListener("keydown", (event) => { if (event.key === " " || event.key === "Enter") without(true); });
-  $("without").addEventListener("keyup", () => without(false));
+  $("without").addEventListener("click", flip);
+  $("play").addEventListener("click", () => play());
 
-  const typing = () => ["INPUT", "SELECT", "TEXTAREA"].includes(document.activeElement.tagName) && document.activeElement.type !== "checkbox";
-  addEventListener("keydown", (event) => {
-    if (document.querySelector("dialog[open]") || !state) return;
-    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
-      if (typing() && document.activeElement.type === "text") return;
-      event.preventDefault();
-      askNow({ do: event.shiftKey ? "redo" : "undo" });
-      return;
-    }
-    if (typing() || event.ctrlKey || event.metaKey || event.altKey) return;
-    const step = event.shiftKey ? 10 : 1, move = state.move;
-    const keys = { ArrowLeft: () => go(move.frame - step), ArrowRight: () => go(move.frame + step), Home: () => go(move.frames[0]),
-      End: () => go(move.frames[1]), s: () => go(move.station), b: () => without(true), "?": () => $("keys").showModal(),
-      o: () => { $("show-outline").checked = !$("show-outline").checked; paint(); } };
-    const key = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-    if (key) { event.preventDefault(); key(); }
+  // the move at its own rate, in coarse pictures; a picture that is late is left out
+  let running = 0, playing = 0;
+  function play(on = !running) {
+    cancelAnimationFrame(running);
+    const was = running;
+    running = 0;
+    $("play").setAttribute("aria-pressed", String(on && !down));
+    $("play").textContent = on && !down ? "Stop" : "Play";
+    if (!on || !state || down) { if (was && state) go(playing); return; }
+    const [first, last] = state.move.frames, start = state.move.frame >= last ? first : state.move.frame, began = performance.now();
+    const step = (now) => {
+      playing = Math.min(start + Math.floor((Math.max(now - began, 0) / 1000) * state.rate), last);
+      $("frame-number").textContent = playing;
+      go(playing, false);
+      if (playing >= last || down) { play(false); return; }
+      running = requestAnimationFrame(step);
+    };
+    running = requestAnimationFrame(step);
+  }
+
+  const textField = (node) => node instanceof HTMLInputElement && node.type === "text" && !hand.isField(node);
+  const back = (word) => (event) => {
+    if (textField(event.target)) return false;
+    if (word === "undo" && hand.undoTyping(event.target)) return true;
+    askNow({ do: word });
+    return true;
+  };
+  const acts = {
+    play: () => play(), step: (by) => go(state.move.frame + by), first: () => go(state.move.frames[0]), last: () => go(state.move.frames[1]),
+    station: () => go(state.move.station), flip, outline: () => { $("show-outline").checked = !$("show-outline").checked; outline(); },
+    help: () => $("keys").showModal(), undo: back("undo"), redo: back("redo"),
+    leave: (event) => { if (running) play(false); else if (!hand.undoTyping(event.target)) return false; return true; },
+  };
+  for (const name of ["step", "first", "last", "station"]) {
+    const act = acts[name];
+    acts[name] = (...more) => { if (!state) return false; act(...more); return true; };
+  }
+  Keys.rows($("key-rows"), acts);
+  Keys.listen(acts);
+  let grasped = 0, swiped = null;
+  Keys.gestures($("frame"), {
+    flip, grasp: () => { grasped = state ? state.move.frame : 0; },
+    scrub: (share) => {
+      if (!state) return;
+      swiped = Math.round(grasped + share * (state.move.frames[1] - state.move.frames[0]));
+      go(swiped, false);
+    },
   });
-  addEventListener("keyup", (event) => { if (event.key.toLowerCase() === "b") without(false); });
-  addEventListener("blur", () => without(false));
+  for (const name of ["pointerup", "pointercancel"]) {
+    $("frame").addEventListener(name, () => { if (swiped !== null) go(swiped); swiped = null; });
+  }
 
   open();
 })();

@@ -3,8 +3,8 @@
 
    Keys.TABLE                 [{act, keys, says}], in the order in which they are listed
    Keys.listen(acts)          hears them wherever the focus is, except while text is typed. `acts` has a function for
-                              each act that the page knows: play(), step(by), first(), last(), flip(), outline(),
-                              help(), leave(), undo(), redo(). One that gives false leaves the key to the browser.
+                              each act that the page knows: play(), step(by), first(), last(), station(), flip(),
+                              outline(), help(), leave(), undo(), redo(). One that gives false leaves the key to the browser.
    Keys.rows(body, acts)      fills a <tbody> with the keys of those acts
    Keys.gestures(node, acts)  on a picture: a press (down and up in one place) calls flip(), a swipe or drag across calls
                               grasp() once and then scrub(share), share of the picture's width since, to the right
@@ -21,6 +21,7 @@ const Keys = (() => {
     { act: "play", keys: ["Space"], says: "play the film, stop it" },
     { act: "step", keys: ["\u2190", "\u2192"], says: "one frame back, one on (with Shift: ten)" },
     { act: "first", keys: ["Home", "End"], says: "first frame, last frame" },
+    { act: "station", keys: ["S"], says: "to the station frame" },
     { act: "flip", keys: ["B"], says: "without the bridge, with it again, at the same frame" },
     { act: "outline", keys: ["O"], says: "outline of what shows on, off" },
     { act: "undo", keys: ["Ctrl+Z"], says: "undo (with Shift: again)" },
@@ -49,7 +50,7 @@ const Keys = (() => {
   function listen(acts) {
     // the space bar presses a button when it comes up again
     let taken = false;
-    const does = { " ": "play", Home: "first", End: "last", b: "flip", o: "outline", "?": "help" };
+    const does = { " ": "play", Home: "first", End: "last", s: "station", b: "flip", o: "outline", "?": "help" };
     addEventListener("keydown", (e) => {
       const node = e.target instanceof Element ? e.target : document.body, key = letter(e);
       taken = false;

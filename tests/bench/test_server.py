@@ -20,7 +20,7 @@ from aiohttp import web
 
 from previz.bench import door
 from previz.bench.order import Answer, Order
-from previz.bench.server import Bench
+from previz.bench.server import STATIC, Bench
 from previz.bench.session import Session
 from previz.bench.watch import PERIOD, Watch
 from previz.scene.model import Scene
@@ -39,12 +39,20 @@ class _Asked:
     def __init__(self) -> None:
         self.orders: list[Order] = []
         self.built: list[str] = []
+        # None where nothing was to be judged
+        self.judged: list[Order | None] = []
 
     def order(self, order: Order) -> None:
         self.orders.append(order)
 
     def build(self, key: str, scene: Scene) -> None:
         self.built.append(key)
+
+    def judge(self, order: Order) -> None:
+        self.judged.append(order)
+
+    def halt(self) -> None:
+        self.judged.append(None)
 
     async def close(self) -> None:
         pass
@@ -116,7 +124,7 @@ def scene_file(tmp_path: Path) -> Path:
 
 def test_the_page_and_its_files(scene_file: Path) -> None:
     async def test(at: _Served) -> None:
-        for name in ("", "bench.js", "draw.js", "keys.js", "look.css", "bench.css", "mark.svg"):
+        for name in STATIC:
             async with at.client.get(at.page + name) as response:
                 assert response.status == 200, name
                 policy = response.headers["Content-Security-Policy"]

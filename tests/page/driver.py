@@ -111,6 +111,9 @@ def until(page: Any, so: Callable[[], bool]) -> None:
 # of the bench's page: all that is wanted has been drawn and judged
 REST = "(d => d.set === 'ready' && d.rest === d.order)(document.body.dataset)"
 
+# and the full judge is through with it
+FULL = "(d => d.full === d.order)(document.body.dataset)"
+
 
 @contextmanager
 def served(scene: Path, folder: Path) -> Iterator[str]:

@@ -24,25 +24,25 @@ from previz.stage.freewall import with_free_wall
 from previz.stage.prepare import ReadySet, prepare
 
 # the paint as it is lit, and what it was made from: a later run of the same scene need not solve it again
-_PICTURE, _WALL_PICTURE, _RECORD = "solved.png", "solved-wall.png", "solved.json"
+_PICTURE, _WALL_PICTURE, SOLVED_RECORD = "solved.png", "solved-wall.png", "solved.json"
 
 
 def keep(folder: OutputFolder, sha256: str, ready: ReadySet, art: LaidPaint) -> None:
     """Keep a paint for later runs of the same set and hold, whatever else their scene says."""
     # the record last: without it the pictures are not taken
-    folder.place(_RECORD).unlink(missing_ok=True)
+    folder.place(SOLVED_RECORD).unlink(missing_ok=True)
     folder.write_bytes(_PICTURE, png_bytes(art.lit.bridge))
     if art.lit.wall is not None:
         folder.write_bytes(_WALL_PICTURE, png_bytes(art.lit.wall))
     texel = repr(ready.built.bridge.texel)
     record = {"scene_sha256": sha256, "texel": texel, **_record(ready, art.lit)}
-    folder.write_text(_RECORD, json_text(record, decimals=4, sort_keys=True))
+    folder.write_text(SOLVED_RECORD, json_text(record, decimals=4, sort_keys=True))
 
 
 def kept(folder: OutputFolder, ready: ReadySet) -> SolvedPaint | None:
     """The paint that an earlier run kept for the same set and hold, None without one that fits."""
     try:
-        record = json.loads(folder.place(_RECORD).read_text(encoding="utf-8"))
+        record = json.loads(folder.place(SOLVED_RECORD).read_text(encoding="utf-8"))
         wall = read_png(folder.place(_WALL_PICTURE)) if ready.scene.paint.wall == "free" else None
         paint = SolvedPaint(read_png(folder.place(_PICTURE)), wall)
         found = {key: record[key] for key in _record(ready, paint)}
@@ -59,7 +59,7 @@ def kept_for_another(folder: OutputFolder, scene: Scene, before: ReadySet) -> Re
     ``before`` is the set made ready, as :func:`~previz.stage.prepare.prepare` takes it.
     """
     try:
-        texel = float(json.loads(folder.place(_RECORD).read_text(encoding="utf-8"))["texel"])
+        texel = float(json.loads(folder.place(SOLVED_RECORD).read_text(encoding="utf-8"))["texel"])
         wall = read_png(folder.place(_WALL_PICTURE)) if scene.paint.wall == "free" else None
         paint = SolvedPaint(read_png(folder.place(_PICTURE)), wall)
     except (OSError, ValueError, KeyError, TypeError, PrevizError):
