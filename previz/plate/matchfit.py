@@ -34,7 +34,7 @@ SLOPE, OFFSET, POWER, SATURATION = slice(0, 3), slice(3, 6), slice(6, 9), slice(
 # the change of each number that weighs as much as one quantile being wrong by _PULL steps of L*
 USUAL: Final = np.array([1.0] * 3 + [0.1] * 3 + [0.5] * 3 + [0.5])
 _PULL: Final = 1.0
-FARTHEST: Final = np.array([np.log(16.0)] * 3 + [0.5] * 3 + [np.log(4.0)] * 3 + [np.log(4.0)])
+FARTHEST: Final = np.array([np.log(16.0)] * 3 + [1.0] * 3 + [np.log(8.0)] * 3 + [np.log(4.0)])
 
 # 95 % as good as least squares where errors are normal (Huber 1981, from memory)
 _HUBER: Final = 1.345
