@@ -47,6 +47,7 @@ from previz.search.helps import TRIED_PX, HelpsJob
 from previz.stage.looking import FrameJob, FrameResult
 from previz.stage.mends import first_steps
 from previz.stage.prepare import continues_wall
+from previz.stage.standing import alike, for_all
 from previz.workshop.surface import Pixels8
 
 
@@ -85,13 +86,13 @@ def shoot(
         scores = {f: s for f, s in ledger.done.items() if _files_are_there(folder, f)}
         wanted = [f for f in move.frames if f not in scores]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
-        jobs = [FrameJob(f, width_px, height_px) for f in wanted]
-        results = pool.run(jobs)
+        groups = alike(move, wanted)
+        results = for_all(pool.run([FrameJob(group[0], width_px, height_px) for group in groups]), groups)
         # drawn while the first frames are looked at; engines are asked for in one word
         chosen = choose_engine(pool.opened.engine.replace(" ", ""))
         side = SideView(ready, chosen.engine, date)
         try:
-            for result in progress.over(results, len(jobs), "frames looked at and judged"):
+            for result in progress.over(results, len(wanted), "frames looked at and judged"):
                 score = result.judged.score
                 _write_frame(folder, move, result, side, figure)
                 ledger.add(score.frame, score)
@@ -143,9 +144,10 @@ def score(
         ledger = Ledger(folder, ledger_name("score"), run, FrameScore)
         wanted = [f for f in move.frames if f not in ledger.done]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
-        jobs = [FrameJob(f, width_px, height_px, pictures=False) for f in wanted]
+        groups = alike(move, wanted)
+        jobs = [FrameJob(group[0], width_px, height_px, pictures=False) for group in groups]
         try:
-            for result in progress.over(pool.run(jobs), len(jobs), "frames judged"):
+            for result in progress.over(for_all(pool.run(jobs), groups), len(wanted), "frames judged"):
                 ledger.add(result.judged.score.frame, result.judged.score)
         finally:
             ledger.close(finished=False)
