@@ -220,7 +220,10 @@ def _helps(
         tally.at(number, f"{words}: {judge.best.worst:.0f} % at worst")
     traced = max((s.trace_pct or 0.0 for s in best.scores), default=0.0)
     if traced > HOLDS_BELOW_PCT and not ready.wall.lighting.flat:
-        told.append(f"flatter light (the bridge's own traces alone show {traced:.1f} %, and no paint hides them)")
+        told.append(
+            f"flatter light, previz rig --lamps (the bridge's own traces alone show {traced:.1f} %, and no paint hides "
+            "them)"
+        )
     held = _held_around(best, ready.move.station_frame)
     if held is not None:
         told.append(f"a shorter hold (rail.hold = [{held[0]}, {held[1]}] is what holds around the station frame)")
