@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import hmac
 import json
+import os
 import secrets
 import signal
 import socket
@@ -434,6 +435,9 @@ async def serve(
 def _listening(port: int) -> socket.socket:
     """A socket bound to a port of loopback; 0 takes a free one."""
     line = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name == "posix":
+        # a bench that was killed leaves its port behind for a minute otherwise
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         line.bind((LOOPBACK, port))
     except OSError as error:

@@ -28,6 +28,7 @@
   // ---- the line to the server ----------------------------------------------------------------------------------
   let serial = 0, heard = 0;
   const waiting = new Map();
+  const tellWaiting = () => document.body.setAttribute("data-waiting", waiting.size);
 
   function open() {
     const where = new URL("live", location.href), line = new WebSocket(where.href.replace(/^http/, "ws"));
@@ -57,6 +58,7 @@
     for (const node of document.querySelectorAll("main button:not(#help), main input, main select")) node.disabled = true;
     for (const one of [...waiting.values()]) one.told({ is: "lost" });
     waiting.clear();
+    tellWaiting();
     $("line").textContent = "The bench does not answer. Nothing can be set, and what is shown is old; this page goes on by itself when it answers.";
     $("line").hidden = false;
     document.body.setAttribute("data-line", "down");
@@ -90,11 +92,13 @@
     if (down || !socket || socket.readyState !== WebSocket.OPEN) { answered({ is: "lost" }); return; }
     serial += 1;
     waiting.set(serial, { told: answered, at: performance.now() });
+    tellWaiting();
     socket.send(JSON.stringify({ ...request, serial }));
   }
   function answer(news) {
     const one = waiting.get(news.serial);
     waiting.delete(news.serial);
+    tellWaiting();
     if (one) one.told(news);
     else if (news.is === "refused" && news.knobs.length) for (const name of news.knobs) hand.note(name, news.why);
     else usual(news);

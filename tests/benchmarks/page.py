@@ -2,7 +2,8 @@
 
 The report of a shoot, looked at in Chromium: its size, how it scrubs, what shifts, what axe-core says;
 then the live bench under a moving hand, at the server
-(``pagebench``) and in the browser (``pagedrag``). Whole runs shoot the quarry (100 frames, 960 x 540); quick ones a
+(``pagebench``) and in the browser (``pagedrag``), at rest against ``score`` (``pagetruth``), and after random acts
+(``pageacts``). Whole runs shoot the quarry (100 frames, 960 x 540); quick ones a
 small set of twelve frames.
 """
 
@@ -15,7 +16,7 @@ import tempfile
 from pathlib import Path
 
 from previz.deliver.shoot.page import LARGEST
-from tests.benchmarks import pagebench, pagedrag
+from tests.benchmarks import pageacts, pagebench, pagedrag, pagetruth
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.command.scenes import laid
 from tests.page.driver import AXE, Opened, browser, chromium, opened
@@ -25,6 +26,7 @@ QUARRY = ROOT / "scenes" / "quarry.toml"
 LEFT_OUT = (
     "report of the quarry, 100 frames 960 x 540: size, scrubbing, layout shift, axe-core",
     "bench: hands on the lens, the stop and the bridge; another bridge lit",
+    "bench: 20 states at rest against score, in six frames with a lamp; 1000 random acts",
     "bench in the browser: pictures shown while the camera is dragged",
 )
 
@@ -103,6 +105,8 @@ def main() -> None:
         sys.exit("no Chromium, playwright or axe-playwright-python on this machine: pages cannot be looked at")
     found = figures(asked.quick)
     found += pagebench.figures(asked.quick)
+    found += pagetruth.figures(asked.quick)
+    found += pageacts.figures(asked.quick)
     if not asked.quick:
         found += pagedrag.figures()
     report("page", found, asked.json, LEFT_OUT if asked.quick else ())

@@ -449,6 +449,8 @@ def test_axe_finds_nothing(bench: Open) -> None:
     for width, scheme in ((1280, "light"), (390, "dark"), (390, "light")):
         bench.page.set_viewport_size({"width": width, "height": 844})
         bench.page.emulate_media(color_scheme=scheme)
+        # colours change over an eighth of a second
+        bench.page.wait_for_timeout(400)
         found = bench.page.evaluate("axe.run()")
         bad = [(v["id"], [(n["target"], n["failureSummary"]) for n in v["nodes"]]) for v in found["violations"]]
         assert bad == []
