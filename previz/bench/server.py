@@ -29,6 +29,7 @@ from previz.bench.protocol import LARGEST, Request, RequestError, picture_messag
 from previz.bench.session import Session
 from previz.bench.store import BenchStore
 from previz.bench.watch import Watch
+from previz.command.paint.solvedpaint import SOLVED_RECORD
 from previz.draw.statictext import static_text
 from previz.errors import OutputError, PrevizError
 from previz.scene.model import Scene
@@ -221,6 +222,12 @@ class Bench:
             with contextlib.suppress(OutputError):
                 # said when the hand sets something
                 self.session.keep_hand()
+            self.look()
+            self.tell_state()
+
+    async def paint_changed(self) -> None:
+        """Look again: another paint has been solved, or none is kept any more."""
+        if self.session.scene.wants_solving:
             self.look()
             self.tell_state()
 
@@ -418,12 +425,16 @@ async def serve(
         drawing = Drawing(engine, cache, bench.heard)
         bench.drawer = drawing
         bench.look()
-        watch = asyncio.create_task(bench.watch())
+        watches = [asyncio.create_task(bench.watch())]
+        if cache is not None:
+            # paint that is solved meanwhile is looked at as soon as it is there
+            watches.append(asyncio.create_task(Watch(cache / SOLVED_RECORD, bench.paint_changed).run()))
         try:
             opened(f"http://{LOOPBACK}:{port}/{bench.token}/")
             await bench.ended.wait()
         finally:
-            watch.cancel()
+            for watch in watches:
+                watch.cancel()
             door.close()
             await bench.close_pages()
             await runner.cleanup()

@@ -64,6 +64,9 @@ class BenchStore:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._kept = ""
+        if (path / "bench").is_dir():
+            # what a bench that was killed had half written
+            OutputFolder(path / "bench").remove_leftovers(0.0, ())
 
     def hand(self) -> HandState | None:
         """What a bench before this one has left unwritten; None without any."""

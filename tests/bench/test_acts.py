@@ -154,8 +154,8 @@ class _Acts:
 
 def test_what_is_shown_is_what_is_held_after_random_acts(tmp_path: Path) -> None:
     acts = _Acts(laid(tmp_path), tmp_path / "out", seed=20)
-    for _ in range(120):
+    for _ in range(80):
         acts.act()
         assert _fields(acts.session) == _as_read(acts.session)
     # every kind of act has had something to do
-    assert min(acts.refused, acts.met, acts.undone) >= 3
+    assert min(acts.refused, acts.met, acts.undone) >= 2

@@ -36,6 +36,7 @@ class _Hand:
         self.bench = Bench(Session(self.path))
         self.heard: list[tuple[float, Answer]] = []
         self._rest = asyncio.Event()
+        self.full: Answer | None = None
         self.drawing = Drawing(None, folder, self._take)
         self.bench.drawer = self.drawing
 
@@ -44,6 +45,19 @@ class _Hand:
         self.bench.heard(answer)
         if answer.what == "rest":
             self._rest.set()
+        if answer.what == "full" and answer.number == self.bench.number:
+            self.full = answer
+
+    async def judged(self, all_frames: bool) -> None:
+        """Wait until the full judge has the frame in hand, or all frames, of what rests now."""
+        end = time.monotonic() + 600.0
+        while True:
+            full = self.full
+            if full and full.number == self.bench.number and full.values["summary" if all_frames else "own"]:
+                return
+            if time.monotonic() > end:
+                raise RuntimeError("the full judge never came to an end")
+            await asyncio.sleep(0.02)
 
     async def rested(self, turn: dict[str, Any] | None) -> float:
         """Turn to values, or look for the first time; s until everything has been told."""
@@ -99,7 +113,13 @@ async def _dragged(folder: Path, seconds: float, quick: bool) -> list[Figure]:
         turns = {"camera": turns["camera"]}
     found = []
     try:
+        start = time.monotonic()
         first = await hand.rested(None)
+        exact = []
+        if not quick:
+            for all_frames in (False, True):
+                await hand.judged(all_frames)
+                exact.append(time.monotonic() - start)
         for what, (turn, back) in turns.items():
             told = await hand.led(seconds, turn)
             found += _figures_of(what, told, hand.asked, seconds)
@@ -113,6 +133,8 @@ async def _dragged(folder: Path, seconds: float, quick: bool) -> list[Figure]:
     finally:
         watch.cancel()
         await hand.drawing.close()
+    for frames, took in zip(("the frame in hand", "all 100 frames"), exact, strict=False):
+        found.append(Figure(f"full judge through with {frames} of a new scene, nothing kept", took, "s"))
     if wider is not None:
         found.append(Figure("another bridge, lit, drawn and judged along the move", wider, "s"))
     return [
