@@ -129,7 +129,7 @@ def guide_of(
                 downwards=chart.downwards,
                 seen=around.seen[window],
                 texel=ready.built.bridge.texel,
-                marks=_marks_on(marked, texels.points[window], texels.valid[window], ready.built.bridge.texel),
+                marks=marks_on(marked, texels.points[window], texels.valid[window], ready.built.bridge.texel),
                 place=_outline_in_set(chart, texels, ready.built.bridge.texel),
                 facing=_facing(texels.normals[window][texels.valid[window]]),
                 visible=bool(around.ever_seen[window].any()),
@@ -233,7 +233,7 @@ def _marked(points: Sequence[StringPoint]) -> list[tuple[str, StringPoint]]:
     return marked
 
 
-def _marks_on(
+def marks_on(
     marked: Sequence[tuple[str, StringPoint]], points: Picture, valid: NDArray[np.bool_], texel: float
 ) -> tuple[Mark, ...]:
     """Marks that lie on a face, in metres right and down from its corner; ``points`` (h, w, 3) are its texels'."""
@@ -241,9 +241,28 @@ def _marks_on(
     for name, string in marked:
         away = np.linalg.norm(points - string.edge.astype(np.float32), axis=-1)
         away[~valid] = np.inf
-        row, column = np.unravel_index(int(away.argmin()), away.shape)
+        row, column = (int(k) for k in np.unravel_index(int(away.argmin()), away.shape))
         if away[row, column] <= 1.5 * texel:
-            found.append((name, (float(column) + 0.5) * texel, (float(row) + 0.5) * texel))
+            # a mark lies between texels, and at the face's edge beyond the last: it goes where its place is, not theirs
+            beyond = string.edge - points[row, column].astype(np.float64)
+            right, down = (
+                float(beyond @ _towards(points, valid, row, column, axis)) / texel for axis in (1, 0)
+            )
+            found.append((name, (column + 0.5 + right) * texel, (row + 0.5 + down) * texel))
     return tuple(found)
+
+
+def _towards(points: Picture, valid: NDArray[np.bool_], row: int, column: int, axis: int) -> Array:
+    """The way (3,), of length 1, in which rows (0) or columns (1) of a face go on; none where a texel is alone."""
+    at = np.array([row, column])
+    for way in (1, -1):
+        there = at.copy()
+        there[axis] += way
+        if 0 <= there[axis] < valid.shape[axis] and valid[tuple(there)]:
+            step = way * (points[tuple(there)].astype(np.float64) - points[row, column])
+            length = float(np.linalg.norm(step))
+            if length > 0.0:
+                return np.asarray(step / length)
+    return np.zeros(3)
 
 
