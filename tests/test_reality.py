@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from PIL import Image, ImageDraw
 from scipy.integrate import dblquad
 from scipy.ndimage import shift
 from scipy.special import j1
@@ -14,7 +15,8 @@ from skimage.data import gravel
 from previz import colour
 from previz.scene.model import Scene
 from previz.scene.move import move_of
-from tests.benchmarks.reality import frames, record, sets, tracer
+from previz.scene.reader import scene_of_text
+from tests.benchmarks.reality import build, frames, guide, record, sets, tracer
 from tests.benchmarks.reality.compare import compared, drift_by_flow
 from tests.benchmarks.reality.world import lamp_colour, view_of
 
@@ -179,3 +181,127 @@ def test_figures_say_what_is_missed(tmp_path) -> None:
         "loss frame, largest difference",
     }  # fmt: skip
     assert "| quarry | 1 | 0.50 (1.20) |" in record.table(tmp_path)
+
+
+LAMPS = {
+    "point": tracer.LampFace((0.3, 0.2, 1.5), (0.0, 0.0, 0.0), (), 200.0, (1.0, 1.0, 1.0)),
+    "disc": tracer.LampFace((0.0, 0.0, 1.5), (0.0, 0.0, 0.0), (0.6,), 200.0, (1.0, 1.0, 1.0)),
+    "panel": tracer.LampFace((0.0, 0.0, 1.5), (0.0, 0.0, 0.0), (0.3, 0.5), 200.0, (1.0, 1.0, 1.0)),
+    "spot": tracer.LampFace((0.0, 0.0, 1.5), (0.0, 0.0, 0.0), (), 200.0, (1.0, 1.0, 1.0), 0.7, 0.3),
+    "soft spot": tracer.LampFace((0.0, 0.0, 1.5), (0.0, 0.0, 0.0), (0.2,), 200.0, (1.0, 1.0, 1.0), 0.9, 0.4),
+}
+
+
+@pytest.mark.parametrize("name", LAMPS)
+def test_a_white_card_under_a_lamp_is_as_bright_as_its_lux(name: str) -> None:
+    """A matt white plane at the aim sends lux / pi; under the point it is turned away by the lamp's angle (Lambert).
+
+    A spot has half its light left at half its cone (the scene file's own definition)."""
+    pytest.importorskip("mitsuba", reason="the extra bench")
+    lamp = LAMPS[name]
+    plane = tracer.Mesh(
+        np.array([(-4, -4, 0), (4, -4, 0), (4, 4, 0), (-4, 4, 0)], np.float32),
+        np.array([[0, 1, 2], [0, 2, 3]], np.uint32), np.zeros((4, 2), np.float32), None, np.ones((2, 2, 3), np.float32),
+    )  # fmt: skip
+    world = tracer.World({"plane": plane}, (lamp,), (), 0.0, 200.0)
+    camera = np.eye(4)
+    camera[2, 3] = 1.0
+    view = tracer.View((tuple(map(tuple, camera.tolist())),), 100.0, (64.0, 8.0), (128, 16), (0, 0, 128, 16))
+    drawn = tracer.Tracer(world, "scalar_rgb", depth=2).draw(view, ("plane",), 512)[6:10, :, 1].mean(axis=0)
+    far = np.linalg.norm(lamp.position)
+    assert drawn[63:65].mean() == pytest.approx(1.5 / far, rel=0.03)
+    if name == "spot":
+        # where the line of sight at half the cone meets the plane, m, and its cos^3
+        at = 1.5 * np.tan(0.35)
+        half = drawn[round(64.0 + 100.0 * at) - 1 : round(64.0 + 100.0 * at) + 1].mean()
+        assert half == pytest.approx(0.5 * np.cos(0.35) ** 3, rel=0.06)
+        beyond = 1.5 * np.tan(0.35 * 1.32)
+        assert drawn[int(64.0 + 100.0 * beyond) + 1 :].size == 0 or drawn[int(64 + 100 * beyond) + 1 :].max() < 1e-3
+
+
+def test_a_shutter_that_is_open_smears_and_a_wide_pupil_blurs() -> None:
+    """An edge at 1 m seen through a 20 mm pupil focused at 0.5 m: a disc of 20 mm, here 20 px (thin lens, textbook)."""
+    pytest.importorskip("mitsuba", reason="the extra bench")
+    plane = tracer.Mesh(
+        np.array([(-4, -4, 0), (0, -4, 0), (0, 4, 0), (-4, 4, 0)], np.float32),
+        np.array([[0, 1, 2], [0, 2, 3]], np.uint32), np.zeros((4, 2), np.float32), None, np.ones((2, 2, 3), np.float32),
+    )  # fmt: skip
+    made = tracer.Tracer(tracer.World({"plane": plane}, (), (), 1.0, 1.0), "scalar_rgb")
+    camera = np.eye(4)
+    camera[2, 3] = 1.0
+
+    def edge(pupil: float, moved: float) -> np.ndarray:
+        places = [camera.copy() for _ in range(8)]
+        for k, place in enumerate(places):
+            place[0, 3] = moved * ((k + 0.5) / 8 - 0.5)
+        moments = tuple(tuple(map(tuple, place.tolist())) for place in places)
+        view = tracer.View(moments, 1000.0, (32.0, 4.0), (64, 8), (0, 0, 64, 8), pupil, 0.5 if pupil else 0.0)
+        return made.cover(view, "plane", (), 512).mean(axis=0)
+
+    def rise(profile: np.ndarray) -> float:
+        x = np.arange(64) + 0.5
+        line = -np.gradient(profile)
+        middle = (line * x).sum() / line.sum()
+        return float(np.sqrt((line * (x - middle) ** 2).sum() / line.sum()))
+
+    # a disc of diameter d spreads by d / 4 along an axis, an even run of length r by r / sqrt 12; differences over two
+    # pixels add a little
+    assert rise(edge(0.02, 0.0)) == pytest.approx(20.0 / 4.0, rel=0.06)
+    assert rise(edge(0.0, 0.02)) == pytest.approx(20.0 / np.sqrt(12.0), rel=0.06)
+
+
+def test_a_build_is_off_by_no_more_than_a_careful_hand_is() -> None:
+    path = sets.SCENES / "quarry.toml"
+    scene = scene_of_text(path.read_text(encoding="utf-8"), path)
+    made = [build.drawn_amiss(scene, number) for number in range(40)]
+    assert made[3].shift.tolist() == build.drawn_amiss(scene, 3).shift.tolist()
+    assert np.abs([one.shift for one in made]).max() == pytest.approx(scene.knock.shift, rel=0.1)
+    assert np.abs([one.levels - 1.0 for one in made]).max() == pytest.approx(scene.knock.lamp_level, rel=0.1)
+    assert np.abs([one.hung[:3, 3] for one in made]).max() == pytest.approx(scene.knock.hung, rel=0.1)
+
+
+def test_measured_points_lie_where_the_real_bridge_is_seen() -> None:
+    """By OpenCV's camera; a hand is right to 0.3 px, so that 16 points are within 1.5 px of theirs."""
+    path = sets.SCENES / "quarry.toml"
+    scene = scene_of_text(path.read_text(encoding="utf-8"), path)
+    amiss = build.drawn_amiss(scene, 1)
+    truth = build.real_camera(scene, amiss)
+    rows = [line.split(",") for line in build.measured(scene, amiss, truth).splitlines()[1:]]
+    place = np.array([[float(v) * 1e-3 for v in row[1:4]] for row in rows])
+    px = np.array([[float(v) for v in row[4:]] for row in rows])
+    hung = np.array([row[0].startswith("bridge") for row in rows])
+    there = np.where(hung[:, None], place @ amiss.hung[:3, :3].T + amiss.hung[:3, 3], place)
+    off = px - truth.px(there)
+    assert np.abs(off).max() < 1.5
+    assert off.std() == pytest.approx(0.3, rel=0.5)
+
+
+@pytest.mark.parametrize(("right", "down"), [(0.0, 0.0), (0.3, -0.4)])
+def test_a_printed_mark_is_found_where_it_is(right: float, down: float) -> None:
+    """A ringed cross drawn by Pillow as the sheet has it, moved by so many mm: found to a tenth of what is wanted."""
+    scale, side = guide.SQUARE_PX_PER_MM, 160
+    big = Image.new("L", (8 * side, 8 * side), 255)
+    draw = ImageDraw.Draw(big)
+    x, y = 8 * (0.5 * side + scale * right), 8 * (0.5 * side + scale * down)
+    ring, arm, wide = (8 * scale * mm for mm in (1.6, 2.6, 0.2))
+    draw.ellipse((x - ring - wide / 2, y - ring - wide / 2, x + ring + wide / 2, y + ring + wide / 2), outline=0,
+                 width=round(wide))  # fmt: skip
+    draw.rectangle((x - arm, y - wide / 2, x + arm, y + wide / 2), fill=0)
+    draw.rectangle((x - wide / 2, y - arm, x + wide / 2, y + arm), fill=0)
+    flat = np.asarray(big.resize((side, side), Image.Resampling.BOX), dtype=np.float32) / 255.0
+    found = guide.mark_in(flat)
+    assert found is not None
+    np.testing.assert_allclose(found / scale - 0.5 * side / scale, (right, down), atol=0.02)
+
+
+def test_no_mark_is_found_where_there_is_none() -> None:
+    assert guide.mark_in(np.full((160, 160), 0.8, np.float32)) is None
+
+
+def test_a_sheet_is_laid_on_its_face() -> None:
+    """A page's corners, right and down, on a face that lies level with its first row at the wall."""
+    page = np.array([(10.0, 20.0), (72.0, 20.0), (72.0, 870.0), (10.0, 870.0)])
+    face = np.array([(-0.031, 0.0, 0.0), (0.031, 0.0, 0.0), (0.031, 0.0, 0.85), (-0.031, 0.0, 0.85)])
+    laid, off = guide.laid_on(page, face)
+    assert off < 1e-9
+    np.testing.assert_allclose(laid(np.array([[41.0, 120.0]])), [[0.0, 0.0, 0.1]], atol=1e-9)

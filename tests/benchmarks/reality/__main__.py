@@ -19,6 +19,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from tests.benchmarks.figures import report
+from tests.benchmarks.reality.pairs import write_pair
 from tests.benchmarks.reality.record import PARTS, RECORDED, figures_of, table
 from tests.benchmarks.reality.runs import ONE_SET, QUICK_LEFT_OUT, Run, quick_figures, run_part
 from tests.benchmarks.reality.sets import NAMES
@@ -40,6 +41,7 @@ def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--samples", type=int, default=256, help="paths a pixel")
     parser.add_argument("--frames", type=int, default=12, help="frames of each set, at most")
     parser.add_argument("--builds", type=int, default=10, help="builds by a careful hand")
+    parser.add_argument("--pictures", type=Path, help="leaves pairs of frames there, of sets that lie in --kept")
     parser.add_argument("--variant", help="mitsuba's way of drawing; the fastest there is unless given")
     return parser.parse_args(words)
 
@@ -64,6 +66,10 @@ def main(words: Sequence[str] | None = None) -> None:
             for name in asked.set or ONE_SET.get(part, NAMES)
         ]
         _all(runs, asked.workers)
+        if asked.pictures is not None:
+            for name in asked.set or NAMES:
+                if (kept / name / "traced").exists():
+                    write_pair(kept / name, name, asked.pictures)
         found = kept / "found"
         if asked.record:
             RECORDED.mkdir(parents=True, exist_ok=True)

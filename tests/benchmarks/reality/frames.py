@@ -208,7 +208,7 @@ def judge_set(folder: Path, engine: str | None = None) -> dict[str, Any]:
                 traced_scores[frame] = score
     looker.engine.close()
     move = ready.move
-    _carried_over(traced_scores, scores, rows, move)
+    carried_over(traced_scores, scores, rows, move)
     still, film = loss_frames(scores, move)
     traced_still, traced_film = loss_frames(traced_scores, move)
     return {
@@ -219,7 +219,7 @@ def judge_set(folder: Path, engine: str | None = None) -> dict[str, Any]:
     }
 
 
-def _carried_over(
+def carried_over(
     traced: dict[int, FrameScore], own: Mapping[int, FrameScore], rows: list[dict[str, Any]], move: Move
 ) -> None:
     """Frames that were not traced: as the nearest traced ones differ from the tool's, so do they."""

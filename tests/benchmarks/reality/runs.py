@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
 import traceback
@@ -11,13 +12,22 @@ from typing import Final
 
 from tests.benchmarks.figures import Figure, at_most
 from tests.benchmarks.reality import frames
+from tests.benchmarks.reality.build import built
+from tests.benchmarks.reality.card import metered
 from tests.benchmarks.reality.causes import priced
+from tests.benchmarks.reality.guide import printed_marks
+from tests.benchmarks.reality.plate import feet_of
 from tests.benchmarks.reality.record import written
-from tests.benchmarks.reality.sets import NAMES, QUICK, scene_of
+from tests.benchmarks.reality.sets import DEMONSTRATIONS, QUICK, scene_of
 from tests.benchmarks.reality.tracer import best_variant, threads
 
 # parts that are not measured on every set
-ONE_SET: Final[dict[str, tuple[str, ...]]] = {"card": NAMES}
+ONE_SET: Final[dict[str, tuple[str, ...]]] = {
+    # straight slabs, whose corners a sheet can be laid on by hand
+    "guide": ("quarry", "seeded1", "seeded2", "seeded6"),
+    "plate": DEMONSTRATIONS,
+    "build": ("quarry",),
+}
 
 QUICK_LEFT_OUT: Final = (
     "all sets but a small one at its station frame", "traces, drift and loss frames", "causes priced", "grey card",
@@ -68,7 +78,25 @@ def _measured(run: Run) -> str:
     if run.part == "causes":
         written(run.kept / "found", run.part, run.name, priced(folder, run.variant, run.samples))
         return "done"
-    return "not made"
+    if run.part == "build":
+        return _builds(run, folder)
+    measure = {"card": metered, "guide": printed_marks, "plate": feet_of}[run.part]
+    found = measure(scene_of(run.name, folder), folder, run.variant, run.samples)
+    written(run.kept / "found", run.part, run.name, found)
+    return "done"
+
+
+def _builds(run: Run, folder: Path) -> str:
+    """Builds by number, each kept by itself as soon as it is there: those of another run are gone on with."""
+    found = []
+    for number in range(run.builds):
+        kept = folder / f"build{number}.json"
+        if not kept.exists():
+            one = built(folder / f"build{number}", run.variant, run.samples, number)
+            kept.write_text(json.dumps(one), encoding="utf-8")
+        found.append(json.loads(kept.read_text(encoding="utf-8")))
+        written(run.kept / "found", run.part, run.name, {"builds": found})
+    return "done"
 
 
 def quick_figures() -> list[Figure]:

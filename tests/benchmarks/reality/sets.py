@@ -132,7 +132,8 @@ def _light(rng: np.random.Generator, special: str) -> tuple[list[dict[str, Any]]
             {"name": "flag", "kind": "flag", "position": (0.3, 0.85, 1.5), "aim": (0.0, 0.0, 0.0),
              "size": (0.35, 0.35)}
         ]
-    return [key, side], cards, 900.0
+    # where light is what a set is for there is less from everywhere: shadows show, and the hold may be short
+    return [key, side], cards, 2400.0 if special not in ("spot", "soft spot", "bounce card", "flag") else 1200.0
 
 
 def photographed(folder: Path) -> Scene:
@@ -161,7 +162,7 @@ def photographed(folder: Path) -> Scene:
                 "focus": 1.2, "shutter": 0.02, "iso": 3200.0,
             },
             "rail": {"frames": 60, "ease": 0.4, "hold": (1001, 1020), "station": 1004, "stand": 8, "travel": 0.1},
-            "lamps": _light(np.random.default_rng(5), "")[0], "light": {"ambient": 900.0},
+            "lamps": _light(np.random.default_rng(5), "")[0], "light": {"ambient": 2400.0},
             "delivery": {"frame": (1920, 1080), "rate": 25}, "folder": folder,
         }
     )  # fmt: skip
