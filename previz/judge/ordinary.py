@@ -243,9 +243,11 @@ def even_places(w: int, h: int, margin: float, count: int) -> Array:
 
 def limit_of(steps: Floats) -> Array:
     """Limit (S, K) that 95 of 100 pieces (N, S, K) are below at all scales and in all kinds together."""
-    each = np.maximum(np.quantile(steps, ORDINARY_SHARE, axis=0), 1e-6)
-    together = np.quantile((steps / each).max(axis=(1, 2)), ORDINARY_SHARE)
-    return np.asarray(each * together)
+    # value by value, in runs that lie together: several times as fast as down the columns
+    runs = np.ascontiguousarray(steps.reshape(len(steps), -1).T)
+    each = np.maximum(np.quantile(runs, ORDINARY_SHARE, axis=1), 1e-6)
+    together = np.quantile((runs / each[:, None]).max(axis=0), ORDINARY_SHARE)
+    return np.asarray((each * together).reshape(steps.shape[1:]))
 
 
 class OrdinaryWall:

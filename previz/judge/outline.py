@@ -13,6 +13,9 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d, 
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
 from previz.workshop.compiled import compiled
 
+# columns that are averaged along a line together
+_COLUMNS = 256
+
 Array = NDArray[np.float64]
 
 
@@ -112,14 +115,12 @@ def _outward(cover: NDArray[np.float32], xy: Array, normal: Array) -> Array:
 def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> NDArray[np.float32]:
     """Values (N, ...) of a line's pieces averaged along it with a Gaussian window of ``sigma`` pieces."""
     reach = int(3.0 * sigma + 0.5)
-    # each value's run along the line by itself: long runs of numbers, whatever their number
-    runs = np.asarray(values, np.float32).reshape(len(values), -1).T
-    around = runs[:, _going_on(len(values), reach, closed)]
+    rows = np.ascontiguousarray(values, dtype=np.float32).reshape(len(values), -1)
     weights = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     weights /= weights[0] + 2.0 * weights[1:].sum()
-    out = np.empty(runs.shape, dtype=np.float32)
-    _weighted(np.ascontiguousarray(around), weights.astype(np.float32), out)
-    return np.ascontiguousarray(out.T).reshape(values.shape)
+    out = np.empty(rows.shape, dtype=np.float32)
+    _weighted(rows, _going_on(len(values), reach, closed), weights.astype(np.float32), out)
+    return out.reshape(values.shape)
 
 
 def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
@@ -132,18 +133,23 @@ def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
 
 
 @compiled
-def _weighted(around, weights, out):  # type: ignore[no-untyped-def]
-    """Runs (C, N) of ``around`` (C, N + 2 R) added up with symmetric ``weights`` (R + 1,), the middle one first."""
+def _weighted(rows, at, weights, out):  # type: ignore[no-untyped-def]
+    """Rows (N, C), as they go on in the order ``at`` (N + 2 R,), added up with symmetric ``weights`` (R + 1,), the
+    middle one first."""
     reach = len(weights) - 1
-    channels, count = out.shape
-    for c in range(channels):
-        run, into = around[c], out[c]
+    count, channels = out.shape
+    # a few columns at a time: the rows that a window spans then stay near the processor
+    for start in range(0, channels, _COLUMNS):
+        end = min(start + _COLUMNS, channels)
         for i in range(count):
-            into[i] = weights[0] * run[i + reach]
-        for t in range(1, reach + 1):
-            weight, before, after = weights[t], run[reach - t :], run[reach + t :]
-            for i in range(count):
-                into[i] += weight * (before[i] + after[i])
+            into, middle = out[i, start:end], rows[i, start:end]
+            for c in range(len(into)):
+                into[c] = weights[0] * middle[c]
+            for t in range(1, reach + 1):
+                weight = weights[t]
+                before, after = rows[at[i + reach - t], start:end], rows[at[i + reach + t], start:end]
+                for c in range(len(into)):
+                    into[c] += weight * (before[c] + after[c])
 
 
 def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float) -> NDArray[np.float32]:

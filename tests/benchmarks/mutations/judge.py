@@ -142,8 +142,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/ordinary.py",
-        "return np.asarray(each * together)",
-        "return np.asarray(each)",
+        "return np.asarray((each * together).reshape(steps.shape[1:]))",
+        "return np.asarray(each.reshape(steps.shape[1:]))",
         "break_pct: all scales and kinds of step are counted together",
         _SHARE,
     ),
