@@ -114,9 +114,8 @@ def _blocked_interrupts() -> Iterator[None]:
 
 
 def default_workers() -> int:
-    """As many workers as there are processors to run them on, four at most (each holds a whole set)."""
-    count = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-    return max(1, min(4, count))
+    """As many workers as there are processors to run them on; commands take fewer where memory is short."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
 class WorkerPool:
@@ -199,8 +198,11 @@ class WorkerPool:
         _ = self.opened
         if self._own is not None:
             self._own.load(ready)
-        for line in self._lines:
-            _send(line, (_LOAD, 0, ready))
+        if self._lines:
+            # a large message: packed once, however many read it
+            packed = bytes(ForkingPickler.dumps((_LOAD, 0, ready)))
+            for line in self._lines:
+                _send_bytes(line, packed)
 
     def run(self, jobs: Iterable[Job[Answer]]) -> Iterator[Answer]:
         """Results of the jobs, in their order, as they come. An error of a job is raised when its turn comes.
@@ -260,10 +262,6 @@ class _Post(Generic[Answer]):
                 yield self._waiting.pop(due)
                 due += 1
             self.hand_out()
-
-
-def _send(line: Connection, message: Any) -> None:
-    _send_bytes(line, bytes(ForkingPickler.dumps(message)))
 
 
 def _send_bytes(line: Connection, message: bytes) -> None:
