@@ -260,6 +260,8 @@
   Keys.listen(acts);
   Keys.rows(get("help-keys"), { ...acts, leave: () => help.close() });
 
+  if (data.blind) Blind.open(film, { ...data.blind, rate: data.rate, size_px: data.size_px });
+
   // ---- tables to copy ------------------------------------------------------------------------------------------
   for (const button of document.querySelectorAll("[data-copy]")) button.addEventListener("click", async () => {
     const source = get(button.dataset.copy);

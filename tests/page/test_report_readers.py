@@ -39,7 +39,7 @@ def test_a_finger_alone_is_enough(browser: Any, small: Shoot) -> None:
 def test_everything_is_reached_and_told_by_keys_alone(browser: Any, small: Shoot) -> None:
     found = opened(browser, small.report)
     page = found.page
-    there = """() => [...document.querySelectorAll('a, button, input, select, [tabindex="0"]')]
+    there = """() => [...document.querySelectorAll('a, button:enabled, input, select, [tabindex="0"]')]
         .filter((n) => n.offsetParent)"""
     count = page.evaluate(f"({there})().length")
     met = []

@@ -27,14 +27,16 @@ from previz.command.rig.rigfacts import (
 )
 from previz.deliver.sheet.sheet import MOST_SHOWN, page_name, picture_box
 from previz.deliver.shoot.overlay import LineBeside, OutlinePieces, sliding_pieces
-from previz.deliver.shoot.page import Candidate, ReportPage, report_html
-from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, report_data
+from previz.deliver.shoot.page import BlindTest, Candidate, ReportPage, report_html
+from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, place_of, report_data
 from previz.deliver.shoot.pageset import mesh_data
 from previz.draw.sideview import SideView, title_block
 from previz.draw.style import HOLDS_BELOW_PCT
 from previz.errors import OutputError
 from previz.judge.film.found import FilmFrame
+from previz.judge.film.people import viewers_needed
 from previz.judge.hold import FrameScore, HoldSummary
+from previz.run.blindtest import HASH_DIGITS, blind_words
 from previz.run.frames import png_bytes, read_frame, read_png
 from previz.run.output import OutputFolder
 from previz.run.results import is_of_scene
@@ -175,6 +177,7 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         set_=report_data(job.side.static, job.side.shown),
         solid=_solid(job),
         go=go,
+        blind=_blind(job, kept),
         settings=settings(facts),
         places=places(facts),
         tables=(marks_table(facts), *tables(facts)),
@@ -191,6 +194,24 @@ def _page(folder: OutputFolder, job: ReportJob, kept: Sequence[Mapping[str, Any]
         candidates_in_all=in_all,
         compare_of_scene=is_of_scene(folder, "compare.json", values["scene_sha256"]),
         candidates_of_scene=is_of_scene(folder, "sheet.json", values["scene_sha256"]),
+    )
+
+
+def _blind(job: ReportJob, kept: Sequence[Mapping[str, Any]]) -> BlindTest | None:
+    """The blind test: clips from the first frame to the end of the hold asked for, which is what found is told of."""
+    last = job.ready.scene.rail.hold[1] - job.order[0].frame + 1
+    places = [place_of([line.points for line in _beside(frame)]) for frame in kept[:last]]
+    if not any(places):
+        return None
+    values, claim = job.values, HOLDS_BELOW_PCT / 100.0
+    found = values["found_hold_pct"]
+    return BlindTest(
+        places=places,
+        scene=values["scene_sha256"][:HASH_DIGITS],
+        judge="no number" if found is None else f"{found:.0f} of 100 who look for it have found it by then",
+        people=blind_words(values["blind_test"]) if "blind_test" in values else "",
+        needed=[(count, viewers_needed(count, claim)) for count in range(3)],
+        claim_pct=HOLDS_BELOW_PCT,
     )
 
 

@@ -31,6 +31,7 @@ from previz.judge.hold import FrameScore, HoldSummary
 from previz.judge.telltable import TELLS
 from previz.look.choose import choose_engine
 from previz.plate.figure import StandingFigure, figure_file, standing_figure
+from previz.run.blindtest import blind_test
 from previz.run.film import write_film
 from previz.run.frames import frame_name, png_bytes, read_frame
 from previz.run.ledger import Ledger, file_sha256, ledger_name
@@ -78,6 +79,8 @@ def shoot(
         results_in(results_folder(scene_path, out)) as folder,
         WorkerPool(workers, engine, len(move.frames)) as pool,
     ):
+        # a fault in a table is told before the work and not after it
+        people = _people(folder, sha256)
         ready = made_ready(scene, folder, sha256, engine, progress)
         pool.load(ready)
         progress.note(pool.opened.message)
@@ -112,7 +115,7 @@ def shoot(
             slides = next(one.slides for one in film if one.frame == summary.worst_frame)
             _write_worst(folder, next(iter(pool.run([job]))), slides)
         helps = _what_helps(scene, order, summary, pool, progress)
-        values = summary_values(scene, told, run, (width_px, height_px), ready, helps)
+        values = summary_values(scene, told, run, (width_px, height_px), ready, helps) | people
         _write_tables(folder, order, film, values)
         progress.say("writing the report")
         write_report(folder, ReportJob(ready, side, date, order, film, summary, values))
@@ -137,6 +140,8 @@ def score(
         results_in(results_folder(scene_path, out)) as folder,
         WorkerPool(workers, engine, len(move.frames)) as pool,
     ):
+        # a fault in a table is told before the work and not after it
+        people = _people(folder, sha256)
         ready = made_ready(scene, folder, sha256, engine, progress)
         pool.load(ready)
         progress.note(pool.opened.message)
@@ -154,10 +159,16 @@ def score(
         told = judged_move(scene, move, ledger.done)
         order, film, summary = told.order, told.film, told.summary
         helps = _what_helps(scene, order, summary, pool, progress)
-        values = summary_values(scene, told, run, (width_px, height_px), ready, helps)
+        values = summary_values(scene, told, run, (width_px, height_px), ready, helps) | people
         _write_tables(folder, order, film, values)
         ledger.close(finished=True)
     return RunResult(values, folder.path)
+
+
+def _people(folder: OutputFolder, sha256: str) -> dict[str, Any]:
+    """What real viewers found in the report's blind test, where they have left it here."""
+    found = blind_test(folder.path, sha256)
+    return {} if found is None else {"blind_test": found}
 
 
 def run_of(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from previz.judge.viewer import HOLDS_BELOW_PCT
+from previz.run.blindtest import blind_words
 from previz.units import inches_text
 
 
@@ -63,4 +64,6 @@ def shot_rows(summary: dict[str, Any], folder: str) -> list[tuple[str, str]]:
     if summary["reveal_frame"] is not None:
         reveal = f"{_percent(summary['break_reveal_pct'])} at frame {summary['reveal_frame']}"
         rows.append(("break at the reveal", reveal))
+    if "blind_test" in summary:
+        rows.append(("found by people", blind_words(summary["blind_test"])))
     return [*rows, ("drawn by", f"{summary['engine']}, {summary['driver']}"), ("written to", folder)]

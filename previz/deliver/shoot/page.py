@@ -32,7 +32,7 @@ _SPARE = 60_000
 
 # in the order in which they run, by the names of their places in report.html
 _SCRIPTS = {"three": "vendor/three.min.js", "draw": "draw.js", "keys": "keys.js", "player": "film.js",
-            "solid": "solid.js", "script": "report.js"}  # fmt: skip
+            "solid": "solid.js", "blind_script": "blind.js", "script": "report.js"}  # fmt: skip
 
 _HOLE = re.compile(r"\{\{ (\w+) \}\}")
 # what is said of pictures of another state of the scene file
@@ -53,6 +53,23 @@ class Candidate:
     picture: Pixels8 | None
 
 
+@dataclass(frozen=True)
+class BlindTest:
+    """What the blind test needs: where the bridge is in each frame of a clip, ``[x, y, ...]`` px of the judged frame.
+
+    ``scene`` are the first digits of the scene file's hash, ``judge`` what the judge says of the same, in words,
+    ``people`` what viewers have found so far, ``needed`` how many viewers a claim takes: (who find it, viewers), and
+    ``claim_pct`` what is claimed.
+    """
+
+    places: Sequence[Sequence[float]]
+    scene: str
+    judge: str
+    people: str
+    needed: Sequence[tuple[int, int]]
+    claim_pct: float
+
+
 @dataclass(frozen=True, eq=False)
 class ReportPage:
     """Everything on the page.
@@ -60,7 +77,8 @@ class ReportPage:
     ``rows`` are the frames for ``report.js``: ``frame, rail_mm, break_pct, mismatch_de, slip_px, tells, reason, now,
     lines``, in order; ``frames`` their pictures and clean patches; ``rate`` is frames a second. ``curve`` is what
     ``Draw.curve`` takes, ``set_`` what ``Draw.view`` takes, ``solid`` what the set in three dimensions is drawn from.
-    ``go`` are buttons: (word, frame). ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
+    ``go`` are buttons: (word, frame). ``blind`` is what the blind test is made of, None where no frame shows where the
+    bridge is. ``compare`` and ``compared`` are the picture and the table of the paint comparison, where there is one.
     ``compare_of_scene`` and ``candidates_of_scene`` are whether they were made from the scene file as it is now.
     """
 
@@ -81,6 +99,7 @@ class ReportPage:
     tables: Sequence[CardTable]
     lines: Sequence[tuple[str, Sequence[str]]]
     cautions: Sequence[str]
+    blind: BlindTest | None = None
     compare: Pixels8 | None = None
     compared: Sequence[Mapping[str, str]] = ()
     candidates: Sequence[Candidate] = field(default=())
@@ -115,6 +134,8 @@ def report_html(page: ReportPage) -> str:
         ),
         "links": _links(page),
         "curve_words": escape(f"Break along the move, frames {first} to {last}. {page.verdict}"),
+        "blind": _blind(page),
+        "blind_dialog": "",
         "cautions": _cautions(page.cautions),
         "triangles": f"{sum(part['triangles'] for part in page.solid['parts']):,}".replace(",", " "),
         "rig": _rig(page),
@@ -134,6 +155,7 @@ def report_html(page: ReportPage) -> str:
         "frames": page.rows,
         "curve": page.curve,
         "set": page.set_,
+        "blind": _blind_data(page),
     }
     fills["data"] = script_json(data)
     fills["pictures"] = script_json({"film": {}, "solid": page.solid})
@@ -142,6 +164,8 @@ def report_html(page: ReportPage) -> str:
     film = page_film(page.frames, page.rate, LARGEST - _SPARE - taken)
     fills["pictures"] = script_json({"film": film.data(), "solid": page.solid})
     fills |= {"width_px": str(film.width_px), "height_px": str(film.height_px)}
+    if page.blind is not None:
+        fills["blind_dialog"] = _filled(static_text("blind.html"), fills)
     fills["shown"] = (
         f"The film is {film.width_px} px wide here and compressed (H.264, rate factor {film.quality}); the frames as "
         "judged are in lens/. Without the bridge they are changed where that makes more than "
@@ -201,12 +225,53 @@ def _filled(template: str, fills: Mapping[str, str]) -> str:
 
 
 def _links(page: ReportPage) -> str:
-    parts = [("break", "break"), ("cautions", "cautions"), ("set", "the set"), ("rig", "rig numbers")]
+    parts = [("break", "break"), ("blind", "blind test")]
+    parts += [("cautions", "cautions"), ("set", "the set"), ("rig", "rig numbers")]
     parts += [("compare", "paints")] if page.compare is not None or page.compared else []
     parts += [("sheet", "contact sheet")] if page.candidates else []
     parts.append(("table", "every frame"))
+    there = {"cautions": bool(page.cautions), "blind": page.blind is not None}
     return "".join(
-        f'<a href="#{name}">{word}</a>' for name, word in parts if name != "cautions" or page.cautions
+        f'<a href="#{name}">{word}</a>' for name, word in parts if there.get(name, True)
+    )
+
+
+# a click so far beside the bridge still means it: a finger is that wide, in shares of the frame's width
+_BESIDE = 0.02
+
+
+def _blind_data(page: ReportPage) -> dict[str, Any] | None:
+    test = page.blind
+    if test is None:
+        return None
+    return {
+        "places": test.places,
+        "last": len(test.places),
+        "scene": test.scene,
+        "tolerance_px": round(_BESIDE * page.size_px[0], 1),
+    }
+
+
+def _blind(page: ReportPage) -> str:
+    test = page.blind
+    if test is None:
+        return ""
+    needed = ", ".join(f"{viewers} where {found or 'none'} {'finds' if found < 2 else 'find'} it"
+                       for found, viewers in test.needed)  # fmt: skip
+    people = f"<p><b>So far: {escape(test.people)}.</b></p>" if test.people else ""
+    return (
+        '<section id="blind" aria-labelledby="blind-title" class="no-print"><h2 id="blind-title">Blind test</h2>'
+        f"<p>Do people see it? Six clips of the shot up to the end of the hold, {len(test.places)} frames at the true "
+        "rate: each with the bridge or without it, some turned left to right, in an order that nobody knows. Click "
+        f"where you see it, or say that nothing is there. The judge: {escape(test.judge)}.</p>{people}"
+        '<form class="row" id="blind-form" autocomplete="off"><label>your label <input type="text" id="blind-label" '
+        'maxlength="40" size="16" aria-describedby="blind-fault"></label><button type="submit" id="blind-begin">begin'
+        '</button><button type="button" id="blind-save" disabled>save the answers as CSV</button></form>'
+        '<p class="small fault" id="blind-fault" role="alert"></p><p class="small" id="blind-told" role="status"></p>'
+        '<p class="small">A viewer counts once, by the first clip that had the bridge; clicks in clips without it say '
+        "how many only guess. Lay the tables into the folder of this report and run shoot or score again: they stand "
+        f"in summary.json then. To claim that at most {test.claim_pct:g} of 100 find it takes {needed} (one-sided, "
+        "95 % sure, by Clopper and Pearson).</p></section>"
     )
 
 

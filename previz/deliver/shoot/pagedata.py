@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 from scipy.ndimage import maximum_filter
-from shapely import LineString
+from shapely import LineString, MultiPoint, Polygon
 
 from previz.deliver.shoot.overlay import OutlinePieces, outline_runs
 from previz.draw.drawing import SideFrame, SideStatic
@@ -122,6 +122,17 @@ def outline_lines(pieces: Iterable[OutlinePieces]) -> list[list[Any]]:
             thin = np.asarray(LineString(points).simplify(_STRAY_PX).coords)
             out.append([(line or HIDDEN).word, [_short(v) for v in np.round(thin, 1).ravel()]])
     return out
+
+
+def place_of(lines: Sequence[NDArray[np.float64]]) -> list[float]:
+    """Where in a frame something is whose outline runs along ``lines``, (N, 2) px each: the hull of what is finite in
+    them, ``[x, y, ...]`` in whole pixels; empty without."""
+    points = [line[np.isfinite(line).all(axis=1)] for line in lines]
+    hull = MultiPoint(np.concatenate(points) if points else np.empty((0, 2))).convex_hull
+    if not isinstance(hull, Polygon):
+        return []
+    corners = np.asarray(hull.simplify(1.0).exterior.coords)[:-1]
+    return [float(v) for v in np.round(corners).ravel()]
 
 
 def clean_patch(seen: Pixels8, clean: Pixels8) -> CleanPatch | None:
