@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from previz.camera import AnyCamera
 from previz.errors import EngineError
 from previz.geometry import Array, inverse_rigid
+from previz.look.blocks import boxes_of, runs_in_view
 from previz.look.clip import clip_from_cam
 from previz.look.sampling import averaged, kept
 from previz.look.view import View
@@ -55,9 +56,13 @@ uniform sampler2D picture;
 uniform float layer;
 layout(location = 0) out vec4 code;
 layout(location = 1) out float depth;
+#ifdef TWICE
+uniform sampler2D other;
+layout(location = 2) out vec4 second;
+#endif
 // linear filtering with the edge clamped, in full precision: the texture units of some drivers weigh texels with
 // eight bits, which shows in the darks
-vec3 filtered(vec2 uv) {
+vec3 filtered(sampler2D picture, vec2 uv) {
     ivec2 last = textureSize(picture, 0) - 1;
     vec2 at = uv * vec2(last + 1) - 0.5;
     vec2 low = floor(at), part = at - low;
@@ -67,10 +72,21 @@ vec3 filtered(vec2 uv) {
     return mix(upper, lower, part.y);
 }
 void main() {
-    code = vec4(filtered(place), layer);
+    code = vec4(filtered(picture, place), layer);
     depth = along;
+#ifdef TWICE
+    second = vec4(filtered(other, place), layer);
+#endif
 }
 """
+
+
+@dataclass(frozen=True, eq=False)
+class _Program:
+    """Shaders that draw surfaces with one picture, or with two at once, and the places of their uniforms."""
+
+    number: int
+    uniforms: dict[str, int]
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,8 +97,7 @@ class _Context:
     primitive: Any
     platform: Any
     driver: str
-    program: int
-    uniforms: dict[str, int]
+    programs: tuple[_Program, _Program]
     target: _Target
     largest_px: int
 
@@ -108,6 +123,7 @@ class _Target:
         for place, storage in (
             (gl.GL_COLOR_ATTACHMENT0, gl.GL_RGBA8),
             (gl.GL_COLOR_ATTACHMENT1, gl.GL_R32F),
+            (gl.GL_COLOR_ATTACHMENT2, gl.GL_RGBA8),
             (gl.GL_DEPTH_ATTACHMENT, gl.GL_DEPTH_COMPONENT24),
         ):
             buffer = gl.glGenRenderbuffers(1)
@@ -168,17 +184,12 @@ def _opened(way: Way) -> _Context:
     gl: Any = GL
     platform = _egl() if way == "egl" else _window()
     platform.make_current()
-    program = _program(gl)
     return _Context(
         gl=gl,
         primitive=pyrender.Primitive,
         platform=platform,
         driver=gl.glGetString(gl.GL_RENDERER).decode("ascii", "replace"),
-        program=program,
-        uniforms={
-            name: gl.glGetUniformLocation(program, name)
-            for name in ("clip_from_world", "axis", "picture", "layer")
-        },
+        programs=(_program(gl, twice=False), _program(gl, twice=True)),
         target=_Target(gl),
         largest_px=min(
             int(gl.glGetIntegerv(gl.GL_MAX_RENDERBUFFER_SIZE)),
@@ -220,11 +231,12 @@ def _window() -> Any:
     return platform
 
 
-def _program(gl: Any) -> int:
+def _program(gl: Any, twice: bool) -> _Program:
     program = gl.glCreateProgram()
     for kind, text in ((gl.GL_VERTEX_SHADER, _VERTEX), (gl.GL_FRAGMENT_SHADER, _FRAGMENT)):
         shader = gl.glCreateShader(kind)
-        gl.glShaderSource(shader, text.lstrip())
+        version, _, rest = text.lstrip().partition("\n")
+        gl.glShaderSource(shader, f"{version}\n#define TWICE\n{rest}" if twice else text.lstrip())
         gl.glCompileShader(shader)
         if not gl.glGetShaderiv(shader, gl.GL_COMPILE_STATUS):
             raise EngineError(f"the OpenGL driver refuses a shader: {gl.glGetShaderInfoLog(shader)!r}")
@@ -232,17 +244,20 @@ def _program(gl: Any) -> int:
     gl.glLinkProgram(program)
     if not gl.glGetProgramiv(program, gl.GL_LINK_STATUS):
         raise EngineError(f"the OpenGL driver refuses the shaders: {gl.glGetProgramInfoLog(program)!r}")
-    return int(program)
+    names = ("clip_from_world", "axis", "picture", "other", "layer")
+    return _Program(int(program), {name: gl.glGetUniformLocation(program, name) for name in names})
 
 
 @dataclass(frozen=True, eq=False)
 class _Loaded:
-    """A surface on the graphics card. ``corners`` (8, 3) m are those of its bounding box."""
+    """A surface on the graphics card. ``corners`` (8, 3) m are those of its bounding box, ``boxes`` (B, 8, 3) m those
+    of its triangles in blocks."""
 
     lit: LitSurface
     primitive: Any
     texture: int
     corners: Array
+    boxes: Array
 
 
 class PictureEngine:
@@ -263,7 +278,7 @@ class PictureEngine:
     def load(self, surfaces: Sequence[LitSurface]) -> None:
         """Take over the surfaces that will be drawn; replaces what was loaded before."""
         self.close()
-        primitives: dict[int, Any] = {}
+        primitives: dict[int, tuple[Any, Array]] = {}
         for lit in surfaces:
             if lit.name in self._loaded:
                 raise ValueError(f"two surfaces have the name {lit.name}")
@@ -276,19 +291,20 @@ class PictureEngine:
             self._current().glDeleteTextures([old.texture])
             if all(other.primitive is not old.primitive for other in self._loaded.values()):
                 old.primitive.delete()
-        self._take(surface, {id(other.lit.surface): other.primitive for other in self._loaded.values()})
+        known = {id(other.lit.surface): (other.primitive, other.boxes) for other in self._loaded.values()}
+        self._take(surface, known)
 
-    def _take(self, lit: LitSurface, primitives: dict[int, Any]) -> None:
-        """Load a surface; ``primitives`` are those of the meshes that are loaded already."""
+    def _take(self, lit: LitSurface, primitives: dict[int, tuple[Any, Array]]) -> None:
+        """Load a surface; ``primitives`` are those of the meshes that are loaded already, with their boxes."""
         mesh = lit.surface
         texture = self._new_texture(lit.name, lit.code)
         if id(mesh) not in primitives:
             primitive = self._context.primitive(mesh.vertices, texcoord_0=mesh.uv, indices=mesh.faces)
             primitive._add_to_context()
-            primitives[id(mesh)] = primitive
+            primitives[id(mesh)] = primitive, boxes_of(mesh.vertices, mesh.faces)
         low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
         corners = np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
-        self._loaded[lit.name] = _Loaded(lit, primitives[id(mesh)], texture, corners)
+        self._loaded[lit.name] = _Loaded(lit, primitives[id(mesh)][0], texture, corners, primitives[id(mesh)][1])
 
     def repaint(self, name: str, code: Pixels8) -> None:
         """Give a loaded surface another picture of the same size; another size raises ``ValueError``."""
@@ -310,11 +326,16 @@ class PictureEngine:
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
+        other: str | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         chosen = [self._loaded[name] for name in names]
+        twin = None if other is None else self._loaded[other]
+        if twin is not None and (len(chosen) != 1 or chosen[0].primitive is not twin.primitive):
+            raise ValueError(f"{other} has not the mesh of {', '.join(names)}")
         height, width = camera.height_px, camera.width_px
         colour: Picture = np.empty((height, width, 3), dtype=np.float32)
+        also: Picture | None = None if twin is None else np.empty_like(colour)
         layer = np.empty((height * samples, width * samples), dtype=np.uint8)
         distance = np.empty(layer.shape, dtype=np.float32) if depth else None
         step_x = min(width, max(1, self.tile_px // samples))
@@ -322,13 +343,15 @@ class PictureEngine:
         for y in range(0, height, step_y):
             for x in range(0, width, step_x):
                 w, h = min(step_x, width - x), min(step_y, height - y)
-                code, along = self._tile(camera, chosen, (x, y, w, h), samples, depth)
+                code, along, second = self._tile(camera, chosen, (x, y, w, h), samples, depth, twin)
                 block = np.s_[y * samples : (y + h) * samples, x * samples : (x + w) * samples]
                 layer[block] = code[..., 3] if keep is None else kept(code[..., 3], keep, along)
                 colour[y : y + h, x : x + w] = averaged(code, layer[block], samples, background)
+                if also is not None and second is not None:
+                    also[y : y + h, x : x + w] = averaged(second, layer[block], samples, background)
                 if distance is not None:
                     distance[block] = along
-        return View(colour, layer, distance, samples)
+        return View(colour, layer, distance, samples, other=also)
 
     def close(self) -> None:
         """Let go of the surfaces; the context stays for the next engine of this process."""
@@ -375,13 +398,17 @@ class PictureEngine:
         tile: tuple[int, int, int, int],
         samples: int,
         depth: bool,
-    ) -> tuple[Pixels8, NDArray[np.float32] | None]:
-        """Codes with the layer in alpha (h, w, 4) and distances (h, w), sample by sample, of one tile."""
+        twin: _Loaded | None = None,
+    ) -> tuple[Pixels8, NDArray[np.float32] | None, Pixels8 | None]:
+        """Codes with the layer in alpha (h, w, 4) and distances (h, w), sample by sample, of one tile; and the codes
+        with the picture of the only surface's ``twin``."""
         gl = self._current()
-        uniform = self._context.uniforms
+        program = self._context.programs[twin is not None]
+        uniform = program.uniforms
         width, height = tile[2] * samples, tile[3] * samples
         self._context.target.bind(width, height)
-        targets = [gl.GL_COLOR_ATTACHMENT0, gl.GL_COLOR_ATTACHMENT1][: 2 if depth else 1]
+        targets = [gl.GL_COLOR_ATTACHMENT0, gl.GL_COLOR_ATTACHMENT1 if depth else gl.GL_NONE]
+        targets += [] if twin is None else [gl.GL_COLOR_ATTACHMENT2]
         gl.glDrawBuffers(len(targets), targets)
         gl.glViewport(0, 0, width, height)
         for switch in (gl.GL_BLEND, gl.GL_CULL_FACE, gl.GL_DITHER, gl.GL_MULTISAMPLE, gl.GL_FRAMEBUFFER_SRGB):
@@ -399,25 +426,38 @@ class PictureEngine:
         depths = np.concatenate([camera.depth(x.corners) for x in chosen]) if chosen else np.zeros(1)
         if depths.max() > 0.0:
             clip_from_world = clip_from_cam(camera, tile, depths) @ cam_from_world
-            gl.glUseProgram(self._context.program)
+            gl.glUseProgram(program.number)
             gl.glUniformMatrix4fv(uniform["clip_from_world"], 1, gl.GL_TRUE, clip_from_world.astype(np.float32))
             gl.glUniform4fv(uniform["axis"], 1, (-cam_from_world[2]).astype(np.float32))
             gl.glUniform1i(uniform["picture"], 0)
+            if twin is not None:
+                gl.glUniform1i(uniform["other"], 1)
+                gl.glActiveTexture(gl.GL_TEXTURE1)
+                gl.glBindTexture(gl.GL_TEXTURE_2D, twin.texture)
             gl.glActiveTexture(gl.GL_TEXTURE0)
             for surface in chosen:
                 gl.glUniform1f(uniform["layer"], surface.lit.surface.layer / 255.0)
                 gl.glBindTexture(gl.GL_TEXTURE_2D, surface.texture)
                 surface.primitive._bind()
-                count = surface.primitive.indices.size
-                gl.glDrawElements(gl.GL_TRIANGLES, count, gl.GL_UNSIGNED_INT, None)
+                first, count = runs_in_view(surface.boxes, len(surface.lit.surface.faces), clip_from_world)
+                # (counts and places of what is drawn, in vertices and in bytes of their 32-bit numbers)
+                vertices, places = (3 * count).astype(np.int32), (12 * first).astype(np.uintp)
+                gl.glMultiDrawElements(gl.GL_TRIANGLES, vertices, gl.GL_UNSIGNED_INT, places, len(count))
             gl.glBindVertexArray(0)
         gl.glPixelStorei(gl.GL_PACK_ALIGNMENT, 1)
-        code = np.empty((height, width, 4), dtype=np.uint8)
-        gl.glReadBuffer(gl.GL_COLOR_ATTACHMENT0)
-        gl.glReadPixels(0, 0, width, height, gl.GL_RGBA, gl.GL_UNSIGNED_BYTE, code)
+        code = self._codes(gl.GL_COLOR_ATTACHMENT0, width, height)
+        second = None if twin is None else self._codes(gl.GL_COLOR_ATTACHMENT2, width, height)
         if not depth:
-            return code, None
+            return code, None, second
         along = np.empty((height, width), dtype=np.float32)
         gl.glReadBuffer(gl.GL_COLOR_ATTACHMENT1)
         gl.glReadPixels(0, 0, width, height, gl.GL_RED, gl.GL_FLOAT, along)
-        return code, along
+        return code, along, second
+
+    def _codes(self, target: Any, width: int, height: int) -> Pixels8:
+        """What was drawn to a target of codes."""
+        gl = self._context.gl
+        code = np.empty((height, width, 4), dtype=np.uint8)
+        gl.glReadBuffer(target)
+        gl.glReadPixels(0, 0, width, height, gl.GL_RGBA, gl.GL_UNSIGNED_BYTE, code)
+        return code

@@ -363,10 +363,15 @@ class SightEngine:
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
+        other: str | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         height, width = camera.height_px * samples, camera.width_px * samples
+        surface = {s.name: s.surface for s in self._lit()}
+        if other is not None and (len(names) != 1 or surface[names[0]] is not surface[other]):
+            raise ValueError(f"{other} has not the mesh of {', '.join(names)}")
         code = np.zeros((height, width, 3), dtype=np.uint8)
+        second = None if other is None else np.zeros_like(code)
         layer = np.zeros((height, width), dtype=np.uint8)
         distance = np.zeros((height, width), dtype=np.float32) if depth else None
         layer_of = np.array([s.surface.layer for s in self._lit()] + [0], dtype=np.uint8)
@@ -384,12 +389,16 @@ class SightEngine:
             for name in names:
                 here = np.flatnonzero(hits.surface == self._lines.number(name))
                 flat[here] = np.rint(bilinear(self._code[name], hits.uv[here]))
+                if second is not None and other is not None:
+                    second[band].reshape(-1, 3)[here] = np.rint(bilinear(self._code[other], hits.uv[here]))
             if distance is not None:
                 along = np.where(hits.surface >= 0, hits.distance, 0.0) * (directions @ forward)
                 distance[band] = along.reshape(-1, width)
         if keep is not None:
             layer = kept(layer, keep, distance)
-        return View(averaged(code, layer, samples, background), layer, distance, samples)
+        colour = averaged(code, layer, samples, background)
+        also = None if second is None else averaged(second, layer, samples, background)
+        return View(colour, layer, distance, samples, other=also)
 
     def close(self) -> None:
         """Let go of the surfaces; the engine cannot draw any more."""

@@ -84,14 +84,14 @@ def soft_frame(
     of_bridge = blur if bridge_blur is None else bridge_blur
     margin = min(blur.reach_px(near, far), _WIDEST_MARGIN_PX)
     camera, bridge_camera = widened(blur.camera, margin), widened(of_bridge.camera, margin)
-    clean_view = engine.draw(camera, [clean], samples, depth=True)
-    wall_view = clean_view if wall == clean else engine.draw(camera, [wall], samples)
+    clean_view = engine.draw(camera, [clean], samples, depth=True, other=None if wall == clean else wall)
+    wall_view = clean_view if clean_view.other is None else replace(clean_view, colour=clean_view.other)
     pictures = [clean_view.colour] if wall == clean else [clean_view.colour, wall_view.colour]
     soft_walls = blurred_wall(blur, clean_view, pictures)
     part = _part_with(bridge_camera, bridge_points)
     light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
     cover = np.zeros(light.shape[:2], dtype=np.float32)
-    sharp = wall_view = replace(wall_view, depth=clean_view.depth)
+    sharp = wall_view
     with_bridge: Callable[[], Picture] = partial(np.asarray, wall_view.colour)
     if part is not None:
         bridge_view = engine.draw(

@@ -22,6 +22,7 @@ class View:
     number each of those looks met. ``depth`` (same shape, float32, or None where it was not asked for) is
     the distance along the optical axis in metres, 0 where nothing was met. ``soft`` gives the share of each
     pixel (H, W) float32 that shows a layer, where the lens has blurred it; ``layer`` and ``depth`` stay sharp.
+    ``other`` is ``colour`` as it would be with another picture on the same surface, where that was asked for.
     """
 
     colour: Picture
@@ -29,6 +30,7 @@ class View:
     depth: NDArray[np.float32] | None
     samples: int
     soft: Mapping[int, NDArray[np.float32]] = field(default_factory=dict)
+    other: Picture | None = None
 
     def cover(self, layer: int) -> NDArray[np.float32]:
         """Share (H, W) float32, 0 to 1, of each pixel that shows a layer."""
@@ -63,11 +65,14 @@ class Engine(Protocol):
         depth: bool = False,
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
+        other: str | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709.
 
-        ``keep`` draws one layer by itself: the others still hide what is behind them, but count as background, so that
-        before black the colour comes premultiplied by the layer's cover.
+        Where one surface is named, ``other`` may be one with the same mesh and another picture: the view has its colour
+        as well, drawn at the same time. With another mesh it raises ``ValueError``. ``keep`` draws one layer by itself:
+        the others still hide what is behind them, but count as background, so that before black the colour comes
+        premultiplied by the layer's cover.
         """
 
     def close(self) -> None:

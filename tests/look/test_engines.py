@@ -9,6 +9,10 @@ import pytest
 
 from previz.camera import Camera
 from previz.colour import decoded8
+from previz.geometry import inverse_rigid
+from previz.look.blocks import BLOCK, boxes_of, runs_in_view
+from previz.look.blur import cut
+from previz.look.clip import clip_from_cam
 from previz.look.sight import SightEngine
 from previz.workshop.surface import BRIDGE, NOTHING, SUPPORT, WALL
 from tests.look.conftest import pictures_or_skip
@@ -261,7 +265,49 @@ def test_surfaces_of_one_geometry_keep_their_own_pictures(engine):
         engine.load([wall, wall])
 
 
+def test_a_second_picture_at_the_same_time_is_as_drawn_by_itself(engine):
+    wall = bumpy_wall(steps=40)
+    shaded = type(wall)("wall in shadow", wall.surface, blotches(*wall.code.shape[:2], seed=5))
+    engine.load([wall, shaded, slab()])
+    for camera in VIEWS.values():
+        one, two = engine.draw(camera, ["wall"], depth=True), engine.draw(camera, ["wall in shadow"])
+        both = engine.draw(camera, ["wall"], depth=True, other="wall in shadow")
+        assert both.other is not None
+        assert one.other is None
+        assert np.array_equal(both.colour, one.colour)
+        assert np.array_equal(both.other, two.colour)
+        assert np.array_equal(both.layer, one.layer)
+        assert np.array_equal(both.depth, one.depth)
+    for names, other in ((["wall"], "bridge"), (["wall", "bridge"], "wall in shadow")):
+        with pytest.raises(ValueError, match="mesh"):
+            engine.draw(lens(), names, other=other)
+
+
 # what OpenGL alone can get wrong
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_blocks_out_of_view_are_none_that_show(view):
+    """Every block of triangles that is left out has all its corners, pixel by pixel, outside the frame."""
+    wall = bumpy_wall(steps=120)
+    camera = cut(VIEWS[view], 20, 10, 60, 40) if isinstance(VIEWS[view], Camera) else VIEWS[view]
+    mesh = wall.surface
+    boxes = boxes_of(mesh.vertices, mesh.faces)
+    assert boxes.shape == (-(-len(mesh.faces) // BLOCK), 8, 3)
+    tile = (0, 0, camera.width_px, camera.height_px)
+    clip = clip_from_cam(camera, tile, camera.depth(mesh.vertices)) @ inverse_rigid(camera.world_from_cam)
+    first, count = runs_in_view(boxes, len(mesh.faces), clip)
+    drawn = np.zeros(len(mesh.faces), dtype=bool)
+    for start, many in zip(first, count, strict=True):
+        drawn[start : start + many] = True
+    # by the camera's own projection: all of a triangle on one side of the frame
+    x, y = np.moveaxis(camera.project(mesh.vertices[mesh.faces]), -1, 0)
+    front = (camera.depth(mesh.vertices[mesh.faces]) > 0.0).all(axis=1)
+    inside = front & (x.max(axis=1) > 0) & (x.min(axis=1) < camera.width_px)
+    inside &= (y.max(axis=1) > 0) & (y.min(axis=1) < camera.height_px)
+    assert not (inside & ~drawn).any()
+    if isinstance(VIEWS[view], Camera):
+        assert 0 < drawn.sum() < 0.6 * len(drawn)
 
 
 def test_tiles_join_without_a_seam(pictures):
