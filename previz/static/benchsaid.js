@@ -30,7 +30,7 @@ const Said = (() => {
     if (down) return "old: the bench does not answer";
     if (state.faults.length) return "the scene file has faults: this is of the scene before";
     const known = of(state, full), said = frame(state, full, judged);
-    const words = [{ full: `${known ? known.wide : ""} px, full judge`, fast: "fast judge", rough: "fast judge, roughly", "": "not judged yet" }[said.kind]];
+    const words = [{ full: `${known ? known.wide : ""} px, full judge`, fast: "fast judge", rough: "fast judge, roughly", "": "the set is being built" }[said.kind]];
     if (known) words.push(known.summary ? `all ${known.of} frames` : `${known.done} of ${known.of} frames`);
     if (known && PAINT[known.paint]) words.push(PAINT[known.paint]);
     else if (!known && state.solving) words.push("in projected paint; the full judge looks at solved paint");

@@ -103,6 +103,8 @@ def test_where_file_and_hand_meet_both_values_are_offered_and_neither_is_lost(sc
     assert session.reread()
     knobs = session.state()["knobs"]
     assert (knobs["lens"]["shown"], knobs["lens"]["aside"]) == ("28 mm", {"mine": "40 mm", "file": "28 mm"})
+    # what the file has put in its place is a step of its own
+    assert session.state()["undo"] == 3
     # both say the same
     assert (knobs["tilt"]["shown"], knobs["tilt"]["aside"]) == ("-10 deg", None)
     session.undo()

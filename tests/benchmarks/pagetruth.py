@@ -102,9 +102,9 @@ def _other(page: Any, told: dict[str, Any], summary: dict[str, Any], rows: list[
     return out if cautions == summary["cautions"] else [*out, "cautions on the page"]
 
 
-def figures(quick: bool, seed: int = 20) -> list[Figure]:
-    """Two states where it is to be quick, 20 otherwise."""
-    count, chance, other, rest = 2 if quick else 20, random.Random(seed), [], []
+def figures(quick: bool, count: int = 20, seed: int = 20) -> list[Figure]:
+    """Two states where it is to be quick, ``count`` otherwise."""
+    count, chance, other, rest = 2 if quick else count, random.Random(seed), [], []
     told: dict[str, Any] = {}
 
     def heard(text: str | bytes) -> None:
