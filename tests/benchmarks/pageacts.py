@@ -227,9 +227,9 @@ def _shown(path: Path, name: str, text: str) -> str:
     return str(session.state()["knobs"][name]["shown"])
 
 
-def figures(quick: bool, seed: int = 20) -> list[Figure]:
-    """60 acts where it is to be quick, 1000 otherwise."""
-    count = 60 if quick else 1000
+def figures(quick: bool, count: int = 1000, seed: int = 20) -> list[Figure]:
+    """60 acts where it is to be quick, ``count`` otherwise."""
+    count = 60 if quick else count
     with tempfile.TemporaryDirectory() as place, browser() as found:
         page = found.new_page(viewport={"width": 1280, "height": 1000})
         said: list[str] = []
@@ -237,8 +237,10 @@ def figures(quick: bool, seed: int = 20) -> list[Figure]:
         acts = _Acts(page, Path(place), seed)
         start = time.monotonic()
         try:
-            for _ in range(count):
+            for number in range(count):
                 acts.act()
+                if number % 100 == 99:
+                    print(f"{number + 1} acts: {len(acts.differs)} differ, {len(acts.lost)} lost", file=sys.stderr)
         finally:
             acts.server.send_signal(signal.SIGCONT)
             acts.server.kill()
