@@ -2,7 +2,7 @@
    one name, `Film`; it needs nothing. previz/deliver/shoot/pagefilm.py says how the stream is made.
 
    Film.open(source) -> film     source: {mp4 (base64), from, sizes, avcc (base64), codec, width, height, rate, group}
-     film.want(i, {round, running})   frame i, counted from 0, is wanted: its group is decoded, and the ones beside it;
+     film.want(i, {round, running})   frame i, counted from 0, is wanted: its group is decoded, and one beside it;
                                  round: the first frame follows the last; running: the frames after it are wanted soon
      film.has(i)                 whether both pictures of a frame are there
      film.ready(i, {...})        wants it; a promise that it is there, or that there is trouble
@@ -26,10 +26,13 @@ const Film = (() => {
   // A decoded picture as plain codes. Browsers keep copies of pictures that are drawn as they are, which a long film fills
   // the memory with.
   let scratch = null, copies = true;
+  // codes that are not wanted any more, to be written over: a browser would clear them away too late
+  const spare = [];
+  const spared = (codes) => { if (copies && spare.length < 32) spare.push(codes); };
   async function codesOf(picture, source) {
     const { width, height } = source;
     if (copies && picture.copyTo) {
-      const out = new ImageData(width, height);
+      const out = spare.pop() || new ImageData(width, height);
       try {
         await picture.copyTo(out.data, { format: "RGBA", rect: { x: 0, y: 0, width, height } });
         return out;
@@ -123,20 +126,24 @@ const Film = (() => {
     function has(i) { return pictures.has(2 * i) && pictures.has(2 * i + 1); }
     const next = () => order.find((g) => !whole.has(g));
 
-    // the group of the frame first, then the one after it, then the one before; others are let go
+    // the group of the frame and a neighbour; others are let go
     function want(i, { round = false, running = false } = {}) {
       const g = groupOf(i), after = g === last && round ? 0 : g + 1;
       target = i;
       film.rested = false;
-      // a running film is past the frame before its group is there: the next one can still be in time
-      order = (running && i % size > size / 2 ? [after, g, g - 1] : [g, after, g - 1]).filter((k) => k >= 0 && k <= last);
+      // A running film is past the frame before its group is there: the next one can still be in time. At rest it is the
+      // nearer of both neighbours.
+      const late = i % size >= size / 2;
+      order = running ? (late ? [after, g] : [g, after]) : [g, late ? after : g - 1];
+      order = order.filter((k) => k >= 0 && k <= last);
       if (current != null && !order.includes(current)) decoder.cancel();
       work();
     }
 
     function take(n, picture) {
       const i = n >> 1;
-      if (!order.includes(groupOf(i))) return;
+      if (!order.includes(groupOf(i))) { spared(picture); return; }
+      if (pictures.has(n)) spared(pictures.get(n));
       pictures.set(n, picture);
       if (has(i) && i === target) for (const call of calls) call();
       told();
@@ -156,7 +163,7 @@ const Film = (() => {
           const through = await decoder.decode(2 * g * size, Math.min(2 * (g + 1) * size, 2 * count), take);
           current = null;
           if (through) whole.add(g);
-          for (const n of pictures.keys()) if (!order.includes(groupOf(n >> 1))) pictures.delete(n);
+          for (const [n, old] of pictures) if (!order.includes(groupOf(n >> 1))) { spared(old); pictures.delete(n); }
           for (const k of whole) if (!order.includes(k)) whole.delete(k);
         }
         film.rested = true;
