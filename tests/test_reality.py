@@ -305,3 +305,15 @@ def test_a_sheet_is_laid_on_its_face() -> None:
     laid, off = guide.laid_on(page, face)
     assert off < 1e-9
     np.testing.assert_allclose(laid(np.array([[41.0, 120.0]])), [[0.0, 0.0, 0.1]], atol=1e-9)
+
+
+def test_the_readme_shows_what_is_recorded() -> None:
+    readme = " ".join((sets.SCENES.parent / "README.md").read_text(encoding="utf-8").split())
+    found = record.table(record.RECORDED)
+    assert found.count("\n") >= 2
+    assert " ".join(found.split()) in readme
+    feet = [foot["off_px"] for foot in record.read(record.RECORDED, "plate")["quarry"]["feet"]]
+    assert f"{len(feet)} feet, worst {max(feet):.3f} px" in readme
+    assert f"{record.read(record.RECORDED, 'card')['quarry']['stops']:+.2f} stops" in readme
+    marks = [mark["off_mm"] for mark in record.read(record.RECORDED, "guide")["seeded1"]["marks"]]
+    assert f"{len(marks)} marks, worst {max(marks):.2f} mm" in readme

@@ -38,7 +38,7 @@ def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--stage", choices=("prepare", "trace", "judge"), help="this step of the part frames alone")
     parser.add_argument("--workers", type=int, default=1, help="sets at a time")
     parser.add_argument("--kept", type=Path, help="keeps what is made, and goes on with what lies there")
-    parser.add_argument("--samples", type=int, default=256, help="paths a pixel")
+    parser.add_argument("--samples", type=int, default=1024, help="paths a pixel; with few their noise counts as break")
     parser.add_argument("--frames", type=int, default=12, help="frames of each set, at most")
     parser.add_argument("--builds", type=int, default=10, help="builds by a careful hand")
     parser.add_argument("--pictures", type=Path, help="leaves pairs of frames there, of sets that lie in --kept")

@@ -38,8 +38,7 @@ from tests.lineup.photographs import TEXEL_MM, Paper, Truth, coded
 
 Floats = NDArray[np.float64]
 
-# the set is the quarry on a coarser wall; its photographs are so large
-_COARSER: Final = ("seed = 11\n", "seed = 11\ntriangles = 60000\ntexture_px = 1536\n")
+# the set is the quarry; its photographs are so large
 _PHOTO_PX: Final = (1800, 1200)
 
 # of what a photograph is measured by hand: a point is right to so many px (standard deviation)
@@ -85,7 +84,7 @@ def drawn_amiss(scene: Scene, number: int) -> Amiss:
 def built(folder: Path, variant: str, samples: int, number: int) -> dict[str, Any]:
     """One build, from its errors to whether the shot holds as long as is asked for."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = (SCENES / "quarry.toml").read_text(encoding="utf-8").replace(*_COARSER)
+    text = (SCENES / "quarry.toml").read_text(encoding="utf-8")
     text = text.split("[plate]")[0] + "[search]" + text.split("[search]")[1]
     path = folder / "quarry.toml"
     path.write_text(text, encoding="utf-8")
