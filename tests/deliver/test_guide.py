@@ -494,3 +494,13 @@ def test_many_tiny_regions_are_quick() -> None:
     start = time.process_time()
     guide_pdf(guide(crowded), "a4")
     assert time.process_time() - start < 3.0
+
+
+@pytest.mark.parametrize("off", [1e-12, -1e-12])
+def test_marks_on_the_edges_of_a_face_are_printed_whichever_way_they_are_rounded(off: float) -> None:
+    wide, tall = SMALL
+    marks = (("QL", -off, 0.01), ("QR", wide + off, 0.01), ("QT", 0.01, -off), ("QB", 0.01, tall + off))
+    with opened(guide_pdf(guide(replace(face(size=SMALL, count=9), marks=marks)), "a4")) as pdf:
+        (lines,) = (text for page in pdf.pages if "lines for transfer" in (text := page.extract_text() or "")
+                    and text.startswith("Faces"))  # fmt: skip
+    assert all(name in lines for name, _, _ in marks)

@@ -34,6 +34,7 @@ _DIGIT: Final = (0.602, 0.73)  # width and height of a digit against its size (t
 _LEADER_MM: Final = 12.0  # a small region farther from the piece's long edges is listed instead
 _LEADER_SIZE: Final = 1.9
 _NOTE_MM: Final = 6.0
+_ON_EDGE_MM: Final = 0.05
 _KEY_MM: Final = 6.5
 _KEY_STEP_MM: Final = 14.0
 _GRID_MM: Final = 50.0
@@ -292,7 +293,7 @@ def _colour_of(arts: dict[PrintPiece, _Art]) -> Callable[[Pen, Tile], None]:
             pen.polygon(art.outline, None, (255, 255, 255), 0.1, (1.0, 1.0))
         for _, x, y in art.marks:
             # small, because this print may go under the paint
-            if _in_box(x, y, tile.box):
+            if _in_box(x, y, tile.box, -_ON_EDGE_MM):
                 pen.cross((x, y), 0.8)
 
     return draw
@@ -417,7 +418,8 @@ def _led_out(pen: Pen, tile: Tile, at: Point, text: str, taken: list[SheetBox]) 
 
 def _draw_marks(pen: Pen, art: _Art, tile: Tile) -> None:
     for name, x, y in art.marks:
-        if _in_box(x, y, tile.box):
+        # one on the face's own edge is on it, whichever way its place was rounded
+        if _in_box(x, y, tile.box, -_ON_EDGE_MM):
             pen.mark((x, y), name)
 
 
