@@ -38,6 +38,7 @@ from previz.stage.freewall import with_free_wall
 from previz.stage.looking import FrameJob, FrameResult, Looker
 from previz.stage.mends import first_steps
 from previz.stage.prepare import Painter, ReadySet, prepare, same_set
+from previz.stage.standing import alike, for_all
 from previz.workshop.surface import LitSurface, Pixels8
 
 # states of the bench whose numbers are kept, the newest
@@ -102,14 +103,16 @@ class FullJudge:
         looker = self._loaded_for(order, key, told, built)
         size = USUAL_WIDTH, scaled_height(scene, USUAL_WIDTH)
         found = looker.look(FrameJob(frame, *size))
-        told.scores[frame] = found.judged.score
+        # while the shot stands one frame speaks for all of them
+        groups = {each: group for group in alike(move, move.frames) for each in group}
+        _take(told, found, groups[frame])
         self._pictures(order, frame, found)
         told.about = {frame: self._about(found, looker, move, size)}
         self._progress(order, told, move, frame)
         for other in outwards(move, scene.rail.hold):
             if other not in told.scores:
                 self._give_way()
-                told.scores[other] = looker.look(FrameJob(other, *size, pictures=False)).judged.score
+                _take(told, looker.look(FrameJob(other, *size, pictures=False)), groups[other])
                 if time.monotonic() - self._last_told > _TELL_EVERY:
                     self._progress(order, told, move, frame)
         self._finished(order, told, move, frame, looker, size)
@@ -203,6 +206,12 @@ class FullJudge:
             if code is not None:
                 values = {"frame": frame, "wide": code.shape[1], "high": code.shape[0]}
                 self._answer(Answer(order.number, what, values, _jpeg(code)))
+
+
+def _take(told: _Told, found: FrameResult, group: tuple[int, ...]) -> None:
+    """Keep a frame's score as that of every frame of its group."""
+    for one in for_all([found], [group]):
+        told.scores[one.judged.score.frame] = one.judged.score
 
 
 def outwards(move: Move, hold: tuple[int, int]) -> Iterator[int]:
