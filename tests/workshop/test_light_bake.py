@@ -53,6 +53,32 @@ def test_open_plane_under_the_sky_gets_all_of_it():
     assert np.abs(light.clean - 1.0).max() < 0.01
 
 
+def test_a_face_as_bright_as_the_sky_behind_it_is_not_there():
+    """Furnace: a lamp's face of the sky's own radiance takes from the sky what it gives itself, everywhere."""
+    ambient = 500.0
+    # the sky's radiance E / pi over a face with the view factor F gives E F
+    alike = lamp(size=1.2, lux=ambient * disc_factor(0.6, 2.0, 0.0), kelvin=6504.0)
+    lit = lighting(alike, ambient=ambient, bounce=False, white_balance=6504.0)
+    light = baked(plate(2.0), lit)
+    assert np.abs(light.clean * lit.reference / ambient - 1.0).max() < 0.012
+
+
+@pytest.mark.parametrize("cone", [None, np.radians(10.0)])
+def test_a_dark_face_keeps_the_sky_off(cone):
+    """1 - F of the sky is left, by the view factor F of the face; a spot's face does so outside its beam as well."""
+    dark = lamp(size=(1.6, 1.0), lux=1e-6, cone=cone)
+    lit = lighting(dark, ambient=500.0, bounce=False)
+    light = baked(plate(2.0), lit).clean
+    assert middle(light) == pytest.approx(1.0 - rectangle_factor(1.6, 1.0, 2.0, 0.0), abs=0.01)
+    # a lamp without a face stands before nothing
+    assert middle(baked(plate(2.0), lighting(lamp(lux=1e-6), ambient=500.0, bounce=False)).clean) == pytest.approx(
+        1.0, abs=0.01
+    )
+    # what stands between hides the face, and keeps off more of the sky itself
+    shaded = baked(plate(2.0), lit, plate(1.5, z=1.0)).wall
+    assert middle(shaded) <= middle(light)
+
+
 def test_nothing_gets_into_a_closed_room():
     room = box_room(1.0)
     light = baked(room, lighting(ambient=500.0), plate(0.05)).clean

@@ -27,7 +27,14 @@ from previz.workshop.light.gather import (
     open_at,
     open_share,
 )
-from previz.workshop.light.lamps import Emitter, card_emitter, emitter_of, facing_frame, unshadowed
+from previz.workshop.light.lamps import (
+    Emitter,
+    before_the_sky,
+    card_emitter,
+    emitter_of,
+    facing_frame,
+    unshadowed,
+)
 from previz.workshop.light.rays import Caster, Single, card_frames
 from previz.workshop.light.resample import averaged_to, enlarged, enlarged_on
 from previz.workshop.light.shadows import Box, SeenPoints, also_past, box_of, seen_points, share_seen
@@ -324,7 +331,10 @@ def lit_emitters(lighting: Lighting, caster: Caster) -> tuple[Emitter, ...]:
 
 def _emitters(lighting: Lighting, caster: Caster, names: tuple[str, ...], box: Box | None) -> tuple[Emitter, ...]:
     """Lamps, and bounce cards lit by the lamps and from everywhere past the named surfaces and the other cards."""
-    lamps = tuple(emitter_of(lamp, lighting.light, lighting.reference) for lamp in lighting.lamps)
+    lamps = tuple(
+        before_the_sky(emitter_of(lamp, lighting.light, lighting.reference), _ambient(lighting))
+        for lamp in lighting.lamps
+    )
     cards = card_frames(lighting.cards)
     return lamps + tuple(_lit_card(c, lighting, lamps, cards, caster, names, box) for c in lighting.bounce_cards)
 
@@ -393,7 +403,8 @@ def _all_sent(lighting: Lighting, lit: Sequence[tuple[Picture, Gathered, _Map]])
 
 
 def _sum(made: _Map, fine: Picture, coarse: Picture) -> Picture:
-    return fine + enlarged_on(made.surface, coarse, *fine.shape[:2])
+    # a dim face keeps off more than it sends; what is left of the light is never less than none
+    return np.asarray(np.maximum(fine + enlarged_on(made.surface, coarse, *fine.shape[:2]), np.float32(0.0)))
 
 
 def _share8(shares: Sequence[Single]) -> tuple[Share8, ...]:

@@ -3,14 +3,14 @@
 A face shines as white paper does (Lambert): a piece dA of it with radiance L gives L dA / d^2 times the cosines at the
 lamp and at the place. A point sends the same intensity to all sides. A spot's light is multiplied by a smoothstep of
 the angle to its axis: 1 within half the cone times (1 - edge), 0 beyond half the cone times (1 + edge), half at half
-the cone.
+the cone. A face stands before the sky: what comes from there it keeps off, whatever it shines itself.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,7 +37,8 @@ class Emitter:
     for a point. ``strength`` is what it sends on its axis: radiance of a face or intensity of a point (m2), as a
     share of the light that a white card needs to come out as white; ``tint`` (3,) its colour. ``beam`` are the two
     angles between which a spot fades. ``level`` (rows, columns, 3), where given, are the parts of a face (first row at
-    the top, first column at its left) that shine differently, as multiples of ``strength``.
+    the top, first column at its left) that shine differently, as multiples of ``strength``. ``sky`` is the radiance of
+    what is behind a face, which it keeps off.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Emitter:
     tint: Array
     beam: tuple[float, float] = (math.pi, math.pi)
     level: Picture | None = None
+    sky: float = 0.0
 
     @property
     def is_point(self) -> bool:
@@ -98,6 +100,12 @@ def facing_frame(position: Sequence[float], aim: Sequence[float]) -> Array:
     return np.stack([centre, side, np.cross(side, ahead), ahead])
 
 
+def before_the_sky(emitter: Emitter, ambient: float) -> Emitter:
+    """An emitter with a face that keeps off what comes from behind it, of light from all over that is ``ambient`` on a
+    place in the open, a share of the reference."""
+    return emitter if emitter.is_point else replace(emitter, sky=ambient / math.pi)
+
+
 def emitter_of(lamp: Lamp, light: Light, reference: float) -> Emitter:
     """A lamp whose ``lux`` is what it gives, beam and all, face on at the point it is aimed at, nothing in the way."""
     frame = facing_frame(lamp.position, lamp.aim)
@@ -136,8 +144,8 @@ beam_share = compiled(_beam_share)
 
 
 def _sum(
-    points: Any, normals: Any, sources: Any, weights: Any, ahead: Any, lambert: bool, inner: float, outer: float,
-    out: Any,
+    points: Any, normals: Any, sources: Any, weights: Any, sky: Any, ahead: Any, lambert: bool, inner: float,
+    outer: float, out: Any,
 ) -> None:
     spot = inner < math.pi
     for i in range(points.shape[0]):
@@ -155,11 +163,12 @@ def _sum(
             value = cosine / (square * distance)
             if lambert:
                 value *= leaving / distance
+            behind = value * sky
             if spot:
                 value *= np.float32(beam_share(leaving / distance, inner, outer))
-            red += value * weights[k, 0]
-            green += value * weights[k, 1]
-            blue += value * weights[k, 2]
+            red += value * weights[k, 0] - behind
+            green += value * weights[k, 1] - behind
+            blue += value * weights[k, 2] - behind
         out[i, 0], out[i, 1], out[i, 2] = red, green, blue
 
 
@@ -167,7 +176,8 @@ _sum_compiled = compiled(_sum)
 
 
 def unshadowed(emitter: Emitter, points: Picture, normals: Picture, count: int | None = None) -> Picture:
-    """Light (N, 3) float32 that reaches ``points`` (N, 3) float32 m with unit ``normals`` (N, 3), nothing in the way.
+    """Light (N, 3) float32 that reaches ``points`` (N, 3) float32 m with unit ``normals`` (N, 3), nothing in the way,
+    less what a face keeps off of the sky.
 
     Within 1 % of the integral over the face from a distance of about half its longest side on.
     """
@@ -181,11 +191,13 @@ def unshadowed(emitter: Emitter, points: Picture, normals: Picture, count: int |
     places = emitter.places(count)
     sources = emitter.points(places).astype(np.float32)
     weights = emitter.weights(places)
+    sky = np.float32(0.0 if emitter.is_point else emitter.sky * emitter.area / len(places))
     ahead = emitter.frame[3].astype(np.float32)
 
     def part(chosen: slice) -> None:
         _sum_compiled(
-            points[chosen], normals[chosen], sources, weights, ahead, not emitter.is_point, *emitter.beam, out[chosen]
+            points[chosen], normals[chosen], sources, weights, sky, ahead, not emitter.is_point, *emitter.beam,
+            out[chosen],
         )
 
     in_parts(part, len(points), _CHUNK)
