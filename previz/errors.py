@@ -6,6 +6,7 @@
     ├── BuildError           a set that cannot be built (broken mesh, broken picture)
     ├── EngineError          no way of drawing on this machine
     ├── JudgeError           a frame that cannot be judged
+    ├── ClusterError         a cluster of machines that cannot be used, or went away
     ├── PlateError           a plate, a take or marks that cannot be matched to the miniature
     └── OutputError          results that cannot be written
 
@@ -94,6 +95,10 @@ class EngineError(PrevizError):
 
 class JudgeError(PrevizError):
     """A frame that cannot be judged; the text is the reason shown in the table."""
+
+
+class ClusterError(PrevizError):
+    """A cluster of machines that cannot be asked for help, or that went away in the middle of it."""
 
 
 class PlateError(PrevizError):

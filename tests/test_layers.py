@@ -48,6 +48,7 @@ OUTSIDE = {
 OWNERS = {
     "look/picture.py": {"pyrender", "OpenGL", "pyglet"},
     "look/sight.py": {"embreex"},
+    "run/clusterline.py": {"dask", "distributed"},
 }
 
 

@@ -76,6 +76,19 @@ def test_every_package_has_a_licence_that_goes_with_mit() -> None:
     assert len(names) > len(PROJECT["dependencies"])
 
 
+def test_what_the_extra_for_clusters_brings_along_goes_with_mit_too() -> None:
+    asked = PROJECT["optional-dependencies"]["cluster"]
+    # the cluster's tests are run with what the lock has
+    assert set(asked) <= set(PROJECT["optional-dependencies"]["test"])
+    for requirement in map(Requirement, asked):
+        try:
+            brought = [importlib.metadata.distribution(requirement.name), *needed(requirement.name)]
+        except importlib.metadata.PackageNotFoundError:
+            pytest.skip("the extra cluster is not installed")
+        assert len(brought) > 5
+        assert {p.metadata["Name"]: licence_of(p) for p in brought if not set(parts(licence_of(p))) <= COMPATIBLE} == {}
+
+
 @pytest.mark.parametrize("licence", ["GPL-3.0-only", "MIT AND AGPL-3.0-or-later", "", "BSD-3-Clause AND LGPL-2.1-only"])
 def test_another_licence_is_seen(licence: str) -> None:
     assert not set(parts(licence)) <= COMPATIBLE

@@ -16,6 +16,8 @@ from typing import IO, Any, Generic, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from previz.run.output import OutputFolder, output_error
+from previz.scene.given.heights import HeightGrid
+from previz.scene.model import Scene
 
 Entry = TypeVar("Entry")
 
@@ -86,6 +88,16 @@ class Ledger(Generic[Entry]):
             raise output_error(error, self._path) from error
         finally:
             self._file = None
+
+
+def files_named(scene: Scene) -> dict[str, Path]:
+    """The files that a scene's set is built from, by what they are in it."""
+    bridge, wall = scene.bridge, scene.wall
+    named = {"bridge.image": bridge.image} | {f"wall.photo {k}": photo.file for k, photo in enumerate(wall.photo or ())}
+    if isinstance(wall.relief, HeightGrid):
+        named["wall.relief"] = wall.relief.file
+    named |= {f"{name}.mesh": mesh.file for name, mesh in (("bridge", bridge.mesh), ("wall", wall.mesh)) if mesh}
+    return {name: scene.path(file) for name, file in named.items() if file is not None}
 
 
 def file_sha256(path: Path) -> str:

@@ -9,10 +9,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 import click
 
-from previz.errors import OutputError
+from previz.errors import OutputError, quoted
 from previz.run.job import after
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class Asked:
     out: Path | None
     engine: str | None = None
     workers: int | None = None
+    cluster: str | None = None
 
     def progress(self) -> Progress:
         """Progress on standard error, quiet where JSON is asked for; use it in a ``with`` block."""
@@ -58,6 +60,22 @@ def _folder(ctx: click.Context, parameter: click.Parameter, value: str | None) -
     return None if value is None else Path(value)
 
 
+def _cluster(ctx: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
+    if value is None:
+        return None
+    try:
+        parts = urlsplit(value)
+        whole = parts.scheme in ("tcp", "tls") and bool(parts.hostname) and bool(parts.port)
+        whole = whole and not (parts.path or parts.query or parts.fragment or parts.username)
+    except ValueError:
+        whole = False
+    if not whole:
+        raise click.BadParameter(f"expected tcp://host:port, found {quoted(value)}", ctx, parameter)
+    if ctx.params.get("workers") is not None:
+        raise click.UsageError("--workers counts processes here, and --cluster has its own; give one of them", ctx)
+    return value
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, nothing else.")
 engine_option = click.option(
     "--engine",
@@ -66,6 +84,13 @@ engine_option = click.option(
 )
 workers_option = click.option(
     "--workers", type=click.IntRange(1, 256), help="Processes at work; as many as processors unless given."
+)
+cluster_option = click.option(
+    "--cluster",
+    metavar="tcp://HOST:PORT",
+    callback=_cluster,
+    help="Work with a cluster's workers (a dask scheduler's address) instead of here. Whoever reaches a scheduler can "
+    "run anything on its machines: trusted networks only.",
 )
 out_option = click.option(
     "--out", metavar="FOLDER", callback=_folder, help="Folder for the results; renders/<scene> unless given."
@@ -99,7 +124,9 @@ def with_room(scene: Path, width_px: int | None, asked: Asked, solves: bool = Fa
     from previz.run.workers import default_workers
     from previz.scene.reader import read_scene
 
-    wanted = default_workers() if asked.workers is None else asked.workers
+    # the workers of a cluster have memory of their own; what is done here, one process does
+    usual = default_workers() if asked.cluster is None else 1
+    wanted = usual if asked.workers is None else asked.workers
     count = workers_with_room(need_of(read_scene(scene), width_px, solves), there_is(), wanted)
     if count == wanted:
         return asked
@@ -108,24 +135,31 @@ def with_room(scene: Path, width_px: int | None, asked: Asked, solves: bool = Fa
     return replace(asked, workers=count)
 
 
-def scene_command(looks: bool = True, solves: bool = False) -> Callable[[Command], Command]:
+def scene_command(looks: bool = True, solves: bool = False, spreads: bool = False) -> Callable[[Command], Command]:
     """A scene, ``--json`` and ``--out``; where the command ``looks`` at the set also ``--engine`` and ``--workers``.
 
-    ``solves`` says that it solves paint whatever the scene asks for.
+    ``solves`` says that it solves paint whatever the scene asks for, ``spreads`` that it takes ``--cluster`` as well.
     The command's function is called with ``scene``, its own options, and ``asked``: an :class:`Asked`.
     """
 
     def decorated(function: Command) -> Command:
         @functools.wraps(function)
         def called(
-            as_json: bool, out: Path | None, engine: str | None = None, workers: int | None = None, **own: Any
+            as_json: bool,
+            out: Path | None,
+            engine: str | None = None,
+            workers: int | None = None,
+            cluster: str | None = None,
+            **own: Any,
         ) -> None:
-            asked = Asked(as_json, out, engine, workers)
+            asked = Asked(as_json, out, engine, workers, cluster)
             if looks:
                 asked = with_room(own["scene"], own.get("width"), asked, solves)
             function(asked=asked, **own)
 
-        options = (json_option, engine_option, workers_option, out_option) if looks else (json_option, out_option)
+        options = [json_option, out_option]
+        if looks:
+            options[1:1] = [engine_option, workers_option, *([cluster_option] if spreads else [])]
         command: Command = called
         for option in options:
             command = option(command)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import textwrap
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from types import TracebackType
 from typing import TypeVar
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
@@ -21,6 +22,45 @@ Item = TypeVar("Item")
 
 # lines longer than this are hard to read, however wide the window
 _WIDEST = 100
+
+
+# without a bar, what takes long says how far it is no more often than that, s
+_SAID_EVERY = 30.0
+
+
+class Pace:
+    """How fast things go by and how long the rest of ``total`` will take, judged by all since ``done`` were there.
+
+    ``now`` tells the time, s.
+    """
+
+    def __init__(self, total: int, done: int = 0, now: Callable[[], float] = time.monotonic) -> None:
+        self._total, self._first, self._now = total, done, now
+        self._begun = now()
+
+    def words(self, done: int) -> str:
+        """Rate and time left when so many are done, such as "12 a second, 3.0 min left"; nothing before any."""
+        seconds = self._now() - self._begun
+        new = done - self._first
+        if new <= 0 or seconds <= 0.0:
+            return ""
+        rate = new / seconds
+        told = f"{_figure(rate)} a second" if rate >= 1.0 else f"{_lasting(1.0 / rate)} each"
+        left = (self._total - done) / rate
+        return f"{told}, {_lasting(left)} left" if left > 0.0 else told
+
+
+def _figure(value: float) -> str:
+    return f"{value:.1f}" if value < 10.0 else f"{value:.0f}"
+
+
+def _lasting(seconds: float) -> str:
+    """A time in words, with no more than it is known to."""
+    if seconds < 100.0:
+        return f"{_figure(seconds)} s"
+    if seconds < 100.0 * 60.0:
+        return f"{_figure(seconds / 60.0)} min"
+    return f"{_figure(seconds / 3600.0)} h"
 
 
 class _Terminal(Console):
@@ -55,7 +95,7 @@ class Progress:
                 TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 MofNCompleteColumn(),
-                TimeRemainingColumn(),
+                TextColumn("{task.fields[pace]}", markup=False),
                 console=self._console,
             )
             self._bar.start()
@@ -84,35 +124,44 @@ class Progress:
 
     def over(self, items: Iterable[Item], total: int, what: str) -> Iterator[Item]:
         """The items, counted as they go by."""
+        pace = Pace(total)
         if self._bar is None:
-            yield from items
-            self.say(f"{what}: {total}")
+            done, said = 0, time.monotonic()
+            for item in items:
+                yield item
+                done += 1
+                if done < total and time.monotonic() - said > _SAID_EVERY:
+                    said = time.monotonic()
+                    self.say(f"{what}: {done} of {total}, {pace.words(done)}")
+            self.say(", ".join(part for part in (f"{what}: {total}", pace.words(done)) if part))
             return
-        task = self._bar.add_task(what, total=total)
-        for item in items:
+        task = self._bar.add_task(what, total=total, pace="")
+        for done, item in enumerate(items, 1):
             yield item
-            self._bar.advance(task)
+            self._bar.update(task, completed=done, pace=pace.words(done))
 
-    def tally(self, total: int, what: str) -> Tally:
-        """A count of ``total`` that also says how good the best so far is."""
-        return Tally(self._bar, self.say, total, what)
+    def tally(self, total: int, what: str, done: int = 0) -> Tally:
+        """A count of ``total`` that also says how good the best so far is; ``done`` of them are of an earlier run."""
+        return Tally(self._bar, self.say, total, what, done)
 
 
 class Tally:
     """Counts what is done of a long search, with a word about the best so far. Without a bar, a line a tenth."""
 
-    def __init__(self, bar: Bar | None, say: Callable[[str], None], total: int, what: str) -> None:
+    def __init__(self, bar: Bar | None, say: Callable[[str], None], total: int, what: str, done: int = 0) -> None:
         self._bar, self._say, self._total, self._what = bar, say, total, what
-        self._task = None if bar is None else bar.add_task(what, total=total)
+        self._task = None if bar is None else bar.add_task(what, total=total, pace="")
         self._said = 0
+        self._pace = Pace(total, done)
 
     def at(self, done: int, word: str) -> None:
         """So many are done; ``word`` says what the best of them is."""
+        pace = self._pace.words(done)
         if self._bar is not None and self._task is not None:
-            self._bar.update(self._task, completed=done, description=f"{self._what}, {word}")
+            self._bar.update(self._task, completed=done, description=f"{self._what}, {word}", pace=pace)
         elif done * 10 // self._total > self._said:
             self._said = done * 10 // self._total
-            self._say(f"{self._what}: {done} of {self._total}, {word}")
+            self._say(f"{self._what}: {done} of {self._total}, {word}" + (f" ({pace})" if pace else ""))
 
 
 def print_rows(title: str, rows: Iterable[Sequence[str]]) -> None:

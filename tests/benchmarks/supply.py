@@ -33,6 +33,7 @@ SPDX: Final = {
     "apache-2.0": "Apache-2.0",
     "bsd": "BSD-3-Clause",
     "bsd license": "BSD-3-Clause",
+    "bsd-3-clause": "BSD-3-Clause",
     "historical permission notice and disclaimer (hpnd)": "HPND",
     "hpnd": "HPND",
     "mit": "MIT",

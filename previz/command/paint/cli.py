@@ -19,12 +19,13 @@ from previz.run.options import Asked, paper_option, scene_command
     is_flag=True,
     help="Guide of all faces, seen or not, each in colour, by numbers and as lines; and the wall.",
 )
-@scene_command(solves=True)
+@scene_command(solves=True, spreads=True)
 def paint(scene: Path, compare: bool, paper: Any, steps: int | None, every_sheet: bool, asked: Asked) -> None:
     """Solve the paint for the whole hold; true-size painting guide, cut pattern and strings."""
     from previz.command.paint.paint import paint as run
     from previz.command.paint.words import paint_rows
 
     with asked.progress() as progress:
-        made = run(scene, compare, paper, steps, every_sheet, asked.out, asked.workers, asked.engine, progress)
+        how = (asked.out, asked.workers, asked.engine, progress, asked.cluster)
+        made = run(scene, compare, paper, steps, every_sheet, *how)
     asked.show(made, paint_rows)

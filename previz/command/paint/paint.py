@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -38,6 +37,7 @@ from previz.run.frames import png_bytes
 from previz.run.knocktold import knock_lines
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder, json_text
+from previz.run.pool import Pool, pool_of, require_cluster
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in, say_scene
 from previz.run.table import csv_text
@@ -57,23 +57,17 @@ OTHER_PAINTS = ("bare", "wash", "mean", "random", "greedy", "faces", "labelling"
 
 @dataclass(frozen=True, eq=False)
 class PaintedJob:
-    """Judges frames in a paint and gives break (percent, None unjudged).
+    """Judges frames in a paint and gives break (percent, None unjudged)."""
 
-    The paint lies in files, ``bridge`` and, where it is painted over, ``wall``: what travels to workers has to be small
-    (a worker that sends a picture does not listen).
-    """
-
-    bridge: Path
-    wall: Path | None
+    paint: SolvedPaint
     frames: tuple[int, ...]
     size_px: tuple[int, int]
     pictured: int | None
 
     def done_by(self, looker: Looker) -> tuple[list[float | None], Pixels8 | None]:
         """Judge them; the picture (H, W, 3) of the frame ``pictured``."""
-        wall = None if self.wall is None else np.load(self.wall)
         breaks, picture = [], None
-        with in_paint(looker, SolvedPaint(np.load(self.bridge), wall)):
+        with in_paint(looker, self.paint):
             for frame in self.frames:
                 result = looker.look(FrameJob(frame, *self.size_px, pictures=frame == self.pictured))
                 breaks.append(result.judged.score.break_pct)
@@ -102,11 +96,15 @@ def paint(
     workers: int | None,
     engine: str | None,
     progress: Progress,
+    cluster: str | None = None,
 ) -> RunResult:
     """Solve the paint for the hold and write the map, the guide, the cut pattern and the strings."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
     scene = scene.edited(bridge__paint="projected", bridge__image=None)
     size_px = solved_size_px(scene)
+    if cluster is not None:
+        # it is needed when all is solved, and that nobody answers is better known before
+        require_cluster(cluster)
     with results_in(results_folder(scene_path, out)) as folder:
         progress.say("building and lighting the set")
         ready = prepare(scene, None, LightCache(folder.path), progress.say)
@@ -120,7 +118,8 @@ def paint(
             others = {name: SolvedPaint(next(iter(pool.run([OtherPaintJob(name)]))), None) for name in _others(compare)}
         keep(folder, sha256, ready, art)
         films = _films(ready, art.lit, engine, progress)
-        rows, pictures = _judged(ready, {**others, "solved": art.lit}, workers, engine, size_px, progress)
+        with pool_of(workers, engine, cluster, progress.say, len(others) + 1) as pool:
+            rows, pictures = _judged(ready, {**others, "solved": art.lit}, pool, size_px, progress)
         values = {**_values(scene, run, solved, rows), "film": films}
         date = scene_date(scene, scene_path)
         progress.say("drawing guide and pattern")
@@ -158,36 +157,28 @@ def _others(compare: bool) -> Sequence[str]:
 def _judged(
     ready: ReadySet,
     paints: dict[str, SolvedPaint],
-    workers: int | None,
-    engine: str | None,
+    pool: Pool,
     size_px: tuple[int, int],
     progress: Progress,
 ) -> tuple[list[dict[str, Any]], list[Pixels8]]:
     """Break of every paint on frames between those solved for, one row each, and a picture of the last of them."""
     frames = compared_frames(ready.scene)
     rows, pictures = [], []
-    with WorkerPool(workers, engine, len(paints)) as pool, tempfile.TemporaryDirectory() as name:
-        jobs = []
-        for at, laid in enumerate(paints.values()):
-            files = [Path(name) / f"{at}-bridge.npy", Path(name) / f"{at}-wall.npy"]
-            np.save(files[0], laid.bridge)
-            if laid.wall is not None:
-                np.save(files[1], laid.wall)
-            jobs.append(PaintedJob(files[0], None if laid.wall is None else files[1], frames, size_px, frames[-1]))
-        pool.load(ready)
-        answers = progress.over(pool.run(jobs), len(jobs), "paints judged")
-        for name, (breaks, picture) in zip(paints, answers, strict=True):
-            found = [b for b in breaks if b is not None]
-            rows.append(
-                {
-                    "paint": PAINT_NAMES.get(name, name),
-                    "break_mean_pct": float(np.mean(found)) if found else None,
-                    "break_worst_pct": float(np.max(found)) if found else None,
-                    "frames": len(found),
-                }
-            )
-            if picture is not None:
-                pictures.append(picture)
+    pool.load(ready)
+    jobs = [PaintedJob(laid, frames, size_px, frames[-1]) for laid in paints.values()]
+    answers = progress.over(pool.run(jobs), len(jobs), "paints judged")
+    for name, (breaks, picture) in zip(paints, answers, strict=True):
+        found = [b for b in breaks if b is not None]
+        rows.append(
+            {
+                "paint": PAINT_NAMES.get(name, name),
+                "break_mean_pct": float(np.mean(found)) if found else None,
+                "break_worst_pct": float(np.max(found)) if found else None,
+                "frames": len(found),
+            }
+        )
+        if picture is not None:
+            pictures.append(picture)
     return rows, pictures
 
 

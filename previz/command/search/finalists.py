@@ -11,8 +11,8 @@ from previz.command.shoot.shoot import scaled_height
 from previz.judge.film.found import film_of, summary_of_film, with_parallax
 from previz.judge.hold import FrameScore, summarised
 from previz.run.lightcache import LightCache
+from previz.run.pool import Pool
 from previz.run.progress import Progress
-from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.search.filmhold import between
@@ -35,7 +35,7 @@ _AHEAD = 4
 
 
 def draw_finalists(
-    scene: Scene, ledger: SearchLedger, pool: WorkerPool, cache: LightCache, progress: Progress
+    scene: Scene, ledger: SearchLedger, pool: Pool, cache: LightCache, progress: Progress
 ) -> tuple[Row | None, list[tuple[Row, Outcome]]]:
     """Draw and judge the scene as it is and the best of a search, until the best so many are drawn ones.
 
@@ -67,7 +67,7 @@ def draw_finalists(
     return first, told
 
 
-def drawn_outcome(scene: Scene, pool: WorkerPool, cache: LightCache) -> Outcome:
+def drawn_outcome(scene: Scene, pool: Pool, cache: LightCache) -> Outcome:
     """A candidate's film by its drawn frames. Paint that is to be solved is taken as projected, and a free wall in
     bands, as both are begun with."""
     move = move_of(scene)
@@ -100,7 +100,7 @@ def drawn_outcome(scene: Scene, pool: WorkerPool, cache: LightCache) -> Outcome:
 class _DrawnFrames:
     """Frames of the set that a pool has loaded, each drawn and judged once; where the camera stands, one for all."""
 
-    def __init__(self, scene: Scene, move: Move, pool: WorkerPool) -> None:
+    def __init__(self, scene: Scene, move: Move, pool: Pool) -> None:
         self._move, self._pool = move, pool
         self._size_px = DRAWN_PX, scaled_height(scene, DRAWN_PX)
         self._scores: dict[int, FrameScore] = {}

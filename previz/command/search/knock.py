@@ -16,10 +16,10 @@ from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
+from previz.run.pool import Pool, pool_of
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
 from previz.run.table import csv_text
-from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -59,6 +59,7 @@ def knock(
     workers: int | None,
     engine: str | None,
     progress: Progress,
+    cluster: str | None = None,
 ) -> RunResult:
     """Find what each error may be and how likely the shot and its film hold as built; write table and plot."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
@@ -66,7 +67,10 @@ def knock(
     count = scene.knock.samples if samples is None else samples
     size_px = width_px, scaled_height(scene, width_px)
     station = move.station_frame
-    with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        pool_of(workers, engine, cluster, progress.say) as pool,
+    ):
         pool.load(with_free_wall(prepare(scene, width_px, LightCache(folder.path), progress.say)))
         progress.note(pool.opened.message)
         asked = frames_of_hold(scene, move)
@@ -98,7 +102,7 @@ def knock(
 
 
 def _drifts(
-    pool: WorkerPool,
+    pool: Pool,
     size_px: tuple[int, int],
     broken: dict[int, float | None],
     held: Sequence[int],
@@ -127,7 +131,7 @@ def _drifts(
 
 
 def _builds(
-    pool: WorkerPool,
+    pool: Pool,
     size_px: tuple[int, int],
     as_is: AsItIs,
     frames: Sequence[int],

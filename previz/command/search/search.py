@@ -20,9 +20,9 @@ from previz.errors import Fault, SceneError
 from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
+from previz.run.pool import Pool, pool_of
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
-from previz.run.workers import WorkerPool
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -53,6 +53,7 @@ def search(
     workers: int | None,
     engine: str | None,
     progress: Progress,
+    cluster: str | None = None,
 ) -> RunResult:
     """Search within the scene's bounds and write the table, the best scene and the trade between hold and reveal.
 
@@ -66,7 +67,10 @@ def search(
     asked = scene.search.budget if budget is None else budget
     size_px = width_px, scaled_height(scene, width_px)
     longest = max(abs(scene.rail.travel), *(scene.search.rail_length or (0.0,)))
-    with results_in(results_folder(scene_path, out)) as folder, WorkerPool(workers, engine) as pool:
+    with (
+        results_in(results_folder(scene_path, out)) as folder,
+        pool_of(workers, engine, cluster, progress.say) as pool,
+    ):
         cache = LightCache(folder.path)
         pool.load(prepare(scene, width_px, cache, progress.say))
         progress.note(pool.opened.message)
@@ -127,7 +131,7 @@ class _Hunt:
         freedoms: list[Freedom],
         size_px: tuple[int, int],
         budget: int,
-        pool: WorkerPool,
+        pool: Pool,
         ledger: SearchLedger,
         progress: Progress,
     ) -> None:
@@ -136,7 +140,7 @@ class _Hunt:
         self._scene, self._asked = scene, scene.search
         self._freedoms, self._size_px, self._budget = freedoms, size_px, budget
         self._pool, self._ledger = pool, ledger
-        self._tally = progress.tally(budget, "candidates tried")
+        self._tally = progress.tally(budget, "candidates tried", ledger.count)
 
     def run(self) -> None:
         """Try the scene as it is, then search."""
@@ -211,7 +215,7 @@ def _place(outcome: Outcome) -> tuple[float, float] | None:
     return 1e3 * outcome.hold, outcome.break_reveal_pct
 
 
-def _pictures(best: Row, scene: Scene, pool: WorkerPool, cache: LightCache) -> list[tuple[str, Pixels8]]:
+def _pictures(best: Row, scene: Scene, pool: Pool, cache: LightCache) -> list[tuple[str, Pixels8]]:
     """The best candidate's frames at the station and at the reveal, with what they are."""
     chosen = placed(scene, best.values)
     move = move_of(chosen)

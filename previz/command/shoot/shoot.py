@@ -34,13 +34,13 @@ from previz.plate.figure import StandingFigure, figure_file, standing_figure
 from previz.run.blindtest import blind_test
 from previz.run.film import write_film
 from previz.run.frames import frame_name, png_bytes, read_frame
-from previz.run.ledger import Ledger, file_sha256, ledger_name
+from previz.run.ledger import Ledger, file_sha256, files_named, ledger_name
 from previz.run.output import OutputFolder
+from previz.run.pool import Pool, pool_of
 from previz.run.progress import Progress
 from previz.run.results import RunResult, results_folder, results_in
 from previz.run.table import HoldRow, write_hold, write_summary
-from previz.run.workers import Opened, WorkerPool
-from previz.scene.given.heights import HeightGrid
+from previz.run.workers import Opened
 from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
@@ -68,6 +68,7 @@ def shoot(
     workers: int | None,
     engine: str | None,
     progress: Progress,
+    cluster: str | None = None,
 ) -> RunResult:
     """Draw and judge the whole move; a stopped run of the same scene is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
@@ -77,7 +78,7 @@ def shoot(
     date = scene_date(scene, scene_path)
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        WorkerPool(workers, engine, len(move.frames)) as pool,
+        pool_of(workers, engine, cluster, progress.say, len(move.frames)) as pool,
     ):
         # a fault in a table is told before the work and not after it
         people = _people(folder, sha256)
@@ -131,6 +132,7 @@ def score(
     workers: int | None,
     engine: str | None,
     progress: Progress,
+    cluster: str | None = None,
 ) -> RunResult:
     """Judge the whole move without keeping pictures; a stopped run of the same scene is continued."""
     scene, sha256 = read_scene(scene_path), scene_sha256(scene_path)
@@ -138,7 +140,7 @@ def score(
     height_px = scaled_height(scene, width_px)
     with (
         results_in(results_folder(scene_path, out)) as folder,
-        WorkerPool(workers, engine, len(move.frames)) as pool,
+        pool_of(workers, engine, cluster, progress.say, len(move.frames)) as pool,
     ):
         # a fault in a table is told before the work and not after it
         people = _people(folder, sha256)
@@ -175,12 +177,7 @@ def run_of(
     scene: Scene, sha256: str, opened: Opened, size_px: tuple[int, int], with_figure: bool = False
 ) -> dict[str, str]:
     """All that the results of a run depend on, in texts: the scene, the files it names, the program, how it draws."""
-    bridge, wall = scene.bridge, scene.wall
-    named = {"bridge.image": bridge.image} | {f"wall.photo {k}": photo.file for k, photo in enumerate(wall.photo or ())}
-    if isinstance(wall.relief, HeightGrid):
-        named["wall.relief"] = wall.relief.file
-    named |= {f"{name}.mesh": mesh.file for name, mesh in (("bridge", bridge.mesh), ("wall", wall.mesh)) if mesh}
-    run = {name: file_sha256(scene.path(file)) for name, file in named.items() if file is not None}
+    run = {name: file_sha256(path) for name, path in files_named(scene).items()}
     figure = figure_file(scene) if with_figure else None
     return run | {
         "scene": sha256,
@@ -307,7 +304,7 @@ def _write_plot(
 
 
 def _what_helps(
-    scene: Scene, order: Sequence[FrameScore], summary: HoldSummary, pool: WorkerPool, progress: Progress
+    scene: Scene, order: Sequence[FrameScore], summary: HoldSummary, pool: Pool, progress: Progress
 ) -> list[str]:
     """What is nearest and what to change first where a still frame of the hold asked for shows the bridge, and what
     would make the film hold, with numbers, where its movement gives it away there."""
