@@ -26,14 +26,19 @@ def recomputed(surface: Surface, face: np.ndarray, uv: np.ndarray) -> np.ndarray
     return np.einsum("ik,ikj->ij", share, surface.vertices[surface.faces[face]])
 
 
+def across(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Cross product (N,) of ways in the plane (N, 2)."""
+    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+
+
 def face_at(surface: Surface, uv: np.ndarray) -> np.ndarray:
     """Number (N,) of the face whose map holds each place, tried one after the other; -1 for none."""
     corner = surface.uv.astype(np.float64)[surface.faces]
     a, b, c = corner[:, 0], corner[:, 1], corner[:, 2]
     out = np.full(len(uv), -1)
     for i, p in enumerate(uv):
-        s = [np.cross(q - o, p - o) for o, q in ((a, b), (b, c), (c, a))]
-        size = np.abs(np.cross(b - a, c - a))
+        s = [across(q - o, p - o) for o, q in ((a, b), (b, c), (c, a))]
+        size = np.abs(across(b - a, c - a))
         inside = (np.minimum.reduce(s) >= -1e-9) | (np.maximum.reduce(s) <= 1e-9)
         found = np.flatnonzero(inside & (size > 1e-12))
         out[i] = found[0] if len(found) else -1
