@@ -20,7 +20,7 @@ from previz.workshop.carry import carried
 from previz.workshop.light.bake import Share8, lit_emitters
 from previz.workshop.light.lamps import Emitter
 from previz.workshop.light.resample import enlarged_on
-from previz.workshop.light.shine import shine
+from previz.workshop.light.shine import shine, under_coat
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import LitSurface, Picture
 from previz.workshop.texels import TexelMap, texel_points
@@ -77,7 +77,8 @@ class Shining:
         for surface in self._surfaces:
             around = self._mirrored(surface, eye)
             extra = shine(surface.texels, surface.gloss, self._emitters, surface.seen, eye, around)
-            engine.repaint(surface.lit.name, _added(surface.lit, extra))
+            through = under_coat(surface.texels, surface.gloss, eye)
+            engine.repaint(surface.lit.name, _added(surface.lit, through, extra))
 
     def _mirrored(self, surface: _Glossy, eye: Array) -> Picture | float:
         """What lies in the mirror's direction of every texel (h, w, 3) besides lamps: the wall, or light from all over.
@@ -121,13 +122,15 @@ class Shining:
             self.lay(engine, laid)
 
 
-def _added(lit: LitSurface, extra: Picture) -> NDArray[np.uint8]:
+def _added(lit: LitSurface, through: NDArray[np.float32], extra: Picture) -> NDArray[np.uint8]:
+    """The picture of a surface whose coat lets a share ``through`` (h, w) out and adds ``extra`` (h, w, 3)."""
     h, w = lit.code.shape[:2]
     code = np.empty_like(lit.code)
+    share = enlarged_on(lit.surface, through, h, w)
     # one channel after the other keeps the memory low
     for k in range(3):
         added = enlarged_on(lit.surface, extra[..., k], h, w)
-        code[..., k] = colour.encoded8(colour.decoded8(lit.code[..., k]) + added)
+        code[..., k] = colour.encoded8(colour.decoded8(lit.code[..., k]) * share + added)
     return code
 
 

@@ -10,7 +10,7 @@ import pytest
 from previz import gloss
 from previz.scene.model import Card, Lamp, Light
 from previz.workshop.light.lamps import Emitter, card_emitter, emitter_of
-from previz.workshop.light.shine import ambient_sheen, mirrored, shine
+from previz.workshop.light.shine import ambient_sheen, mirrored, shine, under_coat
 from previz.workshop.texels import TexelMap
 
 EYE = np.array([0.1, 0.5, 1.6])
@@ -185,3 +185,28 @@ def test_the_same_whatever_the_number_of_places() -> None:
     emitter = lamp(0.4)
     whole = mirrored(points, normals, emitter, "satin", EYE)
     np.testing.assert_array_equal(whole[8000:8010], mirrored(points[8000:8010], normals[:10], emitter, "satin", EYE))
+
+
+@pytest.mark.parametrize("degrees", [0.0, 40.0, 60.0, 75.0])
+def test_less_of_the_paint_comes_through_its_coat_the_flatter_it_is_looked_at(degrees) -> None:
+    """What a smooth dielectric of index 1.5 lets out, against square on: 1 less the mean of Fresnel's two reflectances
+    (tan and sine form, Hecht, *Optics*, section 4.6; from memory), 4 % square on and 25 % at 75 degrees."""
+    angle = math.radians(degrees)
+    inside = math.asin(math.sin(angle) / 1.5)
+    if degrees:
+        s, p = math.sin(angle - inside) / math.sin(angle + inside), math.tan(angle - inside) / math.tan(angle + inside)
+        mirrored_share = 0.5 * (s * s + p * p)
+    else:
+        mirrored_share = 0.04
+    texels = TexelMap(HERE[None].astype(np.float32), UP[None].astype(np.float32), np.ones((1, 1), dtype=bool))
+    eye = 2.0 * np.array([0.0, math.cos(angle), math.sin(angle)])
+    through = float(under_coat(texels, "gloss", eye)[0, 0])
+    assert through == pytest.approx((1.0 - mirrored_share) / 0.96, abs=0.004)
+    # a rough coat mirrors about as much, spread wider
+    assert float(under_coat(texels, "satin", eye)[0, 0]) == pytest.approx(through, abs=0.05)
+    assert float(under_coat(texels, "matt", eye)[0, 0]) == 1.0
+
+
+def test_a_place_that_is_not_seen_keeps_its_paint() -> None:
+    texels = TexelMap(HERE[None].astype(np.float32), -UP[None].astype(np.float32), np.ones((1, 1), dtype=bool))
+    assert 0.0 < float(under_coat(texels, "gloss", EYE)[0, 0]) <= 1.0

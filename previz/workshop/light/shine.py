@@ -179,6 +179,22 @@ def ambient_sheen(points: NDArray[Any], normals: NDArray[Any], kind: Gloss, eye:
     return np.asarray(share, dtype=np.float32)
 
 
+def under_coat(texels: TexelMap, kind: Gloss, eye: Array) -> NDArray[np.float32]:
+    """How much of the paint's own colour comes through its coat towards ``eye`` (3,) m, (h, w), against square on: what
+    the coat mirrors from inside stays inside, the more the flatter it is looked at. 1 for matt paint.
+
+    A matt base under a coat sends (1 - R(in)) (1 - R(out)) of its light (Shirley, Smits, Hu and Lafortune, "A
+    practitioners' assessment of light reflection models", Pacific Graphics 1997, from memory); a paint's colour is told
+    square on, and light comes in from all sides.
+    """
+    out = np.ones(texels.valid.shape, dtype=np.float32)
+    if kind != "matt":
+        points, normals = texels.points[texels.valid], texels.normals[texels.valid]
+        square_on = gloss.sheen(np.ones(1), gloss.ROUGHNESS[kind])[0]
+        out[texels.valid] = (1.0 - ambient_sheen(points, normals, kind, eye)) / (1.0 - square_on)
+    return np.minimum(out, np.float32(1.0))
+
+
 def shine(
     texels: TexelMap,
     kind: Gloss,
