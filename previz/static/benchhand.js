@@ -74,6 +74,8 @@ const Hand = (() => {
       said.hidden = two.hidden = true;
       field.addEventListener("input", () => typing(row, true));
       field.addEventListener("change", () => commit(row));
+      // no change where what is typed is what was there: it is still not being typed any more
+      field.addEventListener("blur", () => { if (row.typed) commit(row); });
       field.addEventListener("keydown", (event) => {
         if (event.key === "Enter" && knob.kind !== "choice") { event.preventDefault(); commit(row); return; }
         const way = { ArrowUp: 1, ArrowDown: -1 }[event.key], value = state.knobs[name].value;

@@ -95,7 +95,7 @@ const Blind = (() => {
         if (began == null) began = time;
         const i = Math.floor(((time - began) / 1000) * data.rate);
         if (i >= data.last) { blank(); state("over"); return; }
-        film.want(i, { running: true });
+        film.want(i, { running: true, without });
         if (film.draw(pen, i, without)) shown = i;
         requestAnimationFrame(tick);
       });

@@ -17,8 +17,10 @@
   // the texts of the pictures have been read
   get("pictures").remove();
 
+  const want = () => film.want(frame - first, { round: get("loop").checked, running, without });
+
   function drawLens() {
-    film.want(frame - first, { round: get("loop").checked, running });
+    want();
     if (!film.draw(pen, frame - first, without)) return false;
     canvas.dataset.frame = frame;
     canvas.dataset.without = without;
@@ -94,16 +96,19 @@
   function show() {
     asked = false;
     const row = data.frames[frame - first];
-    if (drawLens()) drawn = played;
+    const there = drawLens();
+    if (there) drawn = played;
     // a viewer of the film sees no outline
     const outline = get("tells"), wanted = get("show-tells").checked && !without && !running;
     outline.toggleAttribute("hidden", !wanted);
     outline.style.display = wanted ? "" : "none";
     if (wanted) Draw.tells(outline, row.lines, data.size_px);
     get("frame").value = String(frame);
-    // the running film's picture goes first: all that stands beside it follows five times a second, and at rest
-    if (!running || performance.now() - followed > 200) follow(row);
-    document.documentElement.dataset.frame = frame;
+    // the picture goes first: all that stands beside a running film, or beside one whose picture is still being decoded,
+    // follows five times a second, and at rest
+    const follows = performance.now() - followed > 200 || (!running && (there || Boolean(film.trouble)));
+    if (follows) follow(row);
+    if (follows || running) document.documentElement.dataset.frame = frame;
   }
 
   function follow(row) {
@@ -158,6 +163,8 @@
     const next = Math.max(first, Math.min(last, to));
     if (next === frame) return;
     frame = next;
+    // decoding begins before the display's next beat
+    want();
     ask();
   }
 

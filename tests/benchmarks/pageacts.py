@@ -52,6 +52,7 @@ PATIENCE = 60.0
 _FIELDS = """[Object.fromEntries([...document.querySelectorAll("[id^='knob-']")].map((f) => [f.id.slice(5), f.value])),
   document.body.dataset.line === 'up' && +(document.body.dataset.waiting || 0) === 0,
   document.querySelectorAll('[data-typing]').length]"""
+_TYPED = "[...document.querySelectorAll('[data-typing]')].map((node) => node.dataset.knob)"
 _HELD = """() => new Promise((done, failed) => {
   const line = new WebSocket(location.href.replace(/^http/, 'ws') + 'live');
   line.onerror = failed; line.onmessage = (e) => { if (typeof e.data !== 'string') return; line.close();
@@ -200,7 +201,10 @@ class _Acts:
     def _agreed(self, kind: str) -> None:
         """Once nothing is under way every field shows what the server holds."""
         end, shown, held = time.monotonic() + PATIENCE, {}, {}
-        while time.monotonic() < end:
+        while True:
+            if time.monotonic() > end:
+                self.differs.append(f"{kind}: no rest, typed into are {self.page.evaluate(_TYPED)}")
+                return
             shown, idle, typing = self.page.evaluate(_FIELDS)
             if idle and not typing:
                 held = self.page.evaluate(_HELD)

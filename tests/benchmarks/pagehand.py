@@ -61,6 +61,22 @@ def _is_ours(place: Path) -> bool:
     return False
 
 
+def _busy_s() -> float:
+    """Seconds of processor time that the pages and the drawing of this browser have taken so far."""
+    ticks = 0
+    for place in Path("/proc").glob("[0-9]*"):
+        try:
+            kind = re.search(r"--type=(renderer|gpu-process)", (place / "cmdline").read_text(errors="replace"))
+            if kind is None or not _is_ours(place):
+                continue
+            # user and system time, behind the program's name in brackets (proc(5))
+            told = (place / "stat").read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        ticks += int(told[11]) + int(told[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 def _own_mb() -> float:
     """What the largest page process of the browser holds for itself, MB."""
     best = 0.0
@@ -100,10 +116,11 @@ def film_held(name: str, file: Path) -> list[Figure]:
         at(page, int(page.get_attribute("#frame", "min")))
         page.keyboard.press("Space")
         page.wait_for_selector("#run[aria-pressed=true]")
-        held = [_own_mb()]
+        held, busy = [_own_mb()], _busy_s()
         while page.get_attribute("#run", "aria-pressed") == "true":
             page.wait_for_timeout(250)
             held.append(_own_mb())
+        played = 1e3 * (_busy_s() - busy) / (len(film["sizes"]) / 2)
         late = re.search(r"\d+", page.inner_text("#late-word"))
         jumps = page.evaluate(_JUMPS, 40)
         held.append(_own_mb())
@@ -113,8 +130,10 @@ def film_held(name: str, file: Path) -> list[Figure]:
         at_least(f"{name}: width of the film", film["width"], "px", 640),
         at_most(f"{name}: memory of the page while played and sought, at most", max(held), "MB", 300.0),
         Figure(f"{name}: frames that came late at the true rate", int(late[0]) if late else 0, ""),
+        # two processors have 80 ms for a frame at 25 a second
+        at_most(f"{name}: processor time a frame while played, page and drawing", played, "ms", 20.0),
         Figure(f"{name}: a jump to any frame, median", float(np.median(jumps)), "ms"),
-        Figure(f"{name}: a jump to any frame, 95 of 100", float(np.percentile(jumps, 95)), "ms"),
+        at_most(f"{name}: a jump to any frame, 95 of 100", float(np.percentile(jumps, 95)), "ms", 150.0),
     ]
 
 

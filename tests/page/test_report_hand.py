@@ -1,6 +1,7 @@
 """The report in the hand, at night and on paper: one screen of a phone, both schemes, axe-core, printed sheets."""
 
 import io
+import time
 from typing import Any
 
 import pdfplumber
@@ -52,14 +53,19 @@ def test_a_phone_shows_picture_slider_and_verdict_at_once(browser: Any, small: S
     page.locator("#frame").fill("1002")
     at(page, 1002)
 
-    def touch(kind: str, *points: float) -> None:
-        touched = [{"x": x, "y": y} for x in points]
-        hand.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touched})
+    began = time.time() - 5.0
 
-    touch("touchStart", box["x"] + 40)
+    # half a second lies between two touches: a finger that is lifted while it moves throws the page, and the tap after
+    # it would only stop that
+    def touch(kind: str, nth: int, *points: float) -> None:
+        touched = [{"x": x, "y": y} for x in points]
+        told = {"type": kind, "touchPoints": touched, "timestamp": began + 0.5 * nth}
+        hand.send("Input.dispatchTouchEvent", told)
+
+    touch("touchStart", 0, box["x"] + 40)
     for k in range(1, 6):
-        touch("touchMove", box["x"] + 40 + k * box["width"] / 11)
-    touch("touchEnd")
+        touch("touchMove", k, box["x"] + 40 + k * box["width"] / 11)
+    touch("touchEnd", 6)
     at(page, 1007)
     assert page.get_attribute("#lens", "data-without") == "false"
     # a drawing is laid larger and scrolls in its own box
