@@ -1,6 +1,7 @@
 """The blind test in a real browser: who sees it is always right, who guesses by chance, and nothing gives it away."""
 
 import csv
+import json
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,9 @@ import pytest
 from scipy import stats
 from shapely import Polygon
 
+from previz.command.shoot.shoot import score
 from previz.run.blindtest import BLIND_HEADER, blind_test
+from previz.run.progress import Progress
 from tests.page.blinddriver import saved, take
 from tests.page.conftest import Shoot
 from tests.page.driver import opened
@@ -92,6 +95,24 @@ def test_the_saved_table_is_what_the_commands_read(tested: Any, small: Shoot) ->
     assert told["found"] == sum(row["right"] == "yes" for row in firsts.values()) >= 3
     assert told["clips_of_another_scene"] == 0
     assert (small.folder / "summary.json").read_text(encoding="utf-8").count(sha) == 1
+
+
+@pytest.mark.slow
+def test_a_table_laid_into_the_folder_stands_in_the_summary(tested: Any, small: Shoot, tmp_path: Path) -> None:
+    """As the page saved it, of the scene that was shot: viewers, who found it, and when in the middle."""
+    folder, rows, _, _ = tested
+    (table,) = Path(folder).glob("*.csv")
+    (tmp_path / table.name).write_bytes(table.read_bytes())
+    score(small.folder.parent / "set" / "small.toml", tmp_path, 320, 1, None, Progress(quiet=True))
+    told = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))["blind_test"]
+    firsts: dict[str, dict[str, str]] = {}
+    for row in rows:
+        if row["truth"] == "with":
+            firsts.setdefault(row["viewer"], row)
+    times = [float(row["seconds"]) for row in firsts.values() if row["right"] == "yes"]
+    assert (told["viewers"], told["found"], told["clips_of_another_scene"]) == (13, len(times), 0)
+    assert told["median_s"] == pytest.approx(np.median(times), abs=0.01)
+    assert told["found_low_pct"] < told["found_pct"] < told["found_high_pct"]
 
 
 def test_a_label_is_asked_for_and_counts_once(browser: Any, small: Shoot) -> None:
