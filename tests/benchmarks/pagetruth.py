@@ -1,4 +1,5 @@
-"""The live bench at rest against ``score`` of the scene written: ``python -m tests.benchmarks.pagetruth [--quick]``.
+"""The live bench at rest against ``score`` of the scene written: ``python -m tests.benchmarks.pagetruth [--quick]
+[--small N]``: N states of the quick ones' small set, two frames in flat light.
 
 Random states are set by hand in the page, in Chromium; when the full judge is through, what the page shows and what it
 was told is written down, the bench is written as a new file, and ``previz score`` judges that file.
@@ -6,6 +7,7 @@ was told is written down, the bench is written as a new file, and ``previz score
 
 from __future__ import annotations
 
+import argparse
 import csv
 import json
 import random
@@ -102,9 +104,10 @@ def _other(page: Any, told: dict[str, Any], summary: dict[str, Any], rows: list[
     return out if cautions == summary["cautions"] else [*out, "cautions on the page"]
 
 
-def figures(quick: bool, count: int = 20, seed: int = 20) -> list[Figure]:
-    """Two states where it is to be quick, ``count`` otherwise."""
-    count, chance, other, rest = 2 if quick else count, random.Random(seed), [], []
+def figures(quick: bool, count: int = 20, seed: int = 20, small: int = 0) -> list[Figure]:
+    """Two states where it is to be quick, ``count`` otherwise; or ``small`` of those that are quick."""
+    small = small or (2 if quick else 0)
+    count, chance, other, rest = small or count, random.Random(seed), [], []
     told: dict[str, Any] = {}
 
     def heard(text: str | bytes) -> None:
@@ -112,7 +115,7 @@ def figures(quick: bool, count: int = 20, seed: int = 20) -> list[Figure]:
             told.update(json.loads(text))
 
     with tempfile.TemporaryDirectory() as place:
-        path = laid(Path(place), *(QUICK if quick else SCENE))
+        path = laid(Path(place), *(QUICK if small else SCENE))
         with served(path, Path(place)) as address, browser() as found:
             page = found.new_page(viewport={"width": 1280, "height": 1000})
             page.on("websocket", lambda line: line.on("framereceived", heard))
@@ -139,10 +142,13 @@ def figures(quick: bool, count: int = 20, seed: int = 20) -> list[Figure]:
     return [
         Figure("random states of the bench at rest, each against score of the scene written", count, ""),
         at_most(f"of {count} states: those in which a number, a tell or a caution differs", sum(other), "", 0),
-        Figure(f"{2 if quick else 6} frames judged to their end, in the middle", sorted(rest)[len(rest) // 2], "s"),
+        Figure(f"{2 if small else 6} frames judged to their end, in the middle", sorted(rest)[len(rest) // 2], "s"),
     ]
 
 
 if __name__ == "__main__":
-    wanted = options(__doc__ or "")
-    report("page", figures(wanted.quick), json=wanted.json)
+    own = argparse.ArgumentParser(add_help=False)
+    own.add_argument("--small", type=int, default=0)
+    asked, others = own.parse_known_args()
+    wanted = options(__doc__ or "", others)
+    report("page", figures(wanted.quick, small=asked.small), json=wanted.json)

@@ -88,7 +88,7 @@ def test_the_saved_table_is_what_the_commands_read(tested: Any, small: Shoot) ->
     told = blind_test(Path(folder), sha + "0" * 48)
     assert told is not None
     assert told["viewers"] == 13
-    firsts = {}
+    firsts: dict[str, dict[str, str]] = {}
     for row in rows:
         if row["truth"] == "with":
             firsts.setdefault(row["viewer"], row)
