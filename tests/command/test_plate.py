@@ -225,7 +225,7 @@ def test_the_wipe_ends_with_the_bridge_and_begins_without(plated: Run) -> None:
     # whiter than the paper that rims the line: the performer
     for wipe, frame in zip(wipes, frames, strict=True):
         white = [(picture[inside].min(axis=-1) > 246).sum() for picture in (wipe, frame)]
-        assert white[0] >= 0.9 * white[1] > 100
+        assert white[0] >= 0.8 * white[1] > 100
 
 
 def marker(frame: np.ndarray, rows: slice) -> np.ndarray:
