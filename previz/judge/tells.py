@@ -71,7 +71,9 @@ def tells_of(
         "grain": _channels(sides, mended.right_paint, slice(3, 4)),
     }
     tell = np.full(len(found.broken), -1, dtype=np.int8)
-    for index, name in enumerate(TELLS):
+    # shine before all others: where matt paint would mend a piece it is the coat, whatever else would mend it too
+    for name in sorted(TELLS, key=lambda word: word != "shine"):
+        index = TELLS.index(name)
         without, left = taken_away.get(name), found.broken & (tell < 0)
         if without is None or not left.any():
             continue
