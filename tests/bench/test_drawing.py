@@ -104,6 +104,7 @@ def test_a_moving_hand_is_told_break_and_hold_like_one_at_rest(hand: _Hand) -> N
     assert abs(told["hold"].values["frames"] - rest["hold"].values["frames"]) <= 1
 
 
+@pytest.mark.sweep
 def test_the_paint_follows_the_camera_under_the_hand(hand: _Hand) -> None:
     # projected paint melts into the wall from wherever it is laid for; left where it was it does not
     hand.at(hand.scene, still=True)

@@ -118,7 +118,7 @@ def test_it_gives_way_at_a_drawing_and_goes_on_where_it_was(tmp_path: Path) -> N
     assert bench.said[-1].number == 5
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_solved_paint_is_shown_as_solved_and_as_stale_where_the_scene_has_changed_since(tmp_path: Path) -> None:
     path, out = laid(tmp_path, *TWO_FRAMES, ('paint = "projected"', 'paint = "solved"')), tmp_path / "out"
     bench, scene = _Bench(out), read_scene(path)

@@ -262,7 +262,7 @@ def test_options_that_would_be_passed_over(previz: Command, place: Path) -> None
         assert len(done.err.splitlines()) == 1
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_the_illusion_in_a_whole_line_up(tmp_path: Path) -> None:
     scene = laid(tmp_path, ("frame = [320, 180]", "frame = [1280, 720]"))
     photo = shoot(tmp_path, "small.jpg", truth_of(scene), scene)

@@ -153,7 +153,7 @@ def test_nothing_names_the_folder_or_the_machine(shot: Run) -> None:
         assert str(shot.out.parent).encode() not in data, name
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_sight_lines_give_the_same_bytes_twice(previz: Command, tmp_path: Path) -> None:
     scene = laid(tmp_path)
     outs = [tmp_path / "one", tmp_path / "two"]

@@ -279,7 +279,8 @@ def test_a_reloaded_page_is_as_it_was(bench: Open) -> None:
     bench.page.reload()
     bench.until("document.querySelectorAll('#shelf li').length === 1")
     bench.at_rest(full=True)
-    bench.until("document.body.dataset.fine > 0")
+    # its picture, by either judge: the exact one may be there first
+    bench.until("(d => d.fine > 0 || d.exact > 0)(document.body.dataset)")
     assert bench.page.evaluate(shown) == before
     assert bench.value("up") == "200 mm"
     bench.page.click("#undo")
@@ -417,7 +418,7 @@ def test_the_shelf_and_two_side_by_side(bench: Open) -> None:
         bench.until(f"document.querySelectorAll('#shelf li').length === {left}")
 
 
-@pytest.mark.slow
+@pytest.mark.sweep
 def test_another_bridge_is_built_behind_the_old_picture(bench: Open) -> None:
     outline = "document.querySelector('#plan .d-bridge').getBoundingClientRect().height"
     before = bench.page.evaluate(outline)
