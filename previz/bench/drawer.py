@@ -16,7 +16,6 @@ A bridge of another size or paint is shown and judged by a stand-in until the bu
 
 from __future__ import annotations
 
-import io
 import signal
 import threading
 import time
@@ -26,14 +25,13 @@ from multiprocessing.connection import Connection, wait
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
 from previz import colour
 from previz.bench.builder import Built
 from previz.bench.judging import Judges, Probe, held_film, optics_of
 from previz.bench.order import Answer, Order
 from previz.bench.standin import SEEN, StandIn
-from previz.bench.told import score_row
+from previz.bench.told import jpeg, score_row
 from previz.deliver.shoot.overlay import outline_pieces
 from previz.deliver.shoot.pagedata import outline_lines, sight_data
 from previz.draw.sideview import sight_lines
@@ -346,10 +344,8 @@ class Drawer:
     def _send_picture(
         self, what: str, frame: int, code: Pixels8, quality: int, says: dict[str, Any] | None = None
     ) -> None:
-        whole = io.BytesIO()
-        Image.fromarray(code).save(whole, "JPEG", quality=quality)
         values = {"frame": frame, "wide": code.shape[1], "high": code.shape[0], **(says or {})}
-        self.answer(what, values, whole.getvalue())
+        self.answer(what, values, jpeg(code, quality))
 
 
 def _words(scene: Scene) -> dict[str, Any]:

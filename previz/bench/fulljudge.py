@@ -7,7 +7,6 @@ been judged is kept, so that it goes on from there, and so that a state to which
 
 from __future__ import annotations
 
-import io
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
@@ -16,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
+from previz.bench.around import EngineAround
 from previz.bench.order import Answer, Order
-from previz.bench.told import score_row
+from previz.bench.told import jpeg, score_row
 from previz.camera import AnyCamera
 from previz.command.paint.solvedpaint import SOLVED_RECORD, kept, kept_for_another
 from previz.command.paint.solving import with_paint
@@ -39,7 +38,6 @@ from previz.stage.looking import FrameJob, FrameResult, Looker
 from previz.stage.mends import first_steps
 from previz.stage.prepare import Painter, ReadySet, prepare, same_set
 from previz.stage.standing import alike, for_all
-from previz.workshop.surface import LitSurface, Pixels8
 
 # states of the bench whose numbers are kept, the newest
 _KEPT = 24
@@ -205,7 +203,7 @@ class FullJudge:
         for what, code in (("exact", found.code), ("exact clean", found.clean_code)):
             if code is not None:
                 values = {"frame": frame, "wide": code.shape[1], "high": code.shape[0]}
-                self._answer(Answer(order.number, what, values, _jpeg(code)))
+                self._answer(Answer(order.number, what, values, jpeg(code, _QUALITY)))
 
 
 def _take(told: _Told, found: FrameResult, group: tuple[int, ...]) -> None:
@@ -233,32 +231,14 @@ def _key(order: Order, folder: Path | None) -> str:
     return repr((scene.model_dump_json(), str(scene.folder), None if order.follows else order.laid_at, solved))
 
 
-def _jpeg(code: Pixels8) -> bytes:
-    whole = io.BytesIO()
-    Image.fromarray(code).save(whole, "JPEG", quality=_QUALITY)
-    return whole.getvalue()
-
-
-class _Interruptible:
+class _Interruptible(EngineAround):
     """An engine that draws nothing any more once something else is wanted."""
 
     def __init__(self, engine: Engine, give_way: Callable[[], None]) -> None:
-        self._engine = engine
+        super().__init__(engine)
         self._give_way = give_way
-        self.name, self.driver = engine.name, engine.driver
-
-    def load(self, surfaces: Sequence[LitSurface]) -> None:
-        self._engine.load(surfaces)
-
-    def add(self, surface: LitSurface) -> None:
-        self._engine.add(surface)
-
-    def repaint(self, name: str, code: Pixels8) -> None:
-        self._engine.repaint(name, code)
 
     def draw(self, camera: AnyCamera, names: Sequence[str], *how: Any, **more: Any) -> View:
+        """Look through ``camera`` at the named surfaces, where nothing else is wanted by now."""
         self._give_way()
-        return self._engine.draw(camera, names, *how, **more)
-
-    def close(self) -> None:
-        self._engine.close()
+        return super().draw(camera, names, *how, **more)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from previz.bench.around import EngineAround
 from previz.camera import AnyCamera
 from previz.geometry import Array
 from previz.look.blur import LensBlur
@@ -110,31 +111,23 @@ class StandIn:
         return replace(wall, light=light, bridge_map=self._surface)
 
 
-class _AsBridge:
+class _AsBridge(EngineAround):
     """An engine that draws one stand-in where the bridge is asked for, whatever has been shown since."""
 
     def __init__(self, engine: Engine, stand_in: StandIn, lit: LitSurface) -> None:
-        self._engine = engine
+        super().__init__(engine)
         self._stand_in = stand_in
         self._lit = lit
-        self.name, self.driver = engine.name, engine.driver
-
-    def load(self, surfaces: Sequence[LitSurface]) -> None:
-        self._engine.load(surfaces)
-
-    def add(self, surface: LitSurface) -> None:
-        self._engine.add(surface)
 
     def repaint(self, name: str, code: Pixels8) -> None:
+        """Give a surface another picture; the stand-in keeps its own."""
         if name != BRIDGE:
-            self._engine.repaint(name, code)
+            super().repaint(name, code)
         elif code is not self._lit.code:
             raise ValueError("a stand-in is not painted by another")
 
     def draw(self, camera: AnyCamera, names: Sequence[str], *how: Any, **more: Any) -> View:
+        """Look through ``camera`` at the named surfaces, the stand-in in the bridge's place."""
         if BRIDGE in names:
             self._stand_in.put(self._lit)
-        return self._engine.draw(camera, [STAND_IN if name == BRIDGE else name for name in names], *how, **more)
-
-    def close(self) -> None:
-        self._engine.close()
+        return super().draw(camera, [STAND_IN if name == BRIDGE else name for name in names], *how, **more)

@@ -1,10 +1,14 @@
-"""Scores as plain values for the page."""
+"""Scores and pictures as the page takes them."""
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
+from PIL import Image
+
 from previz.judge.hold import FrameScore
+from previz.workshop.surface import Pixels8
 
 
 def score_row(score: FrameScore, found_pct: float | None = None) -> dict[str, Any]:
@@ -19,3 +23,10 @@ def score_row(score: FrameScore, found_pct: float | None = None) -> dict[str, An
         "why": score.reason,
         "found_pct": found_pct,
     }
+
+
+def jpeg(code: Pixels8, quality: int) -> bytes:
+    """A picture (H, W, 3) of codes as a JPEG file."""
+    whole = io.BytesIO()
+    Image.fromarray(code).save(whole, "JPEG", quality=quality)
+    return whole.getvalue()

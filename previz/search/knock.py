@@ -37,9 +37,6 @@ _FIRST, _GROWTH = 8.0, 1.6
 # against anything, changes the judged break by 0.2 to 0.6 (standard deviation, 960 px wide)
 _JUDGE_NOISE = 1.0
 
-# 95 of 100: the quantile of the normal distribution that leaves 2.5 % above it
-_Z95 = 1.959963984540054
-
 
 @dataclass(frozen=True)
 class Slack:
@@ -247,20 +244,6 @@ def eased(knock: Array, slacks: Sequence[Slack], share: float) -> Array:
     factor[[slack.index for slack in slacks]] = share
     factor[_LAMPS:] = np.resize(factor[_LAMPS : len(SLACKS)], len(knock) - _LAMPS)
     return knock * factor
-
-
-def wilson(successes: int, trials: int) -> tuple[float, float]:
-    """95 % confidence interval of a probability, 0 to 1, from ``successes`` in ``trials``.
-
-    Wilson, Journal of the American Statistical Association 22, 209-212, 1927. Without trials nothing is known: 0 to 1.
-    """
-    if trials == 0:
-        return 0.0, 1.0
-    share, z2 = successes / trials, _Z95**2
-    middle = (share + z2 / (2 * trials)) / (1 + z2 / trials)
-    half = _Z95 / (1 + z2 / trials) * math.sqrt(share * (1 - share) / trials + z2 / (4 * trials**2))
-    low = 0.0 if successes == 0 else middle - half
-    return low, 1.0 if successes == trials else middle + half
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, kstest
 
+from previz.judge.interval import wilson
 from previz.scene.model import Knock
 from previz.scene.move import move_of
 from previz.search.knock import (
@@ -26,7 +27,6 @@ from previz.search.knock import (
     sample,
     slacks_of,
     smaller,
-    wilson,
 )
 from tests.search.example import small_scene
 

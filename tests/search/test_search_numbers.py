@@ -14,11 +14,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from previz.judge.interval import wilson
 from previz.look.sight import SightLines
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.search.freedoms import freedoms_of, placed
-from previz.search.knock import SLACKS, Drift, largest_drift, limit_of, wilson
+from previz.search.knock import SLACKS, Drift, largest_drift, limit_of
 from previz.search.ledger import Row
 from previz.search.objective import Outcome, cost_of, rank_of
 from previz.search.optimise import search

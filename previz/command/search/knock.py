@@ -12,6 +12,7 @@ from previz.command.search.knockwords import amount, knock_sentences, needs_true
 from previz.command.shoot.shoot import run_of, scaled_height, scene_date
 from previz.deliver.search.knockplot import KnockBar, KnockPlot, knock_plot
 from previz.draw.sideview import title_block
+from previz.judge.interval import wilson
 from previz.judge.viewer import HOLDS_BELOW_PCT
 from previz.run.frames import png_bytes
 from previz.run.lightcache import LightCache
@@ -35,7 +36,7 @@ from previz.search.builds import (
     limits_of,
 )
 from previz.search.helps import HelpsJob
-from previz.search.knock import SIZE, Drift, Slack, costliest, limit_of, slacks_of, wilson
+from previz.search.knock import SIZE, Drift, Slack, costliest, limit_of, slacks_of
 from previz.stage.freewall import with_free_wall
 from previz.stage.mends import mends_of
 from previz.stage.prepare import prepare

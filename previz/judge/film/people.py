@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 from scipy.special import betaincinv
 
+from previz.judge.interval import wilson
+
 # two-sided, as intervals are usually told
 CONFIDENCE: Final = 0.95
-# the normal distribution's quantile at (1 + CONFIDENCE) / 2
-_Z: Final = 1.959963984540054
 
 
 def share_interval(found: int, viewers: int) -> tuple[float, float]:
@@ -21,11 +20,7 @@ def share_interval(found: int, viewers: int) -> tuple[float, float]:
     """
     if not 0 <= found <= viewers or viewers < 1:
         raise ValueError(f"{found} of {viewers} viewers is no count")
-    share, z2 = found / viewers, _Z * _Z
-    middle = (share + z2 / (2 * viewers)) / (1 + z2 / viewers)
-    half = _Z / (1 + z2 / viewers) * math.sqrt(share * (1 - share) / viewers + z2 / (4 * viewers * viewers))
-    # at the ends the formula is exact: rounding must not bring it beyond them
-    return (0.0 if found == 0 else max(middle - half, 0.0)), (1.0 if found == viewers else min(middle + half, 1.0))
+    return wilson(found, viewers)
 
 
 def at_most(found: int, viewers: int, confidence: float = CONFIDENCE) -> float:

@@ -266,9 +266,7 @@ def cut_piece(
             faces = flats.name[own[h]], flats.name[own[facets.twin[h]]]
             cuts.append(Cut(start, end, corners, *faces, letter_of.get(h, ""), float(facets.fold[h]), float(inset[h])))
     shape = Polygon(rings[0], rings[1:])
-    # what of a face is seen once its neighbours lie over it; a low riser may end up whole under the treads beside it
-    seen = shape.is_valid and max(panel_area(facets, flats, p).intersection(shape).area for p in panels) > 1e-8
-    if np.any(inset) and (turned or not seen):
+    if np.any(inset) and (turned or not shape.is_valid or not _seen(facets, flats, panels, shape)):
         raise NoRoomError(
             f'the board is too thick: its neighbours leave nothing of "{name}"; take thinner board, or card'
         )
@@ -278,6 +276,12 @@ def cut_piece(
     marks = _sill(facets, flats, piece)
     faces_named = tuple(flats.name[p] for p in panels)
     return PatternPiece(name, rings[0], tuple(rings[1:]), tuple(cuts), folds, (), tuple(labels), marks, faces_named)
+
+
+def _seen(facets: Facets, flats: Flats, panels: list[int], shape: Polygon) -> bool:
+    """Whether anything of its faces is seen of a piece once its neighbours lie over it: a low riser may end up whole
+    under the treads beside it."""
+    return any(panel_area(facets, flats, p).intersection(shape).area > 1e-8 for p in panels)
 
 
 def _inset_ring(ring: Array, inset: Array) -> tuple[Array, list[int]]:

@@ -57,9 +57,9 @@ MUTATIONS = (
         (SEARCH + "a_knocked_frame_is_lost_one_point_beyond_what_it_was",),
     ),
     Mutation(
-        "previz/search/knock.py",
-        "_Z95 = 1.959963984540054",
-        "_Z95 = 1.644853626951",
+        "previz/judge/interval.py",
+        "_Z95: Final = 1.959963984540054",
+        "_Z95: Final = 1.644853626951",
         "the interval of the share of builds",
         (SEARCH + "the_interval_is_of_ninety_five_in_a_hundred",),
     ),
