@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from previz.bench.fulljudge import SOLVED, STALE, UNSOLVED, FullJudge, NewerOrderError, outwards
+from previz.bench.fulljudge import SOLVED, STALE, UNSOLVED, FullJudge, NewerOrderError, _Interruptible, outwards
 from previz.bench.order import Answer, Order
 from previz.command.paint.solvedpaint import keep
 from previz.command.paint.solving import SolvedPaint
@@ -140,3 +140,26 @@ def test_solved_paint_is_shown_as_solved_and_as_stale_where_the_scene_has_change
     assert moved["paint"] == STALE
     # it does not lie on a bridge of another size
     assert bench.rests(scene.edited(bridge__width=0.08), 1001)["paint"] == UNSOLVED
+
+
+def test_it_gives_way_at_every_drawing() -> None:
+    """Once something newer is wanted nothing is drawn any more."""
+    drawn: list[object] = []
+    newer = False
+
+    class Drawing:
+        name, driver = "none", "none"
+
+        def draw(self, *what: object) -> None:
+            drawn.append(what)
+
+    def give_way() -> None:
+        if newer:
+            raise NewerOrderError
+
+    engine = _Interruptible(Drawing(), give_way)
+    engine.draw("camera", ["wall"])
+    newer = True
+    with pytest.raises(NewerOrderError):
+        engine.draw("camera", ["wall"])
+    assert drawn == [("camera", ["wall"])]

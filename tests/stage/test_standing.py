@@ -4,10 +4,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from previz.look.choose import choose_engine
 from previz.scene.move import move_of
 from previz.scene.reader import read_scene
+from previz.stage import standing
 from previz.stage.looking import FrameJob, Looker
 from previz.stage.prepare import prepare
 from previz.stage.standing import alike, for_all
@@ -31,6 +33,13 @@ def test_frames_are_alike_while_the_camera_stands(tmp_path: Path) -> None:
 def test_a_move_that_never_stands_has_no_frames_alike(tmp_path: Path) -> None:
     move = move_of(read_scene(small(tmp_path)))
     assert alike(move, move.frames) == [(frame,) for frame in move.frames]
+
+
+def test_a_frame_whose_neighbour_has_moved_on_is_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # what slides is told from the frames beside it, whatever the shutter sees
+    move = move_of(read_scene(small(tmp_path, STANDING)))
+    monkeypatch.setattr(standing, "moves_during", lambda *_: False)
+    assert alike(move, (1004, 1005, 1006)) == [(1004, 1005), (1006,)]
 
 
 def test_each_of_them_is_as_it_would_be_by_itself(tmp_path: Path) -> None:
