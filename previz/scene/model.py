@@ -321,14 +321,14 @@ class Card(Table):
 class Light(Table):
     """What all lamps share: ``ambient`` lux from everywhere, the camera's white balance, the mains.
 
-    ``bounce`` is whether the set lights itself: what wall and bridge throw on each other once.
+    ``bounce`` is whether the set lights itself: what wall and bridge throw on each other, to and fro.
     """
 
     ambient: Annotated[Number, Field(ge=0, lt=1e6)] = Field(0.0, description="Lux from everywhere.")
     white_balance: Annotated[Number, Field(ge=1500, le=25000)] = Field(
         5600.0, description="The camera's white balance in kelvin."
     )
-    bounce: Annotated[bool, Strict()] = Field(True, description="Whether wall and bridge light each other, once.")
+    bounce: Annotated[bool, Strict()] = Field(True, description="Whether wall and bridge light each other.")
     mains: Literal[50, 60] = Field(50, description="Mains frequency, 50 or 60 Hz.")
     volts: Annotated[Number, Field(ge=12, le=1000)] = Field(230.0, description="Mains voltage.")
     circuit: Annotated[Number, Field(gt=0, le=1000)] = Field(16.0, description="Amperes of one circuit's fuse.")

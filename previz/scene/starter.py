@@ -107,7 +107,7 @@ aim = "parallel"             # parallel, track (turns with an arc), or a point t
 [light]
 ambient = 50                 # lux from everywhere, from 0
 white_balance = 5600         # of the camera, in kelvin, 1500 to 25000
-bounce = true                # whether wall and bridge light each other, once
+bounce = true                # whether wall and bridge light each other
 mains = 50                   # Hz, 50 or 60
 volts = 230                  # of the mains, 12 to 1000
 circuit = 16                 # amperes that one circuit is fused for

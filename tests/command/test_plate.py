@@ -222,9 +222,9 @@ def test_the_wipe_ends_with_the_bridge_and_begins_without(plated: Run) -> None:
         # the bridge lies in the middle: to the right of the line, then to its left
         assert (apart[:, : line - 6] > 50).sum() < 20
         assert ((apart[:, line + 6 :] > 50).sum() > 100) == (index < 5)
-    # whiter than the paper that rims the line: the performer
+    # whiter than the paper that rims the line, whose blue is 237, by more than what coding it twice takes off
     for wipe, frame in zip(wipes, frames, strict=True):
-        white = [(picture[inside].min(axis=-1) > 246).sum() for picture in (wipe, frame)]
+        white = [(picture[inside].min(axis=-1) > 242).sum() for picture in (wipe, frame)]
         assert white[0] >= 0.8 * white[1] > 100
 
 

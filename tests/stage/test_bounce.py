@@ -86,11 +86,14 @@ def test_paint_that_continues_the_wall_sends_what_the_wall_sends(projected: Simp
 
 
 def test_the_wall_gets_what_that_paint_throws(projected: SimpleNamespace) -> None:
-    """The same as a bridge whose reflectance is that paint from the start: a convex slab throws nothing on itself."""
+    """The same as a bridge whose reflectance is that paint from the start, to a quarter of a code on the wall and, in
+    the corner under it, a code and a half on the bridge: the light that the paint was made of had been to the wall and
+    back in the wall's mean colour."""
     own = own_paint(projected)
     there = bake_bridge(projected.base, replace(projected.bridge, reflectance=own), projected.sight)
-    assert np.abs(projected.own.wall - there.wall).max() < 1e-6
-    assert np.array_equal(projected.own.bridge, there.bridge)
+    assert np.abs(projected.own.wall - there.wall).max() < 0.25 / 255
+    assert np.quantile(np.abs(projected.own.bridge - there.bridge), 0.99) < 0.25 / 255
+    assert np.abs(projected.own.bridge - there.bridge).max() < 1.5 / 255
     # brighter below the slab than the wall's mean colour in its place makes it
     gain = projected.own.wall - projected.mean.wall
     assert gain.max() > 0.01

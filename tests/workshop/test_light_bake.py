@@ -21,6 +21,7 @@ from tests.workshop.lit_sets import (
     quad,
     rectangle_factor,
     segment_share,
+    two_plates,
 )
 
 FAR = 60.0
@@ -103,6 +104,32 @@ def test_closed_surroundings_that_send_all_alike_light_all_alike():
     got = from_around(found, 5.0, (sent, sent), texel_points(room, width, height))
     inside = texel_owners(room, width, height, margin=False) >= 0
     assert np.abs(got[inside] - 0.4).max() < 0.004
+
+
+@pytest.mark.parametrize("reflectance", [0.2, 0.5])
+@pytest.mark.parametrize("face", [{}, {"size": 0.1}])
+def test_a_closed_room_keeps_its_light_until_the_walls_have_taken_it(reflectance, face):
+    """Integrating sphere: of a lamp's light E the walls of a closed room get E / (1 - r) in all, whatever its shape and
+    wherever the lamp (Goebel, Applied Optics 6(1), 125-128, 1967; from memory, and by the sum of a geometric row)."""
+    room = box_room(1.0)
+    room = replace(room, reflectance=np.full_like(room.reflectance, reflectance))
+    inside = texel_owners(room, *room.reflectance.shape[1::-1], margin=False) >= 0
+    key = lamp(position=(0.1, 0.3, 0.0), aim=(0, 0, -0.5), **face)
+    lit = {bounce: lighting(key, bounce=bounce) for bounce in (True, False)}
+    mean = {b: baked(room, given).clean[inside].mean() for b, given in lit.items()}
+    assert mean[True] / mean[False] == pytest.approx(1.0 / (1.0 - reflectance), rel=0.008)
+
+
+def test_two_plates_throw_light_to_and_fro():
+    """Two squares face to face under an even sky, their light by radiosity between small parts, solved whole."""
+    side, gap, r = 0.4, 0.2, (0.5, 0.7)
+    wall = replace(plate(side, level=r[0], size=64), name="wall")
+    turned = quad(np.array([[1, -1, 0], [-1, -1, 0], [-1, 1, 0], [1, 1, 0]]) * side / 2 + [0, 0, gap], level=r[1])
+    light = baked(wall, lighting(ambient=100.0), turned)
+    got = middle(light.wall, 3), middle(light.bridge, 3)
+    assert got == pytest.approx(two_plates(side, gap, r), abs=0.012)
+    once = two_plates(side, gap, r, rounds=1)
+    assert min(abs(a - b) for a, b in zip(got, once, strict=True)) > 0.03
 
 
 def test_half_the_sky_over_the_foot_of_a_wall():

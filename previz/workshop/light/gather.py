@@ -1,4 +1,4 @@
-"""Ambient irradiance with occlusion and one bounce: light from everywhere, gathered along rays in all directions.
+"""Ambient irradiance with occlusion, and what surfaces throw on: light gathered along rays in all directions.
 
 Rays start at a lattice of texels, each with a few directions; four by four together have a full set. A texel takes
 what the rays around it brought, each with the cosine at its own normal, so that its light is as fine as the surface
@@ -362,12 +362,6 @@ def _brought(found: Gathered, value: Picture, texels: TexelMap) -> Picture:
 
     in_parts(part, len(points), 1 << 14)
     return out.reshape(height, width, value.shape[1])
-
-
-def open_share(found: Gathered, texels: TexelMap) -> Single:
-    """Share (H, W) of the light from everywhere that each texel gets past what stands around."""
-    value = (found.texel == MISSED).astype(np.float32)[:, None, :]
-    return np.asarray(_brought(found, value, texels)[..., 0])
 
 
 def from_around(found: Gathered, ambient: float, sent: tuple[Picture, Picture], texels: TexelMap) -> Picture:

@@ -21,15 +21,15 @@ _SHEEN = (_NUMBERS + "test_sheen_is_the_paints_share_of_its_surroundings",)
 MUTATIONS = (
     Mutation(
         "previz/workshop/light/bake.py",
-        "if lighting.light.ambient > 0.0:\n            # as fine",
-        "if False:\n            # as fine",
+        "around = from_around(found, _ambient(lighting), (sent[0]",
+        "around = from_around(found, 0.0, (sent[0]",
         "light on the set: what ambient light is thrown back",
         _AMBIENT,
     ),
     Mutation(
         "previz/workshop/light/bake.py",
-        "out.append(light * made.colour)",
-        "out.append(light)",
+        "after.append(light * made.colour)",
+        "after.append(light)",
         "light on the set: how much the bridge's colour throws on the wall",
         _AMBIENT,
     ),
@@ -42,8 +42,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/workshop/light/bake.py",
-        "first, second = _all_sent(lighting, [(on_wall, from_wall, wall), (on_bridge, from_bridge, made)])",
-        "first, second = _all_sent(lighting, [(on_wall, from_wall, wall), (0.0 * on_bridge, from_bridge, made)])",
+        "lit = [(on_wall, from_wall, wall), (on_bridge, from_bridge, made)]",
+        "lit = [(on_wall, from_wall, wall), (0.0 * on_bridge, from_bridge, made)]",
         "light on the set: the lit bridge's bounce on the wall",
         _LAMP,
     ),
@@ -228,6 +228,20 @@ MUTATIONS = (
         "                value *= 1.0",
         "light of a face falls off with its own cosine",
         (_LAMPS + "test_disc_off_its_axis",),
+    ),
+    Mutation(
+        "previz/workshop/light/bake.py",
+        "if change < _SETTLED:",
+        "if turn > 0:",
+        "light on the set: how often it is thrown on",
+        ("tests/workshop/test_light_bake.py::test_a_closed_room_keeps_its_light_until_the_walls_have_taken_it",),
+    ),
+    Mutation(
+        "previz/workshop/light/bake.py",
+        "(sent[0], sent[-1]), found.lattice.texels)",
+        "(sent[0], sent[0]), found.lattice.texels)",
+        "light on the set: what the bridge throws on, and the wall throws back",
+        ("tests/workshop/test_light_bake.py::test_two_plates_throw_light_to_and_fro",),
     ),
     Mutation(
         "previz/workshop/light/gather.py",
