@@ -7,7 +7,8 @@
      hand.undoTyping(node)    whether a value was being typed there, which is put back
 
    A field is typed into, and set by Enter, or by leaving it (Tab) where it has been changed; Escape puts it back. What
-   is refused or lost is said beside the field with what was typed, and the field shows what the scene has. */
+   is refused or lost is said beside the field with what was typed, and the field shows what the scene has. The word stays
+   until the field is set anew or the scene has that value: an editor that gives it another does not take it away. */
 "use strict";
 
 const Hand = (() => {
@@ -47,20 +48,21 @@ const Hand = (() => {
     function commit(row) {
       const text = row.field.value.trim(), held = state.knobs[row.name].shown;
       put(row);
+      row.lost = "";
       if (text === held) { note(row.name, ""); return; }
       const slow = setTimeout(() => note(row.name, `setting "${text}"`, "doing"), SLOW);
       asks.now({ do: "turn", values: { [row.name]: text } }, (said) => {
         clearTimeout(slow);
         if (said.is === "done") note(row.name, "");
-        else if (said.is === "refused") note(row.name, said.why.includes(text) ? said.why : `"${text}" is not set: ${said.why}`);
+        else if (said.is === "refused") lost(row, text, said.why);
         else lost(row, text);
       });
     }
 
-    // what was typed and never answered: perhaps it was done all the same, which the next state says
-    function lost(row, text) {
+    // what was typed and is not set; where nothing was answered it was perhaps done all the same, as the next state says
+    function lost(row, text, why = "the bench did not answer") {
       row.lost = text;
-      note(row.name, `"${text}" is not set: the bench did not answer`);
+      note(row.name, why.includes(text) ? why : `"${text}" is not set: ${why}`);
     }
 
     function build(name, knob) {
@@ -70,7 +72,7 @@ const Hand = (() => {
         : el("input", { id, type: "text", autocomplete: "off", spellcheck: "false", "aria-describedby": said.id });
       const node = el("div", { class: "knob", "data-knob": name }, el("div", { class: "named" }, el("label", { for: id }, knob.label), field));
       const two = el("p", { class: "two" });
-      const row = { name, node, field, said, two, slide: null, typed: false, lost: "", value: undefined, aside: "" };
+      const row = { name, node, field, said, two, slide: null, typed: false, lost: "", owed: "", value: undefined, aside: "" };
       said.hidden = two.hidden = true;
       field.addEventListener("input", () => typing(row, true));
       field.addEventListener("change", () => commit(row));
@@ -106,6 +108,7 @@ const Hand = (() => {
 
     function turnNow(row, value) {
       asks.now({ do: "turn", values: { [row.name]: value }, still: true }, (said) => {
+        row.lost = "";
         note(row.name, said.is === "refused" ? said.why : said.is === "lost" ? "not set: the bench did not answer" : "");
       });
     }
@@ -135,9 +138,9 @@ const Hand = (() => {
         const knob = state.knobs[name], row = rows.get(name) || build(name, knob);
         row.field.disabled = false;
         if (!row.typed && row.field.value !== knob.shown) row.field.value = knob.shown;
-        if (row.lost && row.lost === knob.shown) note(name, "");
-        if (row.lost && row.lost === knob.shown) row.lost = "";
-        if (row.value !== undefined && row.value !== knob.value) note(name, "");
+        if (row.lost === knob.shown) row.lost = "";
+        if (!row.lost && row.value !== undefined && (row.value !== knob.value || row.owed)) note(name, "");
+        row.owed = row.lost;
         row.value = knob.value;
         if (row.slide) {
           row.slide.disabled = false;
@@ -163,7 +166,7 @@ const Hand = (() => {
       if (!row) return false;
       const was = row.typed;
       put(row);
-      if (was) note(row.name, "");
+      if (was) { note(row.name, ""); row.lost = ""; }
       return was;
     }
 

@@ -248,8 +248,19 @@ def test_an_editor_beside_it_and_its_faults(bench: Open, running: Running) -> No
     bench.page.mouse.wheel(0, 600)
     bench.until("scrollY > 0")
     assert bench.page.evaluate("document.querySelector('#faults').getBoundingClientRect().top") >= 0.0
+    # what is typed meanwhile is not set, and the word of it stays when the editor gives the field another value
+    bench.page.fill("#knob-lens", "30 mm")
+    bench.page.press("#knob-lens", "Enter")
+    word = "document.querySelector('#note-lens').textContent"
+    bench.until(f"{word}.startsWith('\"30 mm\" is not set: the scene file has faults')")
     laid(running.scene.parent)
-    bench.until("document.querySelector('#faults').hidden")
+    bench.until("document.querySelector('#faults').hidden && document.querySelector('#knob-lens').value === '35 mm'")
+    assert bench.page.inner_text("#note-lens").startswith('"30 mm" is not set')
+    bench.at_rest()
+    bench.set_value("lens", "30 mm")
+    bench.until(f"{word} === '' && document.querySelector('#knob-lens').value === '30 mm'")
+    bench.page.click("#undo")
+    bench.until("document.querySelector('#knob-lens').value === '35 mm'")
     bench.at_rest()
 
 
