@@ -119,6 +119,12 @@ def albedo_table(roughness: float) -> Array:
     return np.array([albedo(max(float(root) ** 2, 1e-6), roughness) for root in roots])
 
 
+def transmitted(roughness: float) -> float:
+    """Share (0 to 1) of light from all sides alike that gets through the coat: 1 - albedo, weighted by the cosine."""
+    cosine = (np.arange(256) + 0.5) / 256
+    return float(1.0 - 2.0 * np.mean(sheen(cosine, roughness) * cosine))
+
+
 def sheen(cosine: Array, roughness: float) -> Array:
     """Share (...) that is mirrored of surroundings that are alike everywhere, seen at ``cosine`` (...): the table's."""
     table = albedo_table(roughness)

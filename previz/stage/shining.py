@@ -11,16 +11,17 @@ from numpy.typing import NDArray
 
 from previz import colour
 from previz.geometry import Array, unit
-from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
+from previz.look.softened import Softened
 from previz.look.view import Engine
 from previz.scene.model import Gloss
 from previz.stage.prepare import WALL, ReadySet
 from previz.workshop.carry import carried
-from previz.workshop.light.bake import Share8, lit_emitters
+from previz.workshop.light.bake import BakedLight, Share8, lit_emitters
 from previz.workshop.light.lamps import Emitter
 from previz.workshop.light.resample import enlarged_on
-from previz.workshop.light.shine import shine, under_coat
+from previz.workshop.light.roughmirror import mirrored_ways
+from previz.workshop.light.shine import let_in, shine, under_coat
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import LitSurface, Picture
 from previz.workshop.texels import TexelMap, texel_points
@@ -34,12 +35,14 @@ _CLEARANCE = 3e-4
 
 @dataclass(frozen=True, eq=False)
 class _Glossy:
-    """A glossy surface as it is drawn, and the share (h, w) of every emitter that the texels of a map of it see."""
+    """A glossy surface as it is drawn, the share (h, w) of every emitter that the texels of a map of it see, and how
+    much of all light there (h, w) gets through the coat to the paint."""
 
     lit: LitSurface
     gloss: Gloss
     texels: TexelMap
     seen: tuple[NDArray[np.float32], ...]
+    let_in: NDArray[np.float32]
 
 
 class Shining:
@@ -57,14 +60,18 @@ class Shining:
         self._eye: Array | None = None
         if lighting.flat or (scene.wall.gloss == "matt" and scene.bridge.gloss == "matt"):
             return
-        self._sight, self._wall = sight, ready.wall.shadowed.code
+        self._sight, self._wall = sight, Softened(colour.decoded8(ready.wall.shadowed.code))
+        corners = ready.built.wall.vertices
+        self._texel = float(np.ptp(corners[:, 0])) / ready.wall.shadowed.code.shape[1]
         self._ambient = scene.light.ambient / lighting.reference
         self._emitters = lit_emitters(lighting, sight)
         if scene.wall.gloss != "matt":
-            for lit, seen in ((ready.wall.shadowed, light.seen_wall), (ready.wall.clean, light.seen_clean)):
-                self._surfaces.append(_glossy_wall(lit, scene.wall.gloss, seen))
+            for lit, seen, level in (
+                (ready.wall.shadowed, light.seen_wall, light.wall), (ready.wall.clean, light.seen_clean, light.clean),
+            ):  # fmt: skip
+                self._surfaces.append(_glossy_wall(lit, scene.wall.gloss, seen, level, self._emitters))
         if scene.bridge.gloss != "matt":
-            self._surfaces.append(_glossy_bridge(ready, scene.bridge.gloss, light.seen_bridge))
+            self._surfaces.append(_glossy_bridge(ready, scene.bridge.gloss, light, self._emitters))
 
     @property
     def any(self) -> bool:
@@ -77,7 +84,7 @@ class Shining:
         for surface in self._surfaces:
             around = self._mirrored(surface, eye)
             extra = shine(surface.texels, surface.gloss, self._emitters, surface.seen, eye, around)
-            through = under_coat(surface.texels, surface.gloss, eye)
+            through = surface.let_in * under_coat(surface.texels, surface.gloss, eye)
             engine.repaint(surface.lit.name, _added(surface.lit, through, extra))
 
     def _mirrored(self, surface: _Glossy, eye: Array) -> Picture | float:
@@ -89,14 +96,17 @@ class Shining:
             return self._ambient
         valid = surface.texels.valid
         points, normals = (a[valid].astype(np.float64) for a in (surface.texels.points, surface.texels.normals))
-        ahead = unit(points - eye)
-        cosine = np.einsum("ij,ij->i", ahead, normals)
-        seen = np.flatnonzero(cosine < 0.0)
-        away = ahead[seen] - 2.0 * cosine[seen, None] * normals[seen]
-        hits = self._sight.first_hits(points[seen] + _CLEARANCE * normals[seen], away, names=[WALL])
+        eyeward = unit(eye - points)
+        seen = np.flatnonzero(np.einsum("ij,ij->i", eyeward, normals) > 0.0)
+        ways, weights, spread = mirrored_ways(normals[seen], eyeward[seen], surface.gloss)
         shown = np.full((len(points), 3), self._ambient, dtype=np.float32)
-        met = np.isfinite(hits.distance)
-        shown[seen[met]] = colour.decoded(bilinear(self._wall, hits.uv[met]) / 255.0)
+        shown[seen] = 0.0
+        for way, weight in zip(ways, weights, strict=True):
+            hits = self._sight.first_hits(points[seen] + _CLEARANCE * normals[seen], way, names=[WALL])
+            met = np.isfinite(hits.distance)
+            there = np.full((len(seen), 3), self._ambient, dtype=np.float32)
+            there[met] = self._wall.at(hits.uv[met], hits.distance[met] * spread[met] / self._texel)
+            shown[seen] += there * weight[:, None].astype(np.float32)
         out = np.zeros((*valid.shape, 3), dtype=np.float32)
         out[valid] = shown
         return out
@@ -139,21 +149,33 @@ def _map_size(width: int, height: int) -> tuple[int, int]:
     return max(round(width * k), 1), max(round(height * k), 1)
 
 
-def _glossy_wall(lit: LitSurface, kind: Gloss, seen: tuple[Share8, ...]) -> _Glossy:
+def _glossy_wall(
+    lit: LitSurface, kind: Gloss, seen: tuple[Share8, ...], light: Picture, emitters: tuple[Emitter, ...]
+) -> _Glossy:
     height, width = lit.code.shape[:2]
     width, height = _map_size(width, height)
     shares = tuple(
         enlarged_on(lit.surface, share.astype(np.float32) / np.float32(255.0), height, width) for share in seen
     )
-    return _Glossy(lit, kind, texel_points(lit.surface, width, height), shares)
+    level = enlarged_on(lit.surface, light.mean(axis=2), height, width)
+    return _glossy(lit, kind, texel_points(lit.surface, width, height), shares, level, emitters)
 
 
-def _glossy_bridge(ready: ReadySet, kind: Gloss, seen: tuple[Share8, ...]) -> _Glossy:
+def _glossy_bridge(ready: ReadySet, kind: Gloss, light: BakedLight, emitters: tuple[Emitter, ...]) -> _Glossy:
     lit, own_map = ready.bridge, ready.wall.bridge_map
     height, width = lit.code.shape[:2]
     width, height = _map_size(width, height)
-    shares = tuple(
-        carried(share[..., None].astype(np.float32) / np.float32(255.0), own_map, lit.surface, width, height)[..., 0]
-        for share in seen
-    )
-    return _Glossy(lit, kind, texel_points(lit.surface, width, height), shares)
+
+    def brought(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(carried(picture[..., None], own_map, lit.surface, width, height)[..., 0])
+
+    shares = tuple(brought(share.astype(np.float32) / np.float32(255.0)) for share in light.seen_bridge)
+    level = brought(np.ascontiguousarray(light.bridge.mean(axis=2)))
+    return _glossy(lit, kind, texel_points(lit.surface, width, height), shares, level, emitters)
+
+
+def _glossy(
+    lit: LitSurface, kind: Gloss, texels: TexelMap, shares: tuple[NDArray[np.float32], ...],
+    level: NDArray[np.float32], emitters: tuple[Emitter, ...],
+) -> _Glossy:  # fmt: skip
+    return _Glossy(lit, kind, texels, shares, let_in(texels, kind, emitters, shares, level))

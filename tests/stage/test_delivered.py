@@ -119,10 +119,12 @@ def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(pool: WorkerPool, scene:
     wanted = (0.5 * (s + p)[:, None] * wall).reshape(len(rows), 4, len(columns), 4, 3).mean(axis=(1, 3))
     region = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     dull = loaded(pool, glossy.edited(bridge__gloss="matt")).delivered(1004, WIDTH, HEIGHT)[1][0].seen
-    # of the board's own light as much less comes through the coat as it mirrors more than square on
-    through = ((1.0 - 0.5 * (s + p)) / 0.96).reshape(len(rows), 4, len(columns), 4).mean(axis=(1, 3))
+    # of the board's own light as much less comes through the coat as it mirrors more than square on; and of light from
+    # all sides 0.908 gets in (Judd 1942, from memory), where paint is told by light from 45 degrees: 0.950
+    through = (0.908 / 0.950 * (1.0 - 0.5 * (s + p)) / 0.96).reshape(len(rows), 4, len(columns), 4).mean(axis=(1, 3))
     got = shone[region] - dull[region] * through[..., None]
-    assert got.mean(axis=(0, 1)) == pytest.approx(wanted.mean(axis=(0, 1)), rel=0.03)
+    # a third of a code of the board's own light
+    assert got.mean(axis=(0, 1)) == pytest.approx(wanted.mean(axis=(0, 1)), abs=0.0025)
     assert np.corrcoef(got.ravel(), wanted.ravel())[0, 1] > 0.95
 
 

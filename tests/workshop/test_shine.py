@@ -9,8 +9,8 @@ import pytest
 
 from previz import gloss
 from previz.scene.model import Card, Lamp, Light
-from previz.workshop.light.lamps import Emitter, card_emitter, emitter_of
-from previz.workshop.light.shine import ambient_sheen, mirrored, shine, under_coat
+from previz.workshop.light.lamps import Emitter, card_emitter, emitter_of, unshadowed
+from previz.workshop.light.shine import ambient_sheen, let_in, mirrored, shine, under_coat
 from previz.workshop.texels import TexelMap
 
 EYE = np.array([0.1, 0.5, 1.6])
@@ -205,6 +205,25 @@ def test_less_of_the_paint_comes_through_its_coat_the_flatter_it_is_looked_at(de
     # a rough coat mirrors about as much, spread wider
     assert float(under_coat(texels, "satin", eye)[0, 0]) == pytest.approx(through, abs=0.05)
     assert float(under_coat(texels, "matt", eye)[0, 0]) == 1.0
+
+
+@pytest.mark.parametrize(("degrees", "mirrored_share"), [(0, 0.0400), (45, 0.0502), (60, 0.0892), (75, 0.2531)])
+def test_a_lamps_light_gets_in_less_the_flatter_it_strikes(degrees: float, mirrored_share: float) -> None:
+    """Fresnel's equations for index 1.5, worked out apart (Hecht, *Optics*, 4.6), against light from 45 degrees."""
+    texels = TexelMap(HERE[None].astype(np.float32), UP[None].astype(np.float32), np.ones((1, 1), dtype=bool))
+    angle = math.radians(degrees)
+    key = lamp(position=(0.0, math.cos(angle), math.sin(angle)))
+    alone = unshadowed(key, HERE, UP).mean(axis=1).astype(np.float32)[None]
+    seen = [np.ones((1, 1), np.float32)]
+    straight = (1.0 - mirrored_share) / (1.0 - 0.0502)
+    assert let_in(texels, "gloss", [key], seen, alone)[0, 0] == pytest.approx(straight, abs=0.004)
+    # as much again from all sides: an even mean, of which a coat of index 1.5 mirrors 0.092 (Judd 1942, from memory)
+    even = 0.5 * (straight + (1.0 - 0.092) / (1.0 - 0.0502))
+    assert let_in(texels, "gloss", [key], seen, 2.0 * alone)[0, 0] == pytest.approx(even, abs=0.004)
+    # what is in the way of the lamp lets the other light alone in
+    behind = [np.zeros((1, 1), np.float32)]
+    assert let_in(texels, "gloss", [key], behind, alone)[0, 0] == pytest.approx(0.908 / 0.9498, abs=0.004)
+    assert let_in(texels, "matt", [key], seen, alone)[0, 0] == 1.0
 
 
 def test_a_place_that_is_not_seen_keeps_its_paint() -> None:

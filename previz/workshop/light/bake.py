@@ -53,8 +53,8 @@ _SHARP_TEXELS = 3_000_000
 _WALL_STEP, _BRIDGE_STEP = 2, 3
 
 # what surfaces throw on is thrown on again until it changes by less than this share of the reference on the mean, so
-# often at most. In the open most of it goes away, and each round changes a tenth to a thirtieth of what the one before it
-# did: two or three do. Inside a closed white box eight leave an eighth out.
+# often at most. In the open most of it goes away, and each round changes a tenth to a thirtieth of what the one before
+# it did: two or three do. Inside a closed white box eight leave an eighth out.
 _SETTLED, _MOST_ROUNDS = 0.002, 8
 
 # parts of a bounce card's face, across and down

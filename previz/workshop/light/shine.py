@@ -18,7 +18,7 @@ from previz import gloss
 from previz.geometry import Array
 from previz.scene.model import Gloss
 from previz.workshop.compiled import compiled, in_parts
-from previz.workshop.light.lamps import Emitter, beam_share
+from previz.workshop.light.lamps import Emitter, beam_share, unshadowed
 from previz.workshop.surface import Picture
 from previz.workshop.texels import TexelMap
 
@@ -185,7 +185,7 @@ def under_coat(texels: TexelMap, kind: Gloss, eye: Array) -> NDArray[np.float32]
 
     A matt base under a coat sends (1 - R(in)) (1 - R(out)) of its light (Shirley, Smits, Hu and Lafortune, "A
     practitioners' assessment of light reflection models", Pacific Graphics 1997, from memory); a paint's colour is told
-    square on, and light comes in from all sides.
+    square on. The way in is :func:`let_in`.
     """
     out = np.ones(texels.valid.shape, dtype=np.float32)
     if kind != "matt":
@@ -193,6 +193,40 @@ def under_coat(texels: TexelMap, kind: Gloss, eye: Array) -> NDArray[np.float32]
         square_on = gloss.sheen(np.ones(1), gloss.ROUGHNESS[kind])[0]
         out[texels.valid] = (1.0 - ambient_sheen(points, normals, kind, eye)) / (1.0 - square_on)
     return np.minimum(out, np.float32(1.0))
+
+
+def let_in(
+    texels: TexelMap,
+    kind: Gloss,
+    emitters: Sequence[Emitter],
+    visible: Sequence[NDArray[Any]],
+    light: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """How much of the light (h, w) on a surface gets through its coat to the paint, (h, w), against light from 45
+    degrees, from where a paint's colour is told (CIE 15, geometry 45:0): less of a lamp that strikes it flat. 1 for
+    matt paint.
+
+    ``visible`` is as for :func:`shine`; what of ``light`` is no lamp's comes in from all sides alike. A lamp is taken
+    for its middle.
+    """
+    out = np.ones(texels.valid.shape, dtype=np.float32)
+    if kind == "matt":
+        return out
+    roughness, valid = gloss.ROUGHNESS[kind], texels.valid
+    points, normals = texels.points[valid], texels.normals[valid]
+    rest, into, whole = (np.array(light[valid], dtype=np.float64), np.zeros(len(points)), np.zeros(len(points)))
+    for emitter, share in zip(emitters, visible, strict=True):
+        level = unshadowed(emitter, points, normals).mean(axis=1) * share[valid]
+        way = emitter.frame[0] - points
+        cosine = np.einsum("ij,ij->i", way, normals) / np.maximum(np.linalg.norm(way, axis=1), 1e-12)
+        into += level * (1.0 - gloss.sheen(cosine, roughness))
+        whole += level
+        rest -= level
+    rest = np.maximum(rest, 0.0)
+    into += rest * gloss.transmitted(roughness)
+    told = 1.0 - gloss.sheen(np.full(1, math.sqrt(0.5)), roughness)[0]
+    out[valid] = np.where(whole + rest > 0.0, into / np.maximum(whole + rest, 1e-12) / told, 1.0)
+    return out
 
 
 def shine(

@@ -285,4 +285,25 @@ MUTATIONS = (
         "shine: what rough paint hides of itself",
         ("tests/workshop/test_shine.py::test_a_point_lamp_is_one_term",),
     ),
+    Mutation(
+        "previz/workshop/light/shine.py",
+        "into += rest * gloss.transmitted(roughness)",
+        "into += rest",
+        "shine: how much light from all sides gets in under a coat",
+        ("tests/workshop/test_shine.py::test_a_lamps_light_gets_in_less_the_flatter_it_strikes",),
+    ),
+    Mutation(
+        "previz/workshop/light/roughmirror.py",
+        "_ACROSS = 0.86",
+        "_ACROSS = 0.4",
+        "shine: how wide a streak satin paint mirrors",
+        ("tests/workshop/test_rough_mirror.py::test_a_streak_is_as_long_and_as_wide_as_the_reflectance_function_says",),
+    ),
+    Mutation(
+        "previz/workshop/light/roughmirror.py",
+        "slopes = roughness * share",
+        "slopes = 0.5 * roughness * share",
+        "shine: how long a streak satin paint mirrors",
+        ("tests/workshop/test_rough_mirror.py::test_a_streak_is_as_long_and_as_wide_as_the_reflectance_function_says",),
+    ),
 )
