@@ -75,7 +75,8 @@ const Hand = (() => {
       const row = { name, node, field, said, two, slide: null, typed: false, lost: "", owed: "", value: undefined, aside: "" };
       said.hidden = two.hidden = true;
       field.addEventListener("input", () => typing(row, true));
-      field.addEventListener("change", () => commit(row));
+      // a browser tells of a change as well when a field that was typed into is switched off: it has been put back by then
+      field.addEventListener("change", () => { if (row.typed) commit(row); });
       // no change where what is typed is what was there: it is still not being typed any more
       field.addEventListener("blur", () => { if (row.typed) commit(row); });
       field.addEventListener("keydown", (event) => {

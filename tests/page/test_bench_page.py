@@ -264,6 +264,32 @@ def test_an_editor_beside_it_and_its_faults(bench: Open, running: Running) -> No
     bench.at_rest()
 
 
+def test_what_is_typed_when_the_line_goes_down_is_told_and_stays_told(running: Running) -> None:
+    page, lines = running.browser.new_page(), []
+    page.route_web_socket("**/live", lambda line: (lines.append(line), line.connect_to_server()))
+    page.goto(running.address)
+    opened = Open(page)
+    opened.until("document.body.dataset.order")
+    # refused, and given another value by an editor, with the hand still in the field: then typed again
+    laid(running.scene.parent, ('lens = "35 mm"', 'lens = "35 bananas"'))
+    opened.until("!document.querySelector('#faults').hidden")
+    page.fill("#knob-lens", "31 mm")
+    page.press("#knob-lens", "Enter")
+    opened.until("document.querySelector('#note-lens').textContent.includes('is not set')")
+    laid(running.scene.parent, ('lens = "35 mm"', 'lens = "32 mm"'))
+    opened.until("document.querySelector('#faults').hidden && document.querySelector('#knob-lens').value === '32 mm'")
+    page.fill("#knob-lens", "31 mm")
+    lines[-1].close()
+    opened.until("document.body.dataset.line === 'down'")
+    opened.until("document.body.dataset.line === 'up'")
+    # the browser tells of a change when it switches the field off, or when it is left
+    page.focus("#knob-up")
+    page.wait_for_timeout(100)
+    assert opened.value("lens") == "32 mm"
+    assert page.inner_text("#note-lens") == '"31 mm" is not set: the bench did not answer'
+    page.close()
+
+
 def test_two_pages_agree(bench: Open, running: Running) -> None:
     other = running.open(820)
     other.at_rest()
