@@ -1,7 +1,8 @@
 """A wall as a height field, and the closed mesh made of it.
 
 The height field is z over a grid of lines in x and y. It is carved by a rule (``previz.workshop.walls``), cut back
-where the bridge comes out, and pierced by the doorway.
+where the bridge comes out, and pierced by the doorway. The map of its picture is the front seen straight on, with the
+doorway's floor, sides and top folded out: they are seen flat from the front, and light changes along them.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ from previz.workshop.surface import WALL, Picture, Surface
 
 JAMB = 0.0004  # m; how far a doorway's steep sides lean out over its depth
 BACKING = 0.02  # m of wall behind its deepest place
+
+# m of a doorway's depth that its sides have on the map, at most; deeper ones are drawn out
+_FOLDED_OUT = 0.12
 
 # around the bridge and the doorway the wall stays behind the datum plane: fully within _CLEAR, softly up to _EASED
 _CLEAR = 0.006
@@ -44,6 +48,8 @@ class Plot:
 
     ``keep_clear`` is (half width, depth below y = 0) of the bridge's cross-section at the wall, ``bridge_at`` the x of
     its middle; x = 0 is the middle of the wall and of its doorway. A ``measured`` wall is as it is around both.
+    ``texels`` (w, h) are those of its front on the map, on which its doorway's sides are not folded out where it is
+    not given.
     """
 
     width: float
@@ -54,6 +60,24 @@ class Plot:
     opening: Opening | None = None
     bridge_at: float = 0.0
     measured: bool = False
+    texels: tuple[int, int] | None = None
+
+    @property
+    def pairs(self) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+        """Lines in x and in y between which the doorway's sides lie, lower and upper."""
+        if self.opening is None:
+            return [], []
+        half = 0.5 * self.opening.width
+        high = self.opening.height
+        return [(-half - JAMB, -half), (half, half + JAMB)], [(-JAMB, 0.0), (high, high + JAMB)]
+
+    @property
+    def folded_out(self) -> tuple[int, int]:
+        """Texels, across and down, that each of the doorway's sides has on the map besides those of the front."""
+        if self.opening is None or self.texels is None:
+            return 0, 0
+        depth = min(self.opening.depth, _FOLDED_OUT)
+        return round(depth * self.texels[0] / self.width), round(depth * self.texels[1] / self.height)
 
     @property
     def bottom(self) -> float:
@@ -66,11 +90,20 @@ class HeightField:
     """z (ny, nx) m over lines at ``x`` (nx,) and ``y`` (ny,) m, all float64, both rising; not evenly spaced.
 
     Between lines the surface is two triangles a cell, split from the corner at the lower x and y to the opposite one.
+    ``along`` (nx,) and ``up`` (ny,) are where the lines lie on the map, m from its left and lower edge: as far apart as
+    they are, but for what is folded out.
     """
 
     x: Array
     y: Array
     z: Array
+    along: Array
+    up: Array
+
+    @property
+    def map_size(self) -> tuple[float, float]:
+        """Width and height (m) of the map."""
+        return float(self.along[-1]), float(self.up[-1])
 
     def at(self, x: Array, y: Array) -> Array:
         """Heights (m) of the triangles at places ``x``, ``y`` (any one shape); held beyond the edges."""
@@ -83,7 +116,7 @@ class HeightField:
 
 @dataclass(frozen=True, eq=False)
 class GridSurface(Surface):
-    """A wall whose front is a height field, mapped straight on: u along x, v down from the top edge."""
+    """A wall whose front is a height field, mapped straight on: u along x, v down from the top edge; see ``along``."""
 
     field: HeightField
 
@@ -112,13 +145,7 @@ def carved_field(plot: Plot, triangles: int, carve: Carve) -> HeightField:
     ratio = plot.width / plot.height
     m = (np.sqrt(9.0 * (1.0 + ratio) ** 2 + 2.0 * ratio * triangles) - 3.0 * (1.0 + ratio)) / (2.0 * ratio)
     columns, rows = max(2, round(m * ratio)) + 1, max(2, round(m)) + 1
-    pairs_x: list[tuple[float, float]] = []
-    pairs_y: list[tuple[float, float]] = []
-    hole = plot.opening
-    if hole is not None:
-        half = 0.5 * hole.width
-        pairs_x = [(-half - JAMB, -half), (half, half + JAMB)]
-        pairs_y = [(-JAMB, 0.0), (hole.height, hole.height + JAMB)]
+    hole, (pairs_x, pairs_y) = plot.opening, plot.pairs
     for _ in range(8):
         x = _lines(-0.5 * plot.width, 0.5 * plot.width, columns, pairs_x)
         y = _lines(plot.bottom, plot.top, rows, pairs_y)
@@ -134,7 +161,42 @@ def carved_field(plot: Plot, triangles: int, carve: Carve) -> HeightField:
         inside_x = np.abs(x) <= 0.5 * hole.width + 1e-9
         inside_y = (y >= -1e-9) & (y <= hole.height + 1e-9)
         z[np.ix_(inside_y, inside_x)] = -hole.depth
-    return HeightField(x, y, z)
+    return HeightField(x, y, z, *(_on_map(lines, plot, axis) for axis, lines in enumerate((x, y))))
+
+
+def _on_map(lines: Array, plot: Plot, axis: int) -> Array:
+    """Where lines lie on the map (m from its lower edge): what lies between a pair of the doorway's has texels more."""
+    steps = np.diff(lines)
+    if plot.texels is not None:
+        texel = (plot.width, plot.height)[axis] / plot.texels[axis]
+        for low, high in plot.pairs[axis]:
+            steps[(lines[:-1] == low) & (lines[1:] == high)] += plot.folded_out[axis] * texel
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def folded_out(picture: Picture, plot: Plot, field: HeightField) -> Picture:
+    """A picture (h, w, C) of the front seen straight on, with the doorway's sides in the colours just inside it."""
+    if plot.texels is None or plot.opening is None:
+        return picture
+    height, width = picture.shape[:2]
+    half, high = 0.5 * plot.opening.width, plot.opening.height
+    columns = _texels_of(field.x, field.along, plot.pairs[0], (-half, half), width) if plot.folded_out[0] else None
+    rows = _texels_of(field.y, field.up, plot.pairs[1], (0.0, high), height) if plot.folded_out[1] else None
+    out = picture if columns is None else picture[:, columns]
+    # rows run down from the upper edge
+    return out if rows is None else np.ascontiguousarray(out[height - 1 - rows[::-1]])
+
+
+def _texels_of(
+    lines: Array, on_map: Array, pairs: list[tuple[float, float]], inside: tuple[float, float], count: int
+) -> NDArray[np.int64]:
+    """Which of ``count`` even texels between the first line and the last each texel of the map shows, from below."""
+    texel = (lines[-1] - lines[0]) / count
+    middle = (np.arange(round(on_map[-1] / texel)) + 0.5) * texel
+    at = np.interp(middle, on_map, lines)
+    for (low, high), edge, way in zip(pairs, inside, (0.5, -0.5), strict=True):
+        at = np.where((at > low) & (at < high), edge + way * texel, at)
+    return np.asarray(np.clip(((at - lines[0]) / texel).astype(np.int64), 0, count - 1))
 
 
 def _sampled(plot: Plot, carve: Carve, x: Array, y: Array, columns: int, rows: int) -> Array:
@@ -175,7 +237,9 @@ def wall_surface(plot: Plot, field: HeightField, reflectance: Picture) -> GridSu
     ny, nx = field.z.shape
     grid_x, grid_y = np.meshgrid(field.x, field.y)
     front = np.stack([grid_x, grid_y, field.z], axis=-1).reshape(-1, 3)
-    uv = np.stack([grid_x / plot.width + 0.5, (plot.top - grid_y) / plot.height], axis=-1).reshape(-1, 2)
+    wide, high = field.map_size
+    u, v = np.meshgrid(field.along / wide, 1.0 - field.up / high)
+    uv = np.stack([u, v], axis=-1).reshape(-1, 2)
     number = np.arange(nx * ny, dtype=np.int32).reshape(ny, nx)
     a, b = number[:-1, :-1].ravel(), number[:-1, 1:].ravel()
     d, c = number[1:, :-1].ravel(), number[1:, 1:].ravel()

@@ -23,6 +23,7 @@ from previz.workshop.relief import (
     Opening,
     Plot,
     carved_field,
+    folded_out,
     moved_sideways,
     wall_surface,
 )
@@ -74,7 +75,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         cautions = ("wall.doorway is not cut into a modelled wall; model it there",) if wall.doorway else ()
         return surface, cautions
     plot = plot_of(scene)
-    x, y = texel_lines(plot, wall.texture_px)
+    x, y = texel_lines(plot)
     said: tuple[str, ...] = ()
     if wall.photo is not None:
         picture, said = photographed(scene, x, y)
@@ -87,6 +88,7 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
     # the wall is painted as well, and with the same paints as the bridge
     picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
+    picture = folded_out(picture, plot, field)
     return moved_sideways(wall_surface(plot, field, picture), wall.sideways), said
 
 
@@ -98,6 +100,7 @@ def plot_of(scene: Scene) -> Plot:
     """The rectangle, relief and openings of a scene's wall."""
     wall = scene.wall
     door = wall.doorway
+    texel = max(wall.width, wall.height) / wall.texture_px
     return Plot(
         width=wall.width,
         height=wall.height,
@@ -107,13 +110,15 @@ def plot_of(scene: Scene) -> Plot:
         opening=None if door is None else Opening(door.width, door.height, door.depth),
         bridge_at=-wall.sideways,
         measured=isinstance(wall.relief, HeightGrid),
+        texels=(max(1, round(wall.width / texel)), max(1, round(wall.height / texel))),
     )
 
 
-def texel_lines(plot: Plot, texture_px: int) -> tuple[Array, Array]:
-    """x (w,) and y (h,) m of the wall's texels, left to right and top down; the longer side has ``texture_px``."""
-    texel = max(plot.width, plot.height) / texture_px
-    w, h = max(1, round(plot.width / texel)), max(1, round(plot.height / texel))
+def texel_lines(plot: Plot) -> tuple[Array, Array]:
+    """x (w,) and y (h,) m of the texels of the wall's front, left to right and top down."""
+    if plot.texels is None:
+        raise ValueError("the plot has no texels")
+    w, h = plot.texels
     x = ((np.arange(w) + 0.5) / w - 0.5) * plot.width
     y = plot.top - (np.arange(h) + 0.5) / h * plot.height
     return x, y

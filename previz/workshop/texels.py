@@ -62,12 +62,12 @@ def grid_points(
 def _grid_places(field: HeightField, u: Array, v: Array) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Points and normals at places of the map: ``u`` and ``v`` of one shape, or a row (1, W) and a column (H, 1)."""
     x_lines, y_lines = field.x, field.y
-    x = x_lines[0] + u * (x_lines[-1] - x_lines[0])
-    y = y_lines[-1] - v * (y_lines[-1] - y_lines[0])
-    i = np.clip(np.searchsorted(x_lines, x, side="right") - 1, 0, len(x_lines) - 2)
-    j = np.clip(np.searchsorted(y_lines, y, side="right") - 1, 0, len(y_lines) - 2)
-    s = ((x - x_lines[i]) / np.diff(x_lines)[i]).astype(np.float32)
-    t = ((y - y_lines[j]) / np.diff(y_lines)[j]).astype(np.float32)
+    along, up = u * field.along[-1], (1.0 - v) * field.up[-1]
+    i = np.clip(np.searchsorted(field.along, along, side="right") - 1, 0, len(x_lines) - 2)
+    j = np.clip(np.searchsorted(field.up, up, side="right") - 1, 0, len(y_lines) - 2)
+    s64, t64 = (along - field.along[i]) / np.diff(field.along)[i], (up - field.up[j]) / np.diff(field.up)[j]
+    x, y = x_lines[i] + s64 * np.diff(x_lines)[i], y_lines[j] + t64 * np.diff(y_lines)[j]
+    s, t = s64.astype(np.float32), t64.astype(np.float32)
     z = field.z.astype(np.float32)
     low, high = z[j, i], z[j + 1, i + 1]
     lower_right, upper_left = z[j, i + 1], z[j + 1, i]

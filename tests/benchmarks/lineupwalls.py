@@ -76,7 +76,7 @@ def photograph_figures(quick: bool) -> list[Figure]:
 def _flat(folder: Path, file: str, truth: Truth, wall: TrueWall, size: tuple[int, int]) -> Measured:
     given = {"file": file, "sheets": {"left": SHEET}, "grey": {"box": box_of(truth, CARD)}}
     made = scene({"photo": given, **WALL_KEYS, "texture_px": round(0.4 * size[0])}, folder=folder)
-    flat = flat_wall(made, *texel_lines(plot_of(made), made.wall.texture_px))
+    flat = flat_wall(made, *texel_lines(plot_of(made)))
     return against_truth(flat.picture, flat.covered, wall)
 
 

@@ -37,9 +37,9 @@ def rim_of(scene: Scene, wall: GridSurface, every: int = 1) -> Rim:
     """Every so-many-th texel of the rim around a doorway whose sill lies at y = 0, its steep sides left out."""
     door, height, width = scene.wall.doorway, *wall.reflectance.shape[:2]
     assert door is not None
-    x, y = wall.field.x, wall.field.y
-    at_x = x[0] + (np.arange(width) + 0.5) / width * (x[-1] - x[0]) - scene.wall.sideways
-    at_y = y[-1] - (np.arange(height) + 0.5) / height * (y[-1] - y[0])
+    field, (wide, high) = wall.field, wall.field.map_size
+    at_x = np.interp((np.arange(width) + 0.5) / width * wide, field.along, field.x) - scene.wall.sideways
+    at_y = np.interp(high - (np.arange(height) + 0.5) / height * high, field.up, field.y)
     from_x = np.abs(at_x) - 0.5 * door.width
     from_y = np.maximum(-at_y, at_y - door.height)
     outside = np.hypot(np.maximum(from_x[None], 0.0), np.maximum(from_y[:, None], 0.0))

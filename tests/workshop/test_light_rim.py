@@ -39,8 +39,9 @@ def baked(made, surface, sight, monkeypatch) -> WallBake:
     return bake_wall(surface, lighting_of(made), sight)
 
 
-def opening_factor(points: np.ndarray) -> np.ndarray:
-    """View factor (N,) of the doorway's opening at z = 0 from places (N, 3) on its floor, by Lambert's polygon formula.
+def opening_factor(points: np.ndarray, normal: tuple[float, float, float] = (0.0, 0.0, 1.0)) -> np.ndarray:
+    """View factor (N,) of the doorway's opening at z = 0 from places (N, 3) inside that face along ``normal``, by
+    Lambert's polygon formula.
 
     Lambert, *Photometria*, 1760; Baum et al., SIGGRAPH 1989, equation 4 (from memory).
     """
@@ -52,7 +53,8 @@ def opening_factor(points: np.ndarray) -> np.ndarray:
     for k in range(4):
         a, b = way[:, k], way[:, (k + 1) % 4]
         across = np.cross(a, b)
-        total += np.arccos(np.clip((a * b).sum(axis=1), -1.0, 1.0)) * across[:, 2] / np.linalg.norm(across, axis=1)
+        turned = across @ np.asarray(normal) / np.linalg.norm(across, axis=1)
+        total += np.arccos(np.clip((a * b).sum(axis=1), -1.0, 1.0)) * turned
     return np.abs(total) / (2.0 * np.pi)
 
 
@@ -72,7 +74,8 @@ def test_a_gentle_slope_stays_smooth() -> None:
     """No crease below 60 degrees: over a rounded relief neighbouring normals differ by little."""
     _, surface, _ = walled(FLAT | {"triangles": 200})
     x, y = np.linspace(-0.45, 0.45, 19), np.linspace(-0.3, 0.4, 15)
-    field = replace(surface.field, x=x, y=y, z=0.05 * np.cos(12.0 * x)[None] * np.ones((15, 1)))
+    z = 0.05 * np.cos(12.0 * x)[None] * np.ones((15, 1))
+    field = replace(surface.field, x=x, y=y, z=z, along=x - x[0], up=y - y[0])
     normals = texel_points(replace(surface, field=field), 900, 40).normals
     turn = np.degrees(np.arccos(np.clip((normals[:, 1:] * normals[:, :-1]).sum(axis=-1), -1.0, 1.0)))
     assert turn.max() < 1.0
@@ -92,8 +95,32 @@ def test_open_sky_reaches_a_face_up_to_the_brink_and_a_floor_by_its_view_factor(
     assert np.percentile(floor, 95) < 0.05
     # stretched straight across the brink both run into each other
     plain = enlarged(base.clean, height, width)[rim.row, rim.column, 1]
-    assert np.abs(plain - wanted)[rim.face].max() > 0.2
-    assert np.abs(plain - wanted)[~rim.face].max() > 0.2
+    assert np.abs(plain - wanted)[rim.face].max() > 0.05
+
+
+@pytest.mark.parametrize(
+    "normal",
+    [(0.0, 1.0, 0.0), (0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (-1.0, 0.0, 0.0)],
+    ids=["floor", "top", "left", "right"],
+)
+def test_open_sky_reaches_a_doorways_sides_by_their_view_factor(normal, monkeypatch) -> None:
+    """They are seen flat from the front, and the sky's light falls off along them all the way in."""
+    made, surface, sight = walled(FLAT, light={"ambient": 500.0, "bounce": False})
+    base = baked(made, surface, sight, monkeypatch)
+    height, width = surface.reflectance.shape[:2]
+    texels = texel_points(surface, width, height)
+    points = texels.points.astype(np.float64)
+    on_it = (texels.normals @ np.asarray(normal, dtype=np.float32) > 0.9) & (points[..., 2] < -0.003)
+    on_it &= points[..., 2] > -DOOR["depth"] + 0.003
+    # away from the corners, where a side's map is a texel of light wide
+    across = points[..., 0] if normal[1] else points[..., 1] - 0.5 * DOOR["height"]
+    on_it &= np.abs(across) < (0.35 * DOOR["width"] if normal[1] else 0.35 * DOOR["height"])
+    assert on_it.sum() > 300
+    wanted = opening_factor(points[on_it], normal)
+    assert np.ptp(wanted) > 0.2
+    error = np.abs(enlarged_on(surface, base.clean, height, width)[on_it][:, 1] - wanted)
+    assert error.mean() < 0.03
+    assert np.percentile(error, 95) < 0.08
 
 
 @pytest.mark.parametrize("kind", ["slate", "ice"])
@@ -116,7 +143,8 @@ def test_away_from_edges_a_stretch_is_the_plain_one() -> None:
     _, surface, _ = walled(FLAT)
     picture = np.random.default_rng(1).random((70, 90, 3)).astype(np.float32)
     got, plain = enlarged_on(surface, picture, 280, 360), enlarged(picture, 280, 360)
-    x = np.abs(np.linspace(-0.45, 0.45, 360))
+    field = surface.field
+    x = np.abs(np.interp((np.arange(360) + 0.5) / 360 * field.map_size[0], field.along, field.x))
     far = x > 0.5 * DOOR["width"] + 0.03
     assert np.array_equal(got[:, far], plain[:, far])
     assert not np.array_equal(got, plain)
@@ -125,8 +153,8 @@ def test_away_from_edges_a_stretch_is_the_plain_one() -> None:
 
 
 def test_a_place_that_no_texel_shares_its_surface_with_keeps_the_plain_stretch() -> None:
-    """The doorway's steep sides, thinner than a texel: light of whatever is around, and nothing is made up."""
-    _, surface, _ = walled(FLAT)
+    """The sides of a shallow doorway, thinner than a texel: light of whatever is around, and nothing is made up."""
+    _, surface, _ = walled(FLAT | {"doorway": DOOR | {"depth": 0.004}})
     picture = np.random.default_rng(2).random((22, 28)).astype(np.float32)
     got = enlarged_on(surface, picture, PICTURE, PICTURE)
     assert got.min() >= picture.min() - 1e-6

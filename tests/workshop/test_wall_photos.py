@@ -69,7 +69,7 @@ def bent() -> Truth:
 
 
 def laid_flat(made: Scene) -> FlatWall:
-    return flat_wall(made, *texel_lines(plot_of(made), made.wall.texture_px))
+    return flat_wall(made, *texel_lines(plot_of(made)))
 
 
 def points(truth: Truth, marks: np.ndarray = MARKS) -> list[dict[str, object]]:

@@ -118,11 +118,19 @@ def test_doorway_is_where_it_should_be(kind: str) -> None:
 
 
 def test_doorway_is_dark_inside() -> None:
-    open_wall, closed = (wall_of(kind="board", texture_px=900, doorway=door) for door in (DOOR, None))
-    # 1 mm a texel; the sill lies 400 mm below the top
-    part = np.s_[300:395, 425:475]
-    assert open_wall.reflectance[part].mean() < 0.4 * closed.reflectance[part].mean()
-    assert open_wall.reflectance[:280].tobytes() == closed.reflectance[:280].tobytes()
+    """On its own map, with each of its sides folded out as far as it is deep; the wall around is what it is without."""
+    opened, closed = (wall_of(kind="board", texture_px=900, doorway=door).reflectance for door in (DOOR, None))
+    # 1 mm a texel; the sill lies 400 mm below the top, the doorway's top 110 mm above it; 50 texels a side
+    assert opened.shape == (closed.shape[0] + 100, closed.shape[1] + 100, 3)
+    assert opened[342:450, 472:528].mean() < 0.4 * closed[292:400, 422:478].mean()
+    # the sides go on in what is painted just inside
+    assert (opened[342:448, 420:470] == opened[342:448, 470:471]).all()
+    assert (opened[342:448, 530:580] == opened[342:448, 529:530]).all()
+    assert (opened[450:500, 472:528] == opened[449:450, 472:528]).all()
+    assert (opened[290:340, 472:528] == opened[340:341, 472:528]).all()
+    for rows, into in ((np.s_[:289], np.s_[:289]), (np.s_[402:], np.s_[502:])):
+        assert np.array_equal(opened[into][:, :418], closed[rows][:, :418])
+        assert np.array_equal(opened[into][:, 582:], closed[rows][:, 482:])
 
 
 @pytest.mark.parametrize("kind", CARVED)

@@ -30,6 +30,7 @@ from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, Painter, ReadySet
 from previz.stage.projected import hidden_wall, painted
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.relief import GridSurface
 from previz.workshop.surface import LitSurface, Picture, Pixels8
 
 # frames of the hold that are solved for, at most; as many as half of these are seen from knocked places too
@@ -274,7 +275,7 @@ def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
 def _wall_texel(ready: ReadySet) -> float:
     """Side (m) of a texel of the wall's picture."""
     wall = ready.built.wall
-    wide = float(np.ptp(wall.vertices[:, 0]))
+    wide = wall.field.map_size[0] if isinstance(wall, GridSurface) else float(np.ptp(wall.vertices[:, 0]))
     return float(wide / max(float(np.ptp(wall.uv[:, 0])), 1e-6) / wall.reflectance.shape[1])
 
 

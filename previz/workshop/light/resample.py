@@ -118,7 +118,7 @@ def _guide(surface: GridSurface, have_h: int, have_w: int, height: int, width: i
     key = (have_h, have_w, height, width)
     if key not in kept:
         coarse = texel_points(surface, have_w, have_h)
-        texel = float((surface.field.x[-1] - surface.field.x[0]) / have_w)
+        texel = surface.field.map_size[0] / have_w
         edge = np.zeros((max(have_h - 1, 1), max(have_w - 1, 1)), dtype=np.bool_)
         _edges_compiled(coarse.points, coarse.normals, texel, edge)
         lower_row, lower_column = _between(have_h, height)[0], _between(have_w, width)[0]

@@ -14,7 +14,7 @@ from previz.workshop.noise import Field, smoothstep
 from previz.workshop.photographs.rectify import flat_wall
 from previz.workshop.photographs.seen import card_gains
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.workshop.relief import JAMB, Carve, Opening
+from previz.workshop.relief import Carve, Opening
 from previz.workshop.surface import Picture
 
 # texels along the wall's longer side for a preview
@@ -113,10 +113,8 @@ def doorway_darkened(picture: Picture, opening: Opening | None, x: Array, y: Arr
     """The inside of a doorway painted nearly black, darkest at the top."""
     if opening is None:
         return picture
-    # the rim and one texel more: the steep sides take their colour from there
-    reach = JAMB + max(abs(float(x[1] - x[0])), abs(float(y[1] - y[0]))) if len(x) > 1 and len(y) > 1 else JAMB
-    columns = np.flatnonzero(np.abs(x) < 0.5 * opening.width + reach)
-    rows = np.flatnonzero((y > -reach) & (y < opening.height + reach))
+    columns = np.flatnonzero(np.abs(x) < 0.5 * opening.width)
+    rows = np.flatnonzero((y > 0.0) & (y < opening.height))
     if len(columns) == 0 or len(rows) == 0:
         return picture
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
