@@ -23,6 +23,7 @@ from previz.scene.shape import bridge_shape
 from previz.stage.prepare import BRIDGE, WALL, LightKeeper, Painter, ReadySet, lit_wall
 from previz.workshop.light.bake import BakedLight, Lighting, levels_of, lit_emitters
 from previz.workshop.light.resample import averaged_to, enlarged_on
+from previz.workshop.relief import GridSurface, straight_on
 from previz.workshop.surface import Picture, Pixels8, Surface
 from previz.workshop.texels import texel_points
 
@@ -159,6 +160,8 @@ def _shadow_picture(ready: ReadySet) -> Pixels8 | None:
     if not ready.wall.shadows:
         return None
     share = np.clip(ready.wall.light.shadow @ colour.XYZ_FROM_RGB[1], 0.0, 1.0)
+    if isinstance(ready.built.wall, GridSurface):
+        share = straight_on(share, ready.built.wall.field)
     return np.asarray(np.rint(255.0 * share), dtype=np.uint8)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,6 +186,18 @@ def folded_out(picture: Picture, plot: Plot, field: HeightField) -> Picture:
     out = picture if columns is None else picture[:, columns]
     # rows run down from the upper edge
     return out if rows is None else np.ascontiguousarray(out[height - 1 - rows[::-1]])
+
+
+def straight_on(picture: NDArray[Any], field: HeightField) -> NDArray[Any]:
+    """A picture (H, W, ...) on a wall's map as the front alone, seen straight on: nothing of it is folded out."""
+    out = picture
+    for axis, lines, on_map in ((0, field.y, field.up), (1, field.x, field.along)):
+        count = picture.shape[axis]
+        front = max(1, round(count * (lines[-1] - lines[0]) / on_map[-1]))
+        at = np.interp(lines[0] + (np.arange(front) + 0.5) / front * (lines[-1] - lines[0]), lines, on_map)
+        shown = np.minimum((at / on_map[-1] * count).astype(np.int64), count - 1)
+        out = np.take(out, shown if axis else count - 1 - shown[::-1], axis=axis)
+    return out
 
 
 def _texels_of(

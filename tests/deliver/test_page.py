@@ -22,7 +22,7 @@ from previz.deliver.shoot.pageset import mesh_data, thinned
 from previz.draw.paper import TitleBlock
 from previz.draw.statictext import static_text
 from previz.judge.telltable import TELLS
-from previz.workshop.relief import Plot, carved_field, wall_surface
+from previz.workshop.relief import Opening, Plot, carved_field, wall_surface
 from previz.workshop.surface import BRIDGE, LitSurface, Pixels8, Surface
 
 NOW = {"position": [0, 0.1, 1], "forward": [0, 0, -1], "field": [[0, 0, -1]] * 4, "sight": []}
@@ -211,6 +211,17 @@ def wall(triangles: int) -> Any:
     plot = Plot(1.8, 1.4, 0.7, 0.04)
     field = carved_field(plot, triangles, lambda x, y: np.sin(9 * x)[None, :] * np.cos(7 * y)[:, None])
     return wall_surface(plot, field, np.full((64, 80, 3), 0.4, dtype=np.float32))
+
+
+def test_a_thinned_wall_keeps_its_place_on_the_map() -> None:
+    """That of the whole wall's own corners, with a doorway's sides folded out."""
+    plot = Plot(1.8, 1.4, 0.7, 0.04, opening=Opening(0.06, 0.11, 0.05), texels=(360, 280))
+    field = carved_field(plot, 60_000, lambda x, y: np.sin(9 * x)[None, :] * np.cos(7 * y)[:, None])
+    whole = wall_surface(plot, field, np.full((300, 380, 3), 0.4, dtype=np.float32))
+    vertices, _, uv = thinned(whole, 12_000)
+    front = len(field.x) * len(field.y)
+    own = {tuple(place): tuple(at) for place, at in zip(whole.vertices[:front], whole.uv[:front], strict=True)}
+    assert all(own[tuple(place)] == tuple(at) for place, at in zip(vertices, uv, strict=True))
 
 
 def test_a_thinned_wall_lies_on_the_wall() -> None:

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from previz.scene.model import WALL_KINDS
-from previz.workshop.relief import JAMB, GridSurface
+from previz.workshop.relief import JAMB, GridSurface, straight_on
 from previz.workshop.set import RULES, build_set, build_wall
+from previz.workshop.texels import texel_points
 from tests.workshop.sets import MM, depth_along_z, merged, scene
 
 KINDS = tuple(RULES)
@@ -81,6 +82,18 @@ def test_same_seed_same_bytes_other_seed_other_wall(kind: str) -> None:
     assert np.abs(one.reflectance - other.reflectance).mean() > 0.02
     if kind != "board":
         assert np.abs(one.field.z - other.field.z).mean() > 1 * MM
+
+
+def test_a_map_seen_straight_on_is_the_front_alone() -> None:
+    """What is painted on a map by where its texels lie is found at even places of the front again."""
+    wall = wall_of(kind="board", texture_px=900, doorway=DOOR, relief=0.0)
+    height, width = wall.reflectance.shape[:2]
+    front = straight_on(texel_points(wall, width, height).points, wall.field)
+    assert front.shape == (700, 900, 3)
+    x, y = ((np.arange(900) + 0.5) / 900 - 0.5) * 0.9, 0.4 - (np.arange(700) + 0.5) / 700 * 0.7
+    # a texel is 1 mm
+    assert np.abs(front[..., 0] - x).max() < 0.6 * MM
+    assert np.abs(front[..., 1] - y[:, None]).max() < 0.6 * MM
 
 
 @pytest.mark.parametrize("kind", CARVED)

@@ -65,9 +65,8 @@ def _thinned_field(field: HeightField, most: int) -> Thinned:
         share *= 0.97
     x, y = np.meshgrid(field.x[i], field.y[j])
     vertices = np.stack([x, y, field.z[np.ix_(j, i)]], axis=-1).reshape(-1, 3)
-    low_x, low_y = field.x[0], field.y[0]
-    u = (vertices[:, 0] - low_x) / (field.x[-1] - low_x)
-    v = 1.0 - (vertices[:, 1] - low_y) / (field.y[-1] - low_y)
+    wide, high = field.map_size
+    u, v = (places.reshape(-1) for places in np.meshgrid(field.along[i] / wide, 1.0 - field.up[j] / high))
     number = np.arange(len(vertices)).reshape(x.shape)
     a, b, d, c = number[:-1, :-1], number[:-1, 1:], number[1:, :-1], number[1:, 1:]
     faces = np.concatenate([np.stack([a, b, c], axis=-1).reshape(-1, 3), np.stack([a, c, d], axis=-1).reshape(-1, 3)])
