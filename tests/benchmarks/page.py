@@ -3,7 +3,7 @@
 The report of a shoot, looked at in Chromium: its size, how it scrubs, what shifts; in the hand, at 300 frames, and
 before scripted viewers of its blind test (``pagehand``); then the live bench under a moving hand, at the server
 (``pagebench``) and in the browser (``pagedrag``), at rest against ``score`` (``pagetruth``), and after random acts
-(``pageacts``). Whole runs shoot the quarry (130 frames, and 300, 960 x 540); quick ones a small set of twelve frames.
+(``pageacts``). Whole runs shoot the quarry (132 frames, and 300, 960 x 540); quick ones a small set of twelve frames.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from tests.page.driver import AXE, Opened, browser, chromium, opened
 ROOT = Path(__file__).resolve().parents[2]
 QUARRY = ROOT / "scenes" / "quarry.toml"
 LEFT_OUT = (
-    "report of the quarry, 130 frames 960 x 540: size, scrubbing, layout shift, axe-core, memory",
+    "report of the quarry, 132 frames 960 x 540: size, scrubbing, layout shift, axe-core, memory",
     "report of the quarry in 300 frames: size, width, memory",
     "blind test: 40 viewers who see it, 100 who guess",
     "bench: hands on the lens, the stop and the bridge; another bridge lit",
@@ -86,7 +86,7 @@ def _long(folder: Path) -> Path:
     folder.mkdir()
     shutil.copytree(QUARRY.parent / "figures", folder / "figures")
     text = QUARRY.read_text(encoding="utf-8")
-    for old, new in (("frames = 130", "frames = 300"), ("reveal = 1120", "reveal = 1280")):
+    for old, new in (("frames = 132", "frames = 300"), ("reveal = 1122", "reveal = 1280")):
         if text.count(old) != 1:
             raise RuntimeError(f"{old!r} has to stand once in {QUARRY}")
         text = text.replace(old, new)
@@ -107,7 +107,7 @@ def figures(quick: bool) -> list[Figure]:
             held = [*pagehand.in_the_hand(name, small), *pagehand.blind(name, small, 4, 10)]
             return [*looked_at(name, small, 60), *held]
         found = pagehand.blind(name, small, 40, 100)
-        file, name = _shot(QUARRY, folder / "quarry", 960), "report of the quarry, 130 frames 960 x 540"
+        file, name = _shot(QUARRY, folder / "quarry", 960), "report of the quarry, 132 frames 960 x 540"
         found += [*looked_at(name, file, 200), *pagehand.in_the_hand(name, file), *pagehand.film_held(name, file)]
         long = _shot(_long(folder / "long"), folder / "300", 960)
         return [*found, *pagehand.film_held("report of the quarry, 300 frames 960 x 540", long)]
