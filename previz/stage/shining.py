@@ -24,7 +24,7 @@ from previz.workshop.light.roughmirror import mirrored_ways
 from previz.workshop.light.shine import let_in, shine, under_coat
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import LitSurface, Picture
-from previz.workshop.texels import TexelMap, texel_points
+from previz.workshop.texels import TexelMap, texel_points, texel_side
 
 # texels, at most, on which a surface's shine is worked out for a frame
 _TEXELS = 300_000
@@ -60,9 +60,7 @@ class Shining:
         self._eye: Array | None = None
         if lighting.flat or (scene.wall.gloss == "matt" and scene.bridge.gloss == "matt"):
             return
-        self._sight, self._wall = sight, Softened(colour.decoded8(ready.wall.shadowed.code))
-        corners = ready.built.wall.vertices
-        self._texel = float(np.ptp(corners[:, 0])) / ready.wall.shadowed.code.shape[1]
+        self._sight = sight
         self._ambient = scene.light.ambient / lighting.reference
         self._emitters = lit_emitters(lighting, sight)
         if scene.wall.gloss != "matt":
@@ -71,6 +69,9 @@ class Shining:
             ):  # fmt: skip
                 self._surfaces.append(_glossy_wall(lit, scene.wall.gloss, seen, level, self._emitters))
         if scene.bridge.gloss != "matt":
+            # the bridge alone mirrors the wall
+            self._wall = Softened(colour.decoded8(ready.wall.shadowed.code))
+            self._texel = texel_side(ready.built.wall)
             self._surfaces.append(_glossy_bridge(ready, scene.bridge.gloss, light, self._emitters))
 
     @property

@@ -35,6 +35,15 @@ class TexelMap:
     valid: NDArray[np.bool_]
 
 
+def texel_side(surface: Surface) -> float:
+    """Side (m) of a texel of a wall's picture, across; a modelled wall's by its extent along x and along u."""
+    count = int(surface.reflectance.shape[1])
+    if isinstance(surface, GridSurface):
+        return surface.field.map_size[0] / count
+    wide, across = float(np.ptp(surface.vertices[:, 0])), float(np.ptp(surface.uv[:, 0]))
+    return wide / max(across, 1e-6) / count
+
+
 def texel_points(surface: Surface, width_px: int, height_px: int) -> TexelMap:
     """The texels of a picture of ``width_px`` x ``height_px`` laid over a surface's map.
 

@@ -30,8 +30,8 @@ from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, Painter, ReadySet
 from previz.stage.projected import hidden_wall, painted
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
-from previz.workshop.relief import GridSurface
 from previz.workshop.surface import LitSurface, Picture, Pixels8
+from previz.workshop.texels import texel_side
 
 # frames of the hold that are solved for, at most; as many as half of these are seen from knocked places too
 _FRAMES = 20
@@ -197,7 +197,7 @@ class BeginSolving:
                 low, high = np.maximum(low, kept - _OFF_BANDS), np.minimum(high, kept + _OFF_BANDS)
             lowest, highest = np.concatenate([lowest, low]), np.concatenate([highest, high])
             # the wall's texels are of another size than the bridge's
-            both = LayingBoth(laying, part, brush / _wall_texel(ready))
+            both = LayingBoth(laying, part, brush / texel_side(ready.built.wall))
             descent = Descent(frames, starts[start], lowest, highest, both, self.steps)
         return _report(looker.keep(Solving(descent, start, part)), True)
 
@@ -270,13 +270,6 @@ def _free_wall(ready: ReadySet, scene: Scene) -> FreeWall | None:
     clean = ready.wall.clean.code
     shade = shade_of(ready.wall) if ready.wall.shadows else None
     return FreeWall(clean, shade, change_of(scene))
-
-
-def _wall_texel(ready: ReadySet) -> float:
-    """Side (m) of a texel of the wall's picture."""
-    wall = ready.built.wall
-    wide = wall.field.map_size[0] if isinstance(wall, GridSurface) else float(np.ptp(wall.vertices[:, 0]))
-    return float(wide / max(float(np.ptp(wall.uv[:, 0])), 1e-6) / wall.reflectance.shape[1])
 
 
 def _report(solving: Solving, more: bool) -> SolveReport:
