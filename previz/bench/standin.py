@@ -16,7 +16,7 @@ from previz.camera import AnyCamera
 from previz.geometry import Array
 from previz.look.blur import LensBlur
 from previz.look.sight import SightLines
-from previz.look.soft import corners_of, soft_frame
+from previz.look.soft import soft_frame
 from previz.look.view import Engine, View
 from previz.scene.model import Scene
 from previz.scene.move import move_of
@@ -73,8 +73,8 @@ class StandIn:
 
     def blurred(self, blur: LensBlur) -> Picture | None:
         """The shown set, (H, W, 3) linear light, as ``blur`` has it; None where it is sharp all over."""
-        wall = corners_of(self._base.built.wall.vertices)
-        soft = soft_frame(self._engine, blur, (WALL, WALL, STAND_IN), wall, corners_of(self._surface.vertices), 1)
+        wall = self._base.built.wall.corners
+        soft = soft_frame(self._engine, blur, (WALL, WALL, STAND_IN), wall, self._surface.corners, 1)
         return None if soft is None else seen_in(soft)
 
     def ready(self, scene: Scene, place: Array) -> tuple[ReadySet, Engine, SightLines]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from previz import colour
+from previz.judge.lab import picture_lab
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, Viewer
 from previz.judge.windows import CUT, windowed
 from previz.workshop.compiled import compiled
@@ -87,15 +87,25 @@ def _filled(values: NDArray[np.float32], linear: Picture, viewer: Viewer) -> Ite
     Windows are Gaussians. Each scale's window is made from the one before it: variances add. What the pixel and the
     look-up between pixels have averaged already is part of the first window.
     """
-    seen = colour.lab(linear).astype(np.float32)
+    seen = picture_lab(linear)
     sigmas = window_px(viewer)
     for scale, (sigma, window) in enumerate(zip(sigmas, windows_of(seen, sigmas), strict=True)):
         residue = seen[..., 0] - window[..., 0]
         energy = windowed(residue * residue, GRAIN_WINDOW * sigma)
-        into = values[min(scale, len(values) - 1)]
-        into[..., :3] = window
-        into[..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))
+        energy += np.float32(GRAIN_FLOOR**2)
+        np.log(energy, out=energy)
+        _together(window, energy, values[min(scale, len(values) - 1)])
         yield
+
+
+@compiled
+def _together(window, log_energy, out):  # type: ignore[no-untyped-def]
+    """Colours (H, W, 3) and half of what is the log of squares (H, W) side by side (H, W, 4)."""
+    for y in range(out.shape[0]):
+        for x in range(out.shape[1]):
+            for c in range(3):
+                out[y, x, c] = window[y, x, c]
+            out[y, x, 3] = np.float32(0.5) * log_energy[y, x]
 
 
 def own_width_px(sigmas: tuple[float, ...]) -> float:

@@ -13,9 +13,6 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d, 
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
 from previz.workshop.compiled import compiled
 
-# columns that are averaged along a line together
-_COLUMNS = 256
-
 Array = NDArray[np.float64]
 
 
@@ -51,9 +48,17 @@ def outline_of(cover: NDArray[np.float32], viewer: Viewer) -> Outline:
 
     The frame's own edges are not outline. Lines too short for a viewer to see are left out.
     """
+    sigma = 0.5 * PIECE_SPACING_DEG * viewer.px_per_deg
+    rows, columns = np.flatnonzero(cover.any(axis=1)), np.flatnonzero(cover.any(axis=0))
+    if len(rows) == 0:
+        return contours_of(np.zeros((2, 2), dtype=np.float32), 0.5, viewer)
+    # a little more than it and the filter reach: what is beyond makes no difference
+    beyond = int(4.0 * sigma + 0.5) + 2
+    top, left = max(int(rows[0]) - beyond, 0), max(int(columns[0]) - beyond, 0)
+    part = cover[top : int(rows[-1]) + beyond + 1, left : int(columns[-1]) + beyond + 1]
     # the sub-pixel looks are few: half a pixel of smoothing takes the steps out of the line
-    soft = gaussian_filter(cover, 0.5 * PIECE_SPACING_DEG * viewer.px_per_deg, mode="nearest")
-    return contours_of(soft, 0.5, viewer)
+    found = contours_of(gaussian_filter(part, sigma, mode="nearest"), 0.5, viewer)
+    return replace(found, xy=found.xy + [left, top])
 
 
 def contours_of(field: NDArray[np.float32], level: float, viewer: Viewer) -> Outline:
@@ -118,9 +123,10 @@ def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> N
     rows = np.ascontiguousarray(values, dtype=np.float32).reshape(len(values), -1)
     weights = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     weights /= weights[0] + 2.0 * weights[1:].sum()
-    out = np.empty(rows.shape, dtype=np.float32)
-    _weighted(rows, _going_on(len(values), reach, closed), weights.astype(np.float32), out)
-    return out.reshape(values.shape)
+    at = _going_on(len(values), reach, closed)
+    columns = np.empty(rows.shape[::-1], dtype=np.float32)
+    _weighted(rows, at, weights.astype(np.float32), np.empty(len(at), dtype=np.float32), columns)
+    return np.ascontiguousarray(columns.T).reshape(values.shape)
 
 
 def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
@@ -133,23 +139,30 @@ def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
 
 
 @compiled
-def _weighted(rows, at, weights, out):  # type: ignore[no-untyped-def]
-    """Rows (N, C), as they go on in the order ``at`` (N + 2 R,), added up with symmetric ``weights`` (R + 1,), the
-    middle one first."""
+def _weighted(rows, at, weights, run, out):  # type: ignore[no-untyped-def]
+    """Columns (C, N) of rows (N, C), as they go on in the order ``at`` (N + 2 R,), added up with symmetric ``weights``
+    (R + 1,), the middle one first. ``run`` (N + 2 R,) holds one column at a time."""
     reach = len(weights) - 1
-    count, channels = out.shape
-    # a few columns at a time: the rows that a window spans then stay near the processor
-    for start in range(0, channels, _COLUMNS):
-        end = min(start + _COLUMNS, channels)
+    count, channels = rows.shape
+    # four weights at a time, so that what is being added up is fetched less often
+    by_four = reach - reach % 4
+    for c in range(channels):
+        for i in range(len(at)):
+            run[i] = rows[at[i], c]
+        into = out[c]
         for i in range(count):
-            into, middle = out[i, start:end], rows[i, start:end]
-            for c in range(len(into)):
-                into[c] = weights[0] * middle[c]
-            for t in range(1, reach + 1):
-                weight = weights[t]
-                before, after = rows[at[i + reach - t], start:end], rows[at[i + reach + t], start:end]
-                for c in range(len(into)):
-                    into[c] += weight * (before[c] + after[c])
+            into[i] = weights[0] * run[reach + i]
+        for t in range(1, by_four + 1, 4):
+            w0, w1, w2, w3 = weights[t], weights[t + 1], weights[t + 2], weights[t + 3]
+            a0, a1, a2, a3 = run[reach + t :], run[reach + t + 1 :], run[reach + t + 2 :], run[reach + t + 3 :]
+            b0, b1, b2, b3 = run[reach - t :], run[reach - t - 1 :], run[reach - t - 2 :], run[reach - t - 3 :]
+            for i in range(count):
+                near = w0 * (b0[i] + a0[i]) + w1 * (b1[i] + a1[i])
+                into[i] += near + (w2 * (b2[i] + a2[i]) + w3 * (b3[i] + a3[i]))
+        for t in range(by_four + 1, reach + 1):
+            weight, before, after = weights[t], run[reach - t :], run[reach + t :]
+            for i in range(count):
+                into[i] += weight * (before[i] + after[i])
 
 
 def smoothed_along(values: NDArray[np.floating[Any]], outline: Outline, sigma_px: float) -> NDArray[np.float32]:

@@ -88,7 +88,19 @@ def _averaged(code: Any, layer: Any, samples: int, background: Any, lut: Any, ou
             out[i, j, 2] = blue * share
 
 
+def _share(layers: Any, layer: int, samples: int, out: Any) -> None:
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            hit = 0
+            for y in range(i * samples, (i + 1) * samples):
+                for x in range(j * samples, (j + 1) * samples):
+                    if layers[y, x] == layer:
+                        hit += 1
+            out[i, j] = np.float32(hit) / np.float32(samples * samples)
+
+
 _area_compiled = compiled(_area)
+_share_compiled = compiled(_share)
 _bilinear_compiled = compiled(_bilinear)
 _averaged_compiled = compiled(_averaged)
 
@@ -102,6 +114,13 @@ def bilinear(texture: Pixels8 | Picture, uv: NDArray[np.float64]) -> NDArray[np.
     coordinates = np.ascontiguousarray(uv, dtype=np.float64)
     out = np.empty((len(coordinates), texture.shape[2]), dtype=np.float32)
     _bilinear_compiled(texture, coordinates, out)
+    return out
+
+
+def share_of(layers: NDArray[np.uint8], layer: int, samples: int) -> NDArray[np.float32]:
+    """Share (H, W), 0 to 1, of each pixel's samples in ``layers`` (H * samples, W * samples) that show one layer."""
+    out = np.empty((layers.shape[0] // samples, layers.shape[1] // samples), dtype=np.float32)
+    _share_compiled(layers, layer, samples, out)
     return out
 
 

@@ -75,7 +75,8 @@ def soft_frame(
     With a ``bridge_blur`` the bridge is seen by that one's camera: as it hangs off its place.
 
     ``names`` are those of the wall with the bridge's shadow, the wall without it, and the bridge; where both walls have
-    one name it is drawn once. ``wall_points`` and ``bridge_points`` (N, 3) m enclose each (:func:`corners_of`).
+    one name it is drawn once. ``wall_points`` and ``bridge_points`` (N, 3) m enclose each: a
+    surface's ``corners``.
     """
     near, far = depths_between(blur.camera, wall_points, bridge_points)
     if blur.is_sharp(near, far):
@@ -156,12 +157,6 @@ def _bridge_over(
         _add_part(np.float32(1.0 / len(parts)), some_light, some_cover, light[box], cover[box])
         for wall, into in zip(walls, hidden, strict=True):
             _add_hidden(np.float32(1.0 / len(parts)), some_cover, wall, into[box])
-
-
-def corners_of(points: Array) -> Array:
-    """Corners (8, 3) of the upright box around points (N, 3)."""
-    low, high = points.min(axis=0), points.max(axis=0)
-    return np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
 
 
 def depths_between(camera: Camera, *points: Array) -> tuple[float, float]:

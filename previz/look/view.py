@@ -36,10 +36,10 @@ class View:
         """Share (H, W) float32, 0 to 1, of each pixel that shows a layer."""
         if layer in self.soft:
             return self.soft[layer]
-        h, w = self.colour.shape[:2]
-        s = self.samples
-        hit = (self.layer == layer).reshape(h, s, w, s)
-        return np.asarray(hit.mean(axis=(1, 3), dtype=np.float32))
+        # loaded where something was drawn: choosing an engine needs no machine code
+        from previz.look.sampling import share_of
+
+        return share_of(self.layer, layer, self.samples)
 
 
 class Engine(Protocol):

@@ -22,7 +22,7 @@ from previz.judge.viewer import Viewer
 from previz.look.blur import LensBlur, cut
 from previz.look.layerblur import gathered_blur, spread_blur
 from previz.look.sight import SightLines
-from previz.look.soft import corners_of, depths_between, soft_frame, widened
+from previz.look.soft import depths_between, soft_frame, widened
 from previz.look.view import Engine, View
 from previz.paint.framemodel import FrameModel, Hand, LensLooks, texel_looks
 from previz.paint.freewall import FreeWall
@@ -33,7 +33,7 @@ from previz.stage.misbuilt import Misbuilt, seeing_it_hung
 from previz.stage.misprint import meant_points
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import WALL as WALL_LAYER
-from previz.workshop.surface import Picture
+from previz.workshop.surface import Picture, corners_of
 
 Array = NDArray[np.float64]
 

@@ -13,11 +13,12 @@ from previz.geometry import Array
 from previz.judge.frame import BEST_PAINT, Looks, Without
 from previz.look.blur import LensBlur
 from previz.look.sampling import averaged_to_size
-from previz.look.soft import SoftFrame, corners_of, soft_frame
+from previz.look.soft import SoftFrame, soft_frame
 from previz.look.view import Engine
 from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
 from previz.stage.shining import Shining
+from previz.workshop.compiled import compiled
 from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import Picture
 
@@ -114,9 +115,7 @@ def blurred(engine: Engine, ready: ReadySet, blur: LensBlur) -> SoftFrame | None
     """The frame's layers, blurred; None where nothing of the set is blurred enough to be seen."""
     wall, bridge = ready.built.wall, ready.built.bridge.surface
     shadowed = WALL if ready.wall.shadows else CLEAN_WALL
-    return soft_frame(
-        engine, blur, (shadowed, CLEAN_WALL, BRIDGE), corners_of(wall.vertices), corners_of(bridge.vertices)
-    )
+    return soft_frame(engine, blur, (shadowed, CLEAN_WALL, BRIDGE), wall.corners, bridge.corners)
 
 
 def _sharp(engine: Engine, camera: Camera) -> Looks:
@@ -126,18 +125,27 @@ def _sharp(engine: Engine, camera: Camera) -> Looks:
 
 def seen_in(soft: SoftFrame) -> Picture:
     """The set with the bridge, (H, W, 3) linear light, in a frame's blurred layers."""
-    return np.clip(soft.wall * (1.0 - soft.cover[..., None]) + soft.bridge, 0.0, 1.0)
+    return _looks(soft).seen
 
 
 def _looks(soft: SoftFrame) -> Looks:
-    share = soft.cover[..., None]
-    wall = soft.wall * (1.0 - share)
-    return Looks(
-        seen=seen_in(soft),
-        clean=np.clip(soft.clean, 0.0, 1.0),
-        cover=soft.cover,
-        right_paint=np.clip(wall + soft.clean * share, 0.0, 1.0),
-    )
+    seen, clean, right_paint = (np.empty_like(soft.clean) for _ in range(3))
+    _lay(soft.wall, soft.clean, soft.bridge, soft.cover, seen, clean, right_paint)
+    return Looks(seen, clean, soft.cover, right_paint)
+
+
+@compiled
+def _lay(wall, clean_wall, bridge, cover, seen, clean, right_paint):  # type: ignore[no-untyped-def]
+    """Fill in a frame's looks (H, W, 3) from its layers, in one pass: light beyond white is white."""
+    one, none = np.float32(1.0), np.float32(0.0)
+    for y in range(cover.shape[0]):
+        for x in range(cover.shape[1]):
+            share = cover[y, x]
+            for c in range(3):
+                beside = wall[y, x, c] * (one - share)
+                seen[y, x, c] = min(max(beside + bridge[y, x, c], none), one)
+                clean[y, x, c] = min(max(clean_wall[y, x, c], none), one)
+                right_paint[y, x, c] = min(max(beside + clean_wall[y, x, c] * share, none), one)
 
 
 def blurred_square_on(picture: Picture, blur: LensBlur, px_per_m: float) -> Picture:

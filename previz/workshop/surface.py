@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -36,6 +37,17 @@ class Surface:
     faces: NDArray[np.int32]
     uv: NDArray[np.float32]
     reflectance: Picture
+
+    @cached_property
+    def corners(self) -> Array:
+        """Corners (8, 3) m of the upright box around it: asked for frame by frame."""
+        return corners_of(self.vertices)
+
+
+def corners_of(points: Array) -> Array:
+    """Corners (8, 3) of the upright box around points (N, 3)."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    return np.stack(np.meshgrid(*zip(low, high, strict=True)), axis=-1).reshape(-1, 3)
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,7 +24,7 @@ from previz.judge.frame import wall_px_per_m
 from previz.judge.outline import outline_of
 from previz.judge.viewer import Viewer
 from previz.look.blur import blur_of
-from previz.look.soft import corners_of, soft_frame
+from previz.look.soft import soft_frame
 from previz.scene.move import Move
 from previz.stage.delivering import at_rest
 from previz.stage.fastlooking import FastLooker
@@ -110,7 +110,7 @@ class Scorer:
         blur = at_rest(blur_of(move, move.station_frame, camera.width_px, camera.height_px))
         soft = None
         if blur is not None:
-            corners = (corners_of(built.wall.vertices), corners_of(built.bridge.surface.vertices))
+            corners = (built.wall.corners, built.bridge.surface.corners)
             # a lens of another focal length, moved as the cameras are
             own = replace(blur, camera=camera)
             soft = soft_frame(engine, own, (WALL, CLEAN_WALL, BRIDGE), *corners, samples)

@@ -16,7 +16,7 @@ import numpy as np
 from previz import colour
 from previz.camera import Camera
 from previz.look.blur import LensBlur, blur_of, camera_during
-from previz.look.soft import SoftFrame, corners_of, soft_frame
+from previz.look.soft import SoftFrame, soft_frame
 from previz.look.view import Engine, View
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene
@@ -90,7 +90,7 @@ def _blur(move: Move, frame: int, size_px: tuple[int, int], kind: type[LensBlur]
 
 
 def _soft(engine: Any, blur: LensBlur, ready: ReadySet) -> SoftFrame | None:
-    walls, bridge = (corners_of(s.vertices) for s in (ready.built.wall, ready.built.bridge.surface))
+    walls, bridge = (s.corners for s in (ready.built.wall, ready.built.bridge.surface))
     return soft_frame(engine, blur, NAMES, walls, bridge)
 
 

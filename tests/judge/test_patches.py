@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
+from skimage.measure import block_reduce
 
 from previz.judge.breaks import Break
 from previz.judge.ordinary import Ordinary, ordinary_of
@@ -13,7 +14,7 @@ from previz.judge.outline import outline_of
 from previz.judge.steps import KINDS, stretch_sigma
 from previz.judge.tells import trace_tells
 from previz.judge.telltable import TELLS
-from previz.judge.trace.patches import Lit, Patches, _sizes, patches_of
+from previz.judge.trace.patches import Lit, Patches, _sizes, _summed, patches_of
 from previz.judge.trace.traces import trace_of, trace_percents, with_patches
 from previz.judge.viewer import JND_LIGHT, MIDDLE_SEAT, SEATS, STRETCH_DEG, Viewer, chance_found
 from tests.judge.test_traces import HEIGHT, PX_PER_DEG, VIEWER, WIDTH, Picture, board, cover, shade, strata, wall
@@ -208,3 +209,11 @@ def test_a_patch_between_the_places_looked_at_has_no_size() -> None:
     assert size.shape == (3, 2)
     assert (size[:, 0] > 0.0).all()
     assert (size[:, 1] == 0.0).all()
+
+
+@pytest.mark.parametrize("factor", [1, 2, 3, 7])
+@pytest.mark.parametrize("size", [(12, 21), (13, 20), (1, 5)])
+def test_squares_are_added_up_as_scikit_image_adds_them(factor: int, size: tuple[int, int]) -> None:
+    field = np.random.default_rng(3).random(size).astype(np.float32)
+    whole = np.pad(field, [(0, -n % factor) for n in size], mode="edge")
+    assert _summed(field, factor) == pytest.approx(block_reduce(whole, factor, np.sum), rel=1e-5)

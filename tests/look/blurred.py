@@ -7,7 +7,7 @@ import numpy as np
 from previz.camera import Camera
 from previz.colour import de00, lab
 from previz.look.blur import LensBlur
-from previz.look.soft import corners_of, soft_frame
+from previz.look.soft import soft_frame
 from tests.look.lensaverage import averaged_frame, pupil_diameter
 
 NAMES = ("wall", "wall", "bridge")
@@ -33,7 +33,7 @@ def blur_for(camera: Camera, stop: float, focus: float | None, shift=None, turn:
 
 def layered(engine, blur, things, names=NAMES, samples=2):
     """The layered frame, or None."""
-    points = {thing.name: corners_of(thing.surface.vertices) for thing in things}
+    points = {thing.name: thing.surface.corners for thing in things}
     return soft_frame(engine, blur, names, points[names[1]], points[names[2]], samples)
 
 

@@ -12,7 +12,7 @@ from previz.geometry import rigid
 from previz.look import spreading
 from previz.look.blur import LensBlur, blur_of, camera_during
 from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined, moments, path_kernel
-from previz.look.soft import corners_of, soft_frame
+from previz.look.soft import soft_frame
 from previz.look.view import View
 from previz.scene.reader import read_scene
 from previz.stage.prepare import BRIDGE as BRIDGE_NAME
@@ -345,7 +345,7 @@ def test_layers_agree_on_a_demonstration_set(pictures):
     frame = ready.move.station_frame + 55
     blur = blur_of(ready.move, frame, 320, 180)
     assert np.ptp(blur.path_px(1.2)[:, 0]) > 0.4
-    corners = [corners_of(surface.vertices) for surface in (ready.built.wall, ready.built.bridge.surface)]
+    corners = [surface.corners for surface in (ready.built.wall, ready.built.bridge.surface)]
     got = soft_frame(pictures, blur, (WALL, CLEAN_WALL, BRIDGE_NAME), *corners, samples=4).with_bridge().colour
     wanted = averaged_frame(
         pictures,

@@ -9,7 +9,7 @@ import pytest
 
 from previz.look.blur import LensBlur, blur_of, cut
 from previz.look.layerblur import LayerBlur, gathered_blur, spread_blur
-from previz.look.soft import corners_of, depths_between, soft_frame, widened
+from previz.look.soft import depths_between, soft_frame, widened
 from previz.look.view import View
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, prepare
@@ -33,7 +33,7 @@ def soft(tmp_path_factory: pytest.TempPathFactory):
     assert blur is not None
     assert blur.moments
     own = blur.cut(LEFT, TOP, WIDE, HIGH)
-    walls, bridges = (corners_of(s.vertices) for s in (ready.built.wall, ready.built.bridge.surface))
+    walls, bridges = (s.corners for s in (ready.built.wall, ready.built.bridge.surface))
     delivered = soft_frame(looker.engine, own, (CLEAN_WALL, CLEAN_WALL, BRIDGE), walls, bridges)
     assert delivered is not None
     margin = own.reach_px(*depths_between(own.camera, walls, bridges))

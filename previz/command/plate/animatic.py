@@ -15,7 +15,7 @@ from previz.deliver.plate.animatic import burnt_in, wiped
 from previz.errors import PrevizError
 from previz.geometry import Array
 from previz.look.blur import LensBlur
-from previz.look.soft import corners_of, soft_frame
+from previz.look.soft import soft_frame
 from previz.plate.cardcast import FACE_POINTS, StandingCard
 from previz.plate.cdl import NO_CHANGE, Cdl
 from previz.plate.cutout import Figure, figure_of, place_cutout, standing_of
@@ -241,7 +241,7 @@ class _Maker:
         soft = (
             None
             if blur is None
-            else soft_frame(engine, blur, names, corners_of(wall.vertices), corners_of(bridge.vertices))
+            else soft_frame(engine, blur, names, wall.corners, bridge.corners)
         )
         return np.clip(engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0) if soft is None else seen_in(soft), None
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from previz.colour import lab
+from previz.judge.lab import picture_lab
 from previz.judge.viewer import GRAIN_FLOOR, WINDOW_DEG, Viewer
 from previz.workshop.surface import Picture
 
@@ -32,7 +32,7 @@ class SlidPattern:
     @classmethod
     def of_picture(cls, picture: Picture, viewer: Viewer) -> SlidPattern:
         """The pattern of a picture (H, W, 3) float32, linear light 0 to 1."""
-        lightness = np.asarray(lab(picture)[..., 0], dtype=np.float32)
+        lightness = np.ascontiguousarray(picture_lab(picture)[..., 0])
         fine = WINDOW_DEG[0] * viewer.px_per_deg
         down = np.asarray(gaussian_filter(lightness, fine, order=(1, 0), mode="nearest"), dtype=np.float32)
         right = np.asarray(gaussian_filter(lightness, fine, order=(0, 1), mode="nearest"), dtype=np.float32)

@@ -25,6 +25,7 @@ from previz.judge.outline import Outline, contours_of
 from previz.judge.steps import stretch_sigma
 from previz.judge.viewer import JND_LIGHT, SEATS, STRETCH_DEG, Seat, Viewer
 from previz.judge.windows import windowed
+from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 
 Field = NDArray[np.float32]
@@ -224,9 +225,32 @@ def _summed(field: Field, factor: int) -> Field:
     if factor == 1:
         return field
     h, w = field.shape
-    whole = np.pad(field, ((0, -h % factor), (0, -w % factor)), mode="edge")
-    rows = whole.reshape(-(-h // factor), factor, -1).sum(axis=1)
-    return np.asarray(rows.reshape(len(rows), -1, factor).sum(axis=2))
+    out = np.empty((-(-h // factor), -(-w // factor)), dtype=np.float32)
+    _sum_squares(np.ascontiguousarray(field, dtype=np.float32), factor, out)
+    return out
+
+
+@compiled
+def _sum_squares(field, factor, out):  # type: ignore[no-untyped-def]
+    """Sums (h, w) over squares of a field (H, W) of so many pixels, its edge going on beyond it."""
+    height, width = field.shape
+    inside = width // factor
+    row = np.empty(width, dtype=np.float32)
+    for i in range(out.shape[0]):
+        row[:] = field[min(i * factor, height - 1)]
+        for k in range(i * factor + 1, (i + 1) * factor):
+            below = field[min(k, height - 1)]
+            for x in range(width):
+                row[x] += below[x]
+        for j in range(out.shape[1]):
+            total = np.float32(0.0)
+            if j < inside:
+                for x in range(j * factor, (j + 1) * factor):
+                    total += row[x]
+            else:
+                for x in range(j * factor, (j + 1) * factor):
+                    total += row[min(x, width - 1)]
+            out[i, j] = total
 
 
 def _at(field: Floats, rows: NDArray[np.int64], columns: NDArray[np.int64], factor: int) -> Floats:

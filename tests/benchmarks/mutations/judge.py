@@ -226,8 +226,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/fields.py",
-        "into[..., 3] = 0.5 * np.log(energy + np.float32(GRAIN_FLOOR**2))",
-        "into[..., 3] = np.log(energy + np.float32(GRAIN_FLOOR**2))",
+        "out[y, x, 3] = np.float32(0.5) * log_energy[y, x]",
+        "out[y, x, 3] = log_energy[y, x]",
         "break_pct: grain is the log of a contrast, not of its square",
         _GRAIN[:1],
     ),

@@ -14,15 +14,15 @@ _VERDICT = (_WORDS + "test_verdict",)
 MUTATIONS = (
     Mutation(
         "previz/stage/delivering.py",
-        "right_paint=np.clip(wall + soft.clean * share, 0.0, 1.0),",
-        "right_paint=np.clip(soft.clean, 0.0, 1.0),",
+        "right_paint[y, x, c] = min(max(beside + clean_wall[y, x, c] * share, none), one)",
+        "right_paint[y, x, c] = min(max(clean_wall[y, x, c], none), one)",
         "tells: the frame as it would be with the right paint",
         _LAYERS,
     ),
     Mutation(
         "previz/stage/delivering.py",
-        "return np.clip(soft.wall * (1.0 - soft.cover[..., None]) + soft.bridge, 0.0, 1.0)",
-        "return np.clip(soft.clean * (1.0 - soft.cover[..., None]) + soft.bridge, 0.0, 1.0)",
+        "beside = wall[y, x, c] * (one - share)",
+        "beside = clean_wall[y, x, c] * (one - share)",
         "lens view: the bridge's shadow in a blurred frame",
         _LAYERS,
     ),
