@@ -224,14 +224,23 @@ def add_blurred(source: Plane, kernel: Plane, margin: int, weight: Plane, into: 
     if np.count_nonzero(kernel) <= _DIRECT_TAPS:
         _convolve(source.reshape(len(source), -1), kernel, margin, channels, weight, into.reshape(h, -1))
         return
-    # loaded where something is blurred: it takes a process a second
-    from scipy.signal import oaconvolve
-
     rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
     top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
     cut = source[margin + top - reach : margin + bottom + reach, margin + left - reach : margin + right + reach]
-    blurred = oaconvolve(cut, kernel[..., None], mode="valid", axes=(0, 1))
+    high, wide = cut.shape[:2]
+    blurred = spread_as(cut, kernel).reshape(high, wide, channels)[reach : high - reach, reach : wide - reach]
     into[top:bottom, left:right] += weight[top:bottom, left:right, None] * blurred
+
+
+def spread_as(picture: Plane, kernel: NDArray[np.floating]) -> Plane:
+    """A picture (H, W) or (H, W, C), C at most 4, with every point spread as ``kernel`` (2k + 1, 2k + 1) says; its rim
+    goes on beyond it."""
+    # loaded where something is blurred
+    import cv2
+
+    # it looks at what lies around a point where a kernel says what a point gives: turned half round
+    turned = np.ascontiguousarray(kernel[::-1, ::-1], dtype=np.float32)
+    return np.asarray(cv2.filter2D(picture, cv2.CV_32F, turned, borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
 @compiled

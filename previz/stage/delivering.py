@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from previz.camera import Camera
 from previz.geometry import Array
@@ -14,6 +13,7 @@ from previz.judge.frame import BEST_PAINT, Looks, Without
 from previz.look.blur import LensBlur
 from previz.look.sampling import averaged_to_size
 from previz.look.soft import SoftFrame, soft_frame
+from previz.look.spreading import spread_as
 from previz.look.view import Engine
 from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
@@ -158,13 +158,7 @@ def convolved(picture: Picture, kernel: Array) -> Picture:
     """A picture (H, W, 3) with every point spread as ``kernel`` (2k + 1, 2k + 1) says; its rim goes on."""
     if kernel.size == 1:
         return picture
-    reach = len(kernel) // 2
-    wide: NDArray[np.float32] = np.pad(picture, ((reach, reach), (reach, reach), (0, 0)), mode="edge")
-    # loaded where it is needed: it takes a process a second
-    from scipy.signal import oaconvolve
-
-    spread = oaconvolve(wide, kernel.astype(np.float32)[..., None], mode="valid", axes=(0, 1))
-    return np.asarray(np.clip(spread, 0.0, 1.0), dtype=np.float32)
+    return np.asarray(np.clip(spread_as(picture, kernel), 0.0, 1.0), dtype=np.float32)
 
 
 def at_rest(blur: LensBlur | None) -> LensBlur | None:

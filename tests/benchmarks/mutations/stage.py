@@ -41,9 +41,9 @@ MUTATIONS = (
         (_NUMBERS + "test_at_rest_focus_is_left_and_nothing_without_one",),
     ),
     Mutation(
-        "previz/stage/delivering.py",
-        '(reach, reach), (0, 0)), mode="edge")',
-        "(reach, reach), (0, 0)))",
+        "previz/look/spreading.py",
+        "turned, borderType=cv2.BORDER_REPLICATE",
+        "turned, borderType=cv2.BORDER_CONSTANT",
         "break_pct: the rim of a blurred wall",
         ("tests/stage/test_delivered.py::test_a_picture_convolved_keeps_its_mean_and_its_rim",),
     ),
