@@ -308,6 +308,7 @@ def same_bytes() -> list[Figure]:
         short = Path(folder) / "short.toml"
         lines = [
             "frames = 4" if line.startswith("frames ") else
+            "stand = 0" if line.startswith("stand ") else
             "hold = [1001, 1002]" if line.startswith("hold ") else
             "reveal = 1004" if line.startswith("reveal ") else
             "station = 1001" if line.startswith("station ") else

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import convolve, gaussian_filter
 
 from previz import colour
 from previz.judge.frame import JudgedFrame
@@ -166,6 +166,11 @@ def test_a_picture_convolved_keeps_its_mean_and_its_rim() -> None:
     out = convolved(picture, kernel)
     assert out.shape == picture.shape
     assert out[20, 25] == pytest.approx(picture[18:23, 23:28].mean(axis=(0, 1)), abs=1e-5)
+    # what a point gives, and to which side: as SciPy convolves
+    uneven = rng.uniform(0.0, 1.0, (5, 5))
+    uneven /= uneven.sum()
+    wanted = np.stack([convolve(picture[..., k], uneven, mode="nearest") for k in range(3)], axis=-1)
+    assert convolved(picture, uneven) == pytest.approx(wanted, abs=1e-5)
     flat = np.full((9, 9, 3), 0.4, dtype=np.float32)
     assert convolved(flat, kernel) == pytest.approx(flat, abs=1e-6)
     assert convolved(picture, np.ones((1, 1))) is picture
