@@ -1,8 +1,9 @@
 """Depth of field, diffraction and motion blur: how far lens and shutter spread a point of the set, by its depth.
 
 Focus: the thin lens's circle of confusion (``previz.optics``), an evenly lit disc. Diffraction: a Gaussian at the
-working stop. Movement: the path of the point's picture while the shutter is open, the exposure centred on the frame's
-own time, so that a frame's mean place is the place it is judged at. Pixels are those of the frame, whatever its size.
+working stop; the rings around it are laid over whole pictures (:mod:`previz.look.rings`). Movement: the path of the
+point's picture while the shutter is open, the exposure centred on the frame's own time, so that a frame's mean place is
+the place it is judged at. Pixels are those of the frame, whatever its size.
 
 A lens without a focus distance is sharp all over, and diffraction is left out with it; movement stays.
 """
@@ -18,7 +19,15 @@ import numpy as np
 from previz import optics
 from previz.camera import Camera
 from previz.geometry import Array
-from previz.look.kernels import airy_sigma, disc_kernel, gaussian_kernel, joined, path_kernel, without_negatives
+from previz.look.kernels import (
+    AIRY_SIGMA,
+    airy_sigma,
+    disc_kernel,
+    gaussian_kernel,
+    joined,
+    path_kernel,
+    without_negatives,
+)
 from previz.scene.move import FIRST_FRAME, Move
 
 # a blur smaller than this everywhere, px, is none
@@ -120,6 +129,10 @@ class LensBlur:
         magnification = optics.magnification(self.focal, self.focus)
         working = float(optics.working_stop(self.stop, magnification, self.pupil_ratio))
         return airy_sigma(working, optics.GREEN) / self.px_pitch
+
+    def wave_px(self) -> float:
+        """Wavelength times working stop (px): what diffraction's rings go by; 0 without diffraction."""
+        return float(self.diffraction_px() / AIRY_SIGMA)
 
     def path_px(self, depth: float, at_px: Sequence[float] | None = None) -> Array:
         """Where (N, 2) px a point is seen while the shutter is open, from where the frame's own camera sees it.

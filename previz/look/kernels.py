@@ -39,7 +39,7 @@ def airy_sigma(working_stop: float, wavelength: float) -> float:
     """Standard deviation (m on the sensor, per axis) of diffraction's blur as a Gaussian: 0.45 lambda N.
 
     The Gaussian has the light and the peak of the Airy pattern; the pattern's faint rings, of no finite variance, are
-    left out.
+    left out: :mod:`previz.look.rings` lays them over whole pictures.
     """
     return float(AIRY_SIGMA * wavelength * working_stop)
 

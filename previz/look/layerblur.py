@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from previz.look.blur import LensBlur
+from previz.look.rings import ringed
 from previz.look.spreading import (
     Plane,
     add_blurred,
@@ -40,13 +41,15 @@ class _Share:
 class LayerBlur:
     """Takes pictures (H + 2m, W + 2m, 3) to pictures (H, W, 3); m is the ``margin``.
 
-    Kernels are weighed where light comes from where ``spreads``, where it arrives otherwise.
+    Kernels are weighed where light comes from where ``spreads``, where it arrives otherwise. Diffraction's rings go by
+    ``wave_px``.
     """
 
     size_px: tuple[int, int]
     margin: int
     spreads: bool
     shares: tuple[_Share, ...]
+    wave_px: float = 0.0
 
     @property
     def wide_px(self) -> tuple[int, int]:
@@ -62,12 +65,13 @@ class LayerBlur:
                 _spread(wide[share.box] * share.weight[..., None], share.box, -self.margin, share.kernel, out)
             else:
                 out[share.box] += share.weight[..., None] * _gathered(wide, share.box, self.margin, share.kernel)
-        return out
+        return ringed(out, self.wave_px)
 
     def back(self, slope: Picture) -> Picture:
         """The slope (H + 2m, W + 2m, 3) for what it takes, from one (H, W, 3) for what it gives: the transpose."""
         width, height = self.wide_px
         out = np.zeros((height, width, 3), dtype=np.float32)
+        slope = ringed(slope, self.wave_px)
         for share in self.shares:
             turned = np.ascontiguousarray(share.kernel[::-1, ::-1])
             if self.spreads:
@@ -111,7 +115,7 @@ def _layer_blur(blur: LensBlur, view: View, spreads: bool) -> LayerBlur:
                 continue
             box = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
             shares.append(_Share(node_kernel(part, nodes, key), box, np.ascontiguousarray(weight[box])))
-    return LayerBlur(size_px, margin, spreads, tuple(shares))
+    return LayerBlur(size_px, margin, spreads, tuple(shares), blur.wave_px())
 
 
 def _spread(values: Picture, box: _Box, shift: int, kernel: Plane, out: Picture) -> None:

@@ -20,6 +20,7 @@ import numpy as np
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.blur import LensBlur, cut
+from previz.look.rings import ringed
 from previz.look.spreading import Plane, blurred_bridge, blurred_wall, margin_of, mean_disparity
 from previz.look.view import Engine, View
 from previz.workshop.surface import BRIDGE, Picture
@@ -34,7 +35,8 @@ class SoftFrame:
 
     ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
     bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
-    ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens.
+    ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens, without
+    diffraction's rings, which all the others have and which go by ``wave_px``.
     ``sharp`` carries the layers and depths, which stay sharp. ``in_focus`` gives the frame with the bridge and the
     clean wall, each (H, W, 3), as they were drawn, before any blur; few frames are asked for it.
     """
@@ -47,6 +49,7 @@ class SoftFrame:
     hidden_clean: Picture
     sharp: View
     in_focus: Callable[[], tuple[Picture, Picture]]
+    wave_px: float = 0.0
 
     def with_bridge(self) -> View:
         """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
@@ -57,7 +60,7 @@ class SoftFrame:
         return self._laid(self.clean, self.hidden_clean)
 
     def _laid(self, wall: Picture, hidden: Picture) -> View:
-        colour = np.maximum(self.bridge + (wall - hidden), np.float32(0.0))
+        colour = np.maximum(self.bridge + (wall - ringed(hidden, self.wave_px)), np.float32(0.0))
         return replace(self.sharp, colour=colour, soft={BRIDGE: self.cover})
 
 
@@ -105,6 +108,10 @@ def soft_frame(
         _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
         sharp = _over(bridge_view, wall_view, part)
         with_bridge = partial(_laid_over, bridge_view, wall_view.colour, part)
+    wave_px = blur.wave_px()
+    soft_walls = [_not_dark(ringed(picture, wave_px)) for picture in soft_walls]
+    if part is not None:
+        light, cover = _not_dark(ringed(light, wave_px)), np.clip(ringed(cover, wave_px), 0.0, 1.0)
     return SoftFrame(
         wall=soft_walls[-1],
         clean=soft_walls[0],
@@ -114,7 +121,13 @@ def soft_frame(
         hidden_clean=hidden[0],
         sharp=_cropped(sharp, margin),
         in_focus=lambda: (_inner(with_bridge(), margin), _inner(clean_view.colour, margin)),
+        wave_px=wave_px,
     )
+
+
+def _not_dark(picture: Picture) -> Picture:
+    """A picture with no less light than none: rings are slightly negative beside a bright edge."""
+    return np.maximum(picture, np.float32(0.0), out=picture)
 
 
 def _bridge_over(

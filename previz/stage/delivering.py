@@ -11,6 +11,7 @@ from previz.camera import Camera
 from previz.geometry import Array
 from previz.judge.frame import BEST_PAINT, Looks, Without
 from previz.look.blur import LensBlur
+from previz.look.rings import ringed
 from previz.look.sampling import averaged_to_size
 from previz.look.soft import SoftFrame, soft_frame
 from previz.look.spreading import spread_as
@@ -151,7 +152,7 @@ def _lay(wall, clean_wall, bridge, cover, seen, clean, right_paint):  # type: ig
 def blurred_square_on(picture: Picture, blur: LensBlur, px_per_m: float) -> Picture:
     """A wall drawn square on, (H, W, 3), as blurred as the lens would show it at ``px_per_m``."""
     kernel = blur.kernel(blur.camera.focal_px / px_per_m)
-    return convolved(picture, kernel)
+    return np.clip(ringed(convolved(picture, kernel), blur.wave_px()), 0.0, 1.0)
 
 
 def convolved(picture: Picture, kernel: Array) -> Picture:

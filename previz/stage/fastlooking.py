@@ -29,6 +29,7 @@ from previz.judge.trace.patches import NEVER_FOUND, patches_of
 from previz.judge.trace.traces import trace_lines, trace_percents
 from previz.judge.viewer import HOLDS_BELOW_PCT, SEATS, Viewer
 from previz.look.blur import LensBlur, blur_of
+from previz.look.rings import ringed
 from previz.look.sight import SightLines
 from previz.look.spreading import blurred_wall
 from previz.look.view import Engine, View
@@ -388,7 +389,7 @@ def _blurred(camera: Camera, view: View, blur: LensBlur | None) -> Picture:
     if blur is None or view.depth is None:
         return picture
     nearer = view.depth * np.float32(blur.camera.focal_px / camera.focal_px)
-    return blurred_wall(replace(blur, camera=camera), replace(view, depth=nearer), [picture])[0]
+    return ringed(blurred_wall(replace(blur, camera=camera), replace(view, depth=nearer), [picture])[0], blur.wave_px())
 
 
 def _spread_px(blur: LensBlur | None, depth: Array) -> Array:
