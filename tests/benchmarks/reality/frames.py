@@ -101,14 +101,14 @@ def own_scores(looker: Looker, size_px: tuple[int, int], station_alone: bool = F
     scores: dict[int, FrameScore] = {}
     for frame in [move.station_frame] if station_alone else range(move.frames[0], last + 1):
         before = scores.get(frame - 1)
-        if before is not None and _stands(move, frame) and _stands(move, frame - 1):
+        if before is not None and stands(move, frame) and stands(move, frame - 1):
             scores[frame] = replace(before, frame=frame)
             continue
         scores[frame] = judged(looker, frame, looker.delivered(frame, *size_px)[1], size_px).score
     return scores
 
 
-def _stands(move: Move, frame: int) -> bool:
+def stands(move: Move, frame: int) -> bool:
     """Whether the camera stands all about a frame."""
     before, after = move.beside(frame)
     return float(np.ptp([move.rail_at(k) for k in (before, frame, after)])) == 0.0
@@ -138,7 +138,7 @@ def loss_frames(scores: Mapping[int, FrameScore], move: Move) -> tuple[int, int]
 
 def chosen_frames(move: Move, scores: Mapping[int, FrameScore], most: int) -> tuple[int, ...]:
     """The station frame, the frames about those at which the tool loses it, and others of the hold between."""
-    moving = [f for f in scores if not _stands(move, f) and f > move.station_frame]
+    moving = [f for f in scores if not stands(move, f) and f > move.station_frame]
     station = move.station_frame
     still, film = loss_frames(scores, move)
     about = [f for loss in (still, film) for f in range(loss - 2, loss + 2) if f in scores and f in moving]

@@ -143,9 +143,16 @@ def _build_figures(found: Mapping[str, Record]) -> list[Figure]:
     builds = [build for record in found.values() for build in record["builds"]]
     if not builds:
         return []
-    held = sum(bool(build["holds"]) for build in builds)
-    return [at_least(f"as-built loops of {len(builds)} that end in a hold as long as asked for", held, "",
-                     0.8 * len(builds))]  # fmt: skip
+    held, before = (sum(bool(build[key]) for build in builds) for key in ("holds", "holds_before"))
+    apart = np.array([build["residual_px"] for build in builds])
+    return [
+        at_least(f"as-built loops of {len(builds)} that end in a hold as long as asked for", held, "",
+                 0.8 * len(builds)),
+        Figure("of them in the drawing's paint, laid by the same hand", before, ""),
+        Figure("bridge seen elsewhere than the drawing has it, worst of the loops", float(apart[:, 0].max()), "px"),
+        Figure("than the scene as built has it, worst", float(apart[:, 1].max()), "px"),
+        Figure("most that noise alone counts", max(build["noise_pct"] for build in builds), "%"),
+    ]  # fmt: skip
 
 
 def table(folder: Path) -> str:
