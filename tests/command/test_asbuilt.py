@@ -104,6 +104,7 @@ def test_bridge_and_wall_as_built_look_as_they_are(place: Path) -> None:
     assert np.abs(seen(scene, corners)[[0, 3], 0] - above[[0, 3], 0]).max() < 1.5
     # what is left is said: the wall against the bridge that lies as its axes
     said = " ".join(values["as_built_left_out"])
+    assert "the doorway's sill lies" in said
     assert "about the vertical" in said
     assert "leaning" in said
 
