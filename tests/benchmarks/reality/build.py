@@ -123,9 +123,11 @@ def built(folder: Path, variant: str, samples: int, number: int) -> dict[str, An
     again = read_scene(as_built)
     card = rig(as_built, "a4", folder / "card", _QUIET)
     ready = frames.made_ready(again, folder, size_px[0])
+    # guides are drawn on the map for delivered frames, on which a stroke is some texels wide
     paints = {
-        "before": with_paint_by_hand(real, drawn, drawn, amiss), "after": with_paint_by_hand(real, drawn, ready, amiss),
-    }  # fmt: skip
+        name: with_paint_by_hand(real, drawn, frames.made_ready(one, folder, width), amiss)
+        for name, one in (("before", scene), ("after", again))
+    }
     film = filmed(ready, paints, scene, truth, variant, samples, size_px, folder)
     before, after = (held_in(film.traced[name], ready.move) for name in ("before", "after"))
     return {
