@@ -27,8 +27,8 @@ def move_drawing(scene: Scene, frame: int) -> dict[str, Any]:
     low, high = points.min(axis=0) - _AROUND, points.max(axis=0) + _AROUND
     low[2] = -max(relief_of(scene), 0.06)
     high[2] += _AHEAD
-    if scene.wall.doorway is not None:
-        high[1] = max(high[1], scene.wall.doorway.height + _AROUND)
+    if scene.wall.opening is not None:
+        high[1] = max(high[1], scene.wall.opening[3] + _AROUND)
     return {
         **extent_data(np.stack([low, high])),
         **move_data(rail, rail_rule(move)),

@@ -151,7 +151,7 @@ class DrawnSet:
 
 def drawn_set(move: Move, wall: Surface | None = None, support: Support | None = None) -> DrawnSet:
     """The set of a move's scene: with its ``wall`` cut where it is built, and what is known of what may hold it up."""
-    scene, door = move.scene, move.scene.wall.doorway
+    scene = move.scene
     shape = bridge_shape(scene)
     # a hair beside the middle and the top, so that the cut does not run along an edge of the mesh
     hair = np.array([1e-4, -1e-4, 0.0])
@@ -165,7 +165,6 @@ def drawn_set(move: Move, wall: Surface | None = None, support: Support | None =
         side = DrawnView(side.wall, side.bridge, _zone(support.hold), _zone(support.move))
         plan = DrawnView(plan.wall, plan.bridge, _level(support.hold_level), _level(support.move_level))
         more = {"plan_depth": support.hold_level.depth, "arm": support.arm, "sections": tuple(_cuts(shape, support))}
-    shift = scene.wall.sideways
     return DrawnSet(
         elevation=side,
         plan=plan,
@@ -176,7 +175,7 @@ def drawn_set(move: Move, wall: Surface | None = None, support: Support | None =
         stands=tuple(_stands(scene)),
         near_end=shape.near_corners,
         wall_box=wall_box(scene) if scene.wall.mesh is None or wall is None else _box(wall),
-        doorway=None if door is None else (shift - 0.5 * door.width, 0.0, shift + 0.5 * door.width, door.height),
+        doorway=scene.wall.opening,
         **more,
     )
 

@@ -98,9 +98,9 @@ def _shown(ready: ReadySet, move: Move, sight: SightLines) -> Array:
     hidden = behind.point[np.isfinite(behind.distance)]
     points = np.concatenate([bridge, rail_line(move), hidden])
     low, high = points.min(axis=0) - _AROUND, points.max(axis=0) + _AROUND
-    doorway = ready.scene.wall.doorway
-    if doorway is not None:
-        high[1] = max(high[1], doorway.height + _AROUND)
+    opening = ready.scene.wall.opening
+    if opening is not None:
+        high[1] = max(high[1], opening[3] + _AROUND)
     # the wall's thickness is not news: a hand's breadth of it is enough
     low[2] = -max(relief_of(ready.scene), 0.06)
     return np.stack([low, high])

@@ -243,12 +243,13 @@ def _fit(scene: Scene, _move: Move) -> Cautions:
             f"The bridge, {mm_text(width)} wide{where} does not fit into the doorway, "
             f"{mm_text(door.width)}.",
         )
-    if scene.plate is not None and scene.plate.height / scene.scale > door.height:
+    clear = door.height + min(door.sill, 0.0)
+    if scene.plate is not None and scene.plate.height / scene.scale > clear:
         tall = scene.plate.height / scene.scale
         yield Caution(
             "wall.doorway.height",
             f"The figure, {mm_text(tall)} tall in the miniature, does not fit through the doorway, "
-            f"{mm_text(door.height)}.",
+            f"{mm_text(clear)}.",
         )
 
 

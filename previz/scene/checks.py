@@ -62,9 +62,12 @@ def _wall(scene: Scene) -> Reasons:
     if door is not None and door.width >= wall.width:
         expected = f"a doorway narrower than the wall, {mm_text(wall.width)}"
         yield Reason(("wall", "doorway", "width"), expected, mm_text(door.width))
-    if door is not None and door.height >= wall.top:
+    if door is not None and door.sill + door.height >= wall.top:
         expected = f"a doorway lower than the wall's top, {mm_text(wall.top)} above the bridge"
         yield Reason(("wall", "doorway", "height"), expected, mm_text(door.height))
+    if door is not None and door.sill <= wall.top - wall.height:
+        expected = f"a sill above the wall's foot, {mm_text(wall.height - wall.top)} below the bridge's top"
+        yield Reason(("wall", "doorway", "sill"), expected, mm_text(door.sill))
 
 
 def _wall_mesh(scene: Scene, mesh: MeshFile) -> Reasons:

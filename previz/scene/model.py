@@ -73,11 +73,12 @@ class Delivery(Table):
 
 
 class Doorway(Table):
-    """An opening of the wall whose sill is the bridge's top; the bridge starts in it."""
+    """An opening of the wall; the bridge starts in it, its top level with the sill unless ``sill`` says otherwise."""
 
     width: Length = Field(description='Clear width, such as "60 mm".')
     height: Length = Field(description='Height above the sill, such as "110 mm".')
     depth: Length = Field(0.05, description="How far the opening goes into the wall.")
+    sill: Coordinate = Field(0.0, description="How far its sill lies over the bridge's top, in a set as built.")
 
 
 # walls made by rule; each has its rule in RULES of previz/workshop/set.py
@@ -124,6 +125,15 @@ class Wall(Table):
         2048, description="Side of the wall's paint picture, 64 to 8192 pixels."
     )
     gloss: Gloss = Field("matt", description="How the wall's paint shines: matt, satin or gloss.")
+
+    @property
+    def opening(self) -> tuple[float, float, float, float] | None:
+        """The doorway's left, lower, right and upper edge (m, x and y); None without one."""
+        door = self.doorway
+        if door is None:
+            return None
+        half = 0.5 * door.width
+        return self.sideways - half, door.sill, self.sideways + half, door.sill + door.height
 
     @model_validator(mode="after")
     def _made_one_way(self) -> Self:

@@ -49,7 +49,8 @@ relief = "40 mm"             # full depth of carving, 0 mm for none; of a photog
 # relief = { file = "heights.png", low = "-10 mm", high = "25 mm" }  # low and white at high
 seed = 7                     # another whole number from 0 makes another wall of the kind
 turn = "0 deg"               # its pattern turned, clockwise as the lens sees it: beds that dip otherwise
-doorway = { width = "60 mm", height = "110 mm", depth = "50 mm" }  # leave out for none
+# the opening the bridge starts in; leave it out for none. Its sill is the bridge's top, or lies so far above it
+doorway = { width = "60 mm", height = "110 mm", depth = "50 mm", sill = "0 mm" }
 triangles = 200000           # how finely the wall is made, 200 to 1000000
 texture_px = 2048            # side of its paint picture in pixels, 64 to 8192
 gloss = "matt"               # how its paint shines: matt, satin or gloss

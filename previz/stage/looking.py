@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.camera import Camera
+from previz.camera import Camera, OrthoCamera
 from previz.geometry import Array
 from previz.judge.frame import Around, JudgedFrame, judge_frame
 from previz.judge.ordinary import OrdinaryWall
@@ -168,15 +168,7 @@ class Looker:
         picture = np.clip(view.colour, 0.0, 1.0)
         if blur is not None:
             picture = blurred_square_on(picture, blur, px_per_m)
-        cover = view.cover(WALL_LAYER)
-        doorway = self.ready.scene.wall.doorway
-        if doorway is not None:
-            # everybody knows the doorway: its dark says nothing of what else would go unremarked on the wall
-            corners = [[-0.5 * doorway.width, doorway.height, 0.0], [0.5 * doorway.width, 0.0, 0.0]]
-            (left, top), (right, bottom) = camera.project(np.array(corners))
-            cover = np.array(cover)
-            cover[max(int(top), 0) : max(int(bottom) + 1, 0), max(int(left), 0) : max(int(right) + 1, 0)] = 0.0
-        return picture, cover
+        return picture, beside_doorway(view.cover(WALL_LAYER), camera, self.ready.scene.wall.opening)
 
     def ordinary(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
         """What is ordinary on the clean wall, in frames of so many lines, as a frame's ``blur`` shows it.
@@ -273,3 +265,19 @@ class Looker:
             looks, _ = averaged(shown, size_px)
             code, clean_code = colour.encoded8(looks.seen), colour.encoded8(looks.clean)
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
+
+
+def beside_doorway(
+    cover: NDArray[np.float32], camera: OrthoCamera, opening: tuple[float, float, float, float] | None
+) -> NDArray[np.float32]:
+    """A wall's share of each pixel (H, W) seen square on, without that of its ``opening`` (:attr:`Wall.opening`).
+
+    Everybody knows the doorway: its dark says nothing of what else would go unremarked on the wall.
+    """
+    if opening is None:
+        return cover
+    left, low, right, high = opening
+    (first, top), (last, bottom) = camera.project(np.array([[left, high, 0.0], [right, low, 0.0]]))
+    out = np.array(cover)
+    out[max(int(top), 0) : max(int(bottom) + 1, 0), max(int(first), 0) : max(int(last) + 1, 0)] = 0.0
+    return out

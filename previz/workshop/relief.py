@@ -36,11 +36,18 @@ Carve = Callable[[Array, Array], Field]
 
 @dataclass(frozen=True)
 class Opening:
-    """A doorway: clear ``width`` m about x = 0, ``height`` m above the sill at y = 0, ``depth`` m into the wall."""
+    """A doorway: clear ``width`` m about x = 0, ``height`` m above the sill at y = ``sill``, ``depth`` m into the
+    wall."""
 
     width: float
     height: float
     depth: float
+    sill: float = 0.0
+
+    @property
+    def high(self) -> float:
+        """y (m) of its upper edge."""
+        return self.sill + self.height
 
 
 @dataclass(frozen=True)
@@ -69,8 +76,8 @@ class Plot:
         if self.opening is None:
             return [], []
         half = 0.5 * self.opening.width
-        high = self.opening.height
-        return [(-half - JAMB, -half), (half, half + JAMB)], [(-JAMB, 0.0), (high, high + JAMB)]
+        low, high = self.opening.sill, self.opening.high
+        return [(-half - JAMB, -half), (half, half + JAMB)], [(low - JAMB, low), (high, high + JAMB)]
 
     @property
     def folded_out(self) -> tuple[int, int]:
@@ -160,7 +167,7 @@ def carved_field(plot: Plot, triangles: int, carve: Carve) -> HeightField:
     z = _kept_clear(plot, x, y, z)
     if hole is not None:
         inside_x = np.abs(x) <= 0.5 * hole.width + 1e-9
-        inside_y = (y >= -1e-9) & (y <= hole.height + 1e-9)
+        inside_y = (y >= hole.sill - 1e-9) & (y <= hole.high + 1e-9)
         z[np.ix_(inside_y, inside_x)] = -hole.depth
     return HeightField(x, y, z, *(_on_map(lines, plot, axis) for axis, lines in enumerate((x, y))))
 
@@ -180,9 +187,9 @@ def folded_out(picture: Picture, plot: Plot, field: HeightField) -> Picture:
     if plot.texels is None or plot.opening is None:
         return picture
     height, width = picture.shape[:2]
-    half, high = 0.5 * plot.opening.width, plot.opening.height
+    half, low, high = 0.5 * plot.opening.width, plot.opening.sill, plot.opening.high
     columns = _texels_of(field.x, field.along, plot.pairs[0], (-half, half), width) if plot.folded_out[0] else None
-    rows = _texels_of(field.y, field.up, plot.pairs[1], (0.0, high), height) if plot.folded_out[1] else None
+    rows = _texels_of(field.y, field.up, plot.pairs[1], (low, high), height) if plot.folded_out[1] else None
     out = picture if columns is None else picture[:, columns]
     # rows run down from the upper edge
     return out if rows is None else np.ascontiguousarray(out[height - 1 - rows[::-1]])
@@ -231,7 +238,8 @@ def _kept_clear(plot: Plot, x: Array, y: Array, z: Array) -> Array:
     above = 0.0
     low, high = plot.bridge_at - half, plot.bridge_at + half
     if plot.opening is not None:
-        door, above = 0.5 * plot.opening.width, plot.opening.height
+        door, above = 0.5 * plot.opening.width, plot.opening.high
+        below = max(below, -plot.opening.sill)
         low, high = min(low, -door), max(high, door)
     from_x = np.maximum(np.maximum(low - x, x - high), 0.0)
     from_y = np.maximum(np.maximum(y - above, -below - y), 0.0)

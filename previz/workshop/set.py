@@ -107,7 +107,7 @@ def plot_of(scene: Scene) -> Plot:
         top=wall.top,
         relief=relief_of(scene),
         keep_clear=bridge_shape(scene).root,
-        opening=None if door is None else Opening(door.width, door.height, door.depth),
+        opening=None if door is None else Opening(door.width, door.height, door.depth, door.sill),
         bridge_at=-wall.sideways,
         measured=isinstance(wall.relief, HeightGrid),
         texels=(max(1, round(wall.width / texel)), max(1, round(wall.height / texel))),

@@ -62,6 +62,12 @@ IMPOSSIBLE = [
     ([('"700 mm"            # above', '"2.2 m" # above')], "wall.top", "wall behind the bridge"),
     ([('width = "60 mm"', 'width = "1.8 m"')], "wall.doorway.width", "narrower than the wall"),
     ([('height = "110 mm"', 'height = "700 mm"')], "wall.doorway.height", "lower than the wall's top"),
+    (
+        [('height = "110 mm"', 'height = "110 mm", sill = "600 mm"')],
+        "wall.doorway.height",
+        "lower than the wall's top",
+    ),
+    ([('height = "110 mm"', 'height = "110 mm", sill = "-1.6 m"')], "wall.doorway.sill", "above the wall's foot"),
     ([('"40 mm"', '"1.7 m"')], "wall.relief", "out of the rock"),
     ([('focus    = "700 mm"', 'focus = "35 mm"')], "camera.focus", "beyond the focal length"),
     ([('stop     = "f/22"', 'shift = ["36 mm", "0 mm"]')], "camera.shift", "the sensor's own size"),

@@ -15,6 +15,7 @@ from previz.judge.frame import Looks
 from previz.look.blur import LensBlur
 from previz.scene.move import Move
 from previz.stage.delivering import _looks, as_moving, at_rest, seen_in
+from previz.stage.looking import beside_doorway
 from previz.stage.prepare import (
     Rectangle,
     bridge_texel,
@@ -165,6 +166,20 @@ def test_the_wall_square_on_is_as_large_as_asked_up_to_three_million_pixels() ->
     assert large.px_per_m == 5000.0
     assert large.width_px * large.height_px == pytest.approx(3e6, rel=1e-3)
     assert large.width_px / large.height_px == pytest.approx(2.0, rel=1e-2)
+
+
+def test_nothing_in_the_doorway_counts_wherever_its_wall_stands() -> None:
+    """100 pixels a metre, the part's upper left corner at (-0.5, 0.4) m."""
+    wall = {"kind": "board", "sideways": 0.1, "doorway": {"width": 0.06, "height": 0.2, "sill": 0.05}}
+    made = flat_set([], texture_px=16, wall=wall).scene.wall
+    view = square_on(Rectangle(-0.5, -0.2, 0.7, 0.4), 100.0)
+    cover = np.ones((view.height_px, view.width_px), np.float32)
+    left = beside_doorway(cover, view, made.opening)
+    rows, columns = np.nonzero(left == 0.0)
+    # from 0.25 to 0.05 m up, from 0.07 to 0.13 m across
+    assert (rows.min(), rows.max()) in {(14, 35), (15, 35), (15, 34), (14, 34)}
+    assert (columns.min(), columns.max()) in {(56, 63), (57, 63), (57, 62), (56, 62)}
+    assert beside_doorway(cover, view, None) is cover
 
 
 def test_white_is_what_a_card_sends_in_all_lamps_and_ambient_light() -> None:

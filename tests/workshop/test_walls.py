@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from previz.scene.model import WALL_KINDS
-from previz.workshop.relief import JAMB, GridSurface, straight_on
+from previz.workshop.relief import JAMB, GridSurface, Opening, straight_on
 from previz.workshop.set import RULES, build_set, build_wall
 from previz.workshop.texels import texel_points
+from previz.workshop.walls.photo import doorway_darkened
 from tests.workshop.sets import MM, depth_along_z, merged, scene
 
 KINDS = tuple(RULES)
@@ -128,6 +129,27 @@ def test_doorway_is_where_it_should_be(kind: str) -> None:
     around_x = np.array([-30 * MM - off, 30 * MM + off, 0.0, 0.0])
     around_y = np.array([50 * MM, 50 * MM, 110 * MM + off, -off])
     assert (depth_along_z(surface, around_x, around_y) >= -20 * MM - 0.01 * MM).all()
+
+
+@pytest.mark.parametrize("sill", [4 * MM, -3 * MM])
+def test_a_sill_that_is_not_level_with_the_bridge_lies_where_it_is(sill: float) -> None:
+    wall = wall_of(kind="board", texture_px=900, relief=0.0, doorway=DOOR | {"sill": sill})
+    just = JAMB + 0.1 * MM
+    y = np.array([sill - just, sill + 0.1 * MM, sill + 109.9 * MM, sill + 110 * MM + just])
+    depth = depth_along_z(wall, np.zeros(4), y)
+    np.testing.assert_allclose(depth, [0.0, -50 * MM, -50 * MM, 0.0], atol=0.01 * MM)
+    # the dark inside goes along: 1 mm a texel, rows from the top
+    x, y = (np.arange(100) - 49.5) * MM, (149.5 - np.arange(200)) * MM
+    grey = np.full((200, 100, 3), 0.5, np.float32)
+    level, moved = (doorway_darkened(grey, Opening(0.06, 0.11, 0.05, at), x, y) for at in (0.0, sill))
+    assert np.array_equal(np.roll(level, round(-sill / MM), axis=0), moved)
+    assert (moved[145 - round(sill / MM), 50] < 0.2).all()
+
+
+def test_a_wall_is_cleared_about_a_sill_below_the_bridge_too() -> None:
+    field = wall_of(kind="slate", relief=0.06, triangles=60_000, doorway=DOOR | {"sill": -25 * MM}).field
+    x, y = np.meshgrid(np.linspace(-30 * MM, 30 * MM, 61), np.linspace(-30 * MM, 5 * MM, 45))
+    assert field.at(x.ravel(), y.ravel()).max() < 0.0
 
 
 def test_doorway_is_dark_inside() -> None:

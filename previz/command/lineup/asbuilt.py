@@ -88,11 +88,9 @@ def _put_set(changes: Changes, scene: Scene, in_axes: Array, sill: float, wall: 
     right, up = (float(v) for v in wall[:2, 3])
     if scene.wall.mesh is None:
         changes[("wall", "top")] = _mm(scene.wall.top + up)
-        if scene.wall.doorway is not None:
-            changes[("wall", "doorway", "height")] = _mm(scene.wall.doorway.height + up)
-            if abs(up) > _TELLING:
-                apart = f"{mm_text(abs(up))} {'above' if up > 0.0 else 'below'} the bridge's top"
-                left.append(f"the doorway's sill lies {apart}, and the scene has them level: the joint may show")
+        door = scene.wall.doorway
+        if door is not None and abs(up) > 5e-6:
+            changes[("wall", "doorway", "sill")] = _mm(door.sill + up)
         if abs(scene.wall.sideways + right) > 5e-6:
             changes[("wall", "sideways")] = _mm(scene.wall.sideways + right)
     elif float(np.hypot(right, up)) > _TELLING:

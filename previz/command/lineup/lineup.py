@@ -358,9 +358,8 @@ def _drawn(
 def _outlines(scene: Scene, eye: Array) -> list[Array]:
     """Edges (N, 3) m of the bridge, as they are seen from about ``eye``, and of the doorway."""
     out = bridge_shape(scene).drawn_lines(eye)
-    door = scene.wall.doorway
-    if door is not None:
-        w, h = 0.5 * door.width, door.height
-        corners = np.array([(-w, 0.0, 0.0), (-w, h, 0.0), (w, h, 0.0), (w, 0.0, 0.0)])
+    if scene.wall.opening is not None:
+        left, low, right, high = scene.wall.opening
+        corners = np.array([(left, low, 0.0), (left, high, 0.0), (right, high, 0.0), (right, low, 0.0)])
         out.append(np.concatenate([np.linspace(a, b, 8) for a, b in pairwise(corners)]))
     return out

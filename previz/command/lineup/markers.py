@@ -144,16 +144,17 @@ def _lies_on(one: MarkerSheet, other: MarkerSheet) -> bool:
 
 
 def _on_the_set(scene: Scene, move: Move, sheet: MarkerSheet) -> Iterator[str]:
-    points, door = _points(sheet), scene.wall.doorway
+    points, opening = _points(sheet), scene.wall.opening
     if bool(np.any(bridge_shape(scene).distance(points) < 1e-3)):
         yield f"sheet {sheet.name}: it lies on the bridge or goes through it; move it away"
     elif over := _over_the_bridge(scene, move, sheet):
         yield f"sheet {sheet.name}: it covers part of the bridge in the picture of frame {over[0]}; move it aside"
     if sheet.name not in _WALL_SHEETS:
         return
-    if door is not None:
-        half, middle = 0.5 * door.width, scene.wall.sideways
-        over_door = (np.abs(points[:, 0] - middle) < half) & (points[:, 1] > 0.0) & (points[:, 1] < door.height)
+    if opening is not None:
+        left, low, right, high = opening
+        across = (points[:, 0] > left) & (points[:, 0] < right)
+        over_door = across & (points[:, 1] > low) & (points[:, 1] < high)
         if bool(np.any(over_door)):
             yield f"sheet {sheet.name}: it hangs over the doorway, where there is no wall to fix it to"
     if scene.wall.mesh is not None:

@@ -114,11 +114,11 @@ def doorway_darkened(picture: Picture, opening: Opening | None, x: Array, y: Arr
     if opening is None:
         return picture
     columns = np.flatnonzero(np.abs(x) < 0.5 * opening.width)
-    rows = np.flatnonzero((y > 0.0) & (y < opening.height))
+    rows = np.flatnonzero((y > opening.sill) & (y < opening.high))
     if len(columns) == 0 or len(rows) == 0:
         return picture
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    depth = smoothstep(0.0, 0.4, y[rows] / opening.height)[:, None, None]
+    depth = smoothstep(0.0, 0.4, (y[rows] - opening.sill) / opening.height)[:, None, None]
     out = picture.copy()
     out[part] = np.maximum(picture[part] * (0.30 - 0.22 * depth), DARKEST_PAINT)
     return out

@@ -238,12 +238,11 @@ def photograph(scene: Scene, real: World, truth: Truth, variant: str, samples: i
 def measured(scene: Scene, amiss: Amiss, truth: Truth) -> str:
     """Points of bridge and doorway as somebody measures them in the photograph: a table for ``lineup --points``."""
     rng = np.random.default_rng([23, amiss.seed])
-    half, length, door = 0.5 * scene.bridge.width, scene.bridge.length, scene.wall.doorway
+    half, length, opening = 0.5 * scene.bridge.width, scene.bridge.length, scene.wall.opening
     rows = [("bridge", p, amiss.hung) for part in (0.1, 0.3, 0.5, 0.7, 0.85, 1.0)
             for p in ((-half, 0.0, length * part), (half, 0.0, length * part))]  # fmt: skip
-    if door is not None:
-        wide, high = 0.5 * door.width, door.height
-        rows += [("wall doorway", (x, y, 0.0), np.eye(4)) for x in (-wide, wide) for y in (0.0, high)]
+    if opening is not None:
+        rows += [("wall doorway", (x, y, 0.0), np.eye(4)) for x in opening[::2] for y in opening[1::2]]
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
     table.writerow(("name", "x", "y", "z", "px", "py"))
