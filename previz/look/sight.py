@@ -19,7 +19,7 @@ from previz.camera import AnyCamera
 from previz.geometry import Array
 from previz.look.sampling import averaged, bilinear, kept
 from previz.look.view import View
-from previz.workshop.compiled import compiled
+from previz.workshop.compiled import compiled, in_parts
 from previz.workshop.light.rays import Met
 from previz.workshop.surface import LitSurface, Picture, Pixels8, Surface
 
@@ -164,8 +164,8 @@ class SightLines:
             return hits
         geometry = self._geometry(chosen)
         number = np.array([*chosen, -1], dtype=np.int32)
-        for start in range(0, count, CHUNK):
-            part = slice(start, start + CHUNK)
+
+        def cast(part: slice) -> None:
             o = np.ascontiguousarray(origins[part], dtype=np.float64)
             d = np.ascontiguousarray(directions[part], dtype=np.float64)
             which, face = _cast(geometry, o, d)
@@ -184,6 +184,8 @@ class SightLines:
                 hits.uv[part],
                 hits.point[part],
             )
+
+        in_parts(cast, count, CHUNK)
         return hits
 
     def normals(self, hits: Hits) -> Array:

@@ -9,6 +9,7 @@ import hashlib
 import io
 import json
 import zipfile
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -17,7 +18,10 @@ from numpy.typing import NDArray
 
 from previz import __version__
 from previz.run.output import OutputFolder
+from previz.run.wallcache import find_picture, keep_picture, wall_key
+from previz.scene.model import Scene
 from previz.workshop.light.bake import BakedLight, Lighting
+from previz.workshop.set import PaintedWall
 from previz.workshop.surface import Surface
 
 # the folder inside the results
@@ -27,7 +31,7 @@ FOLDER = "light"
 KEPT = 6
 
 # goes up when light is baked in another way by the same version of the program
-_WAY = 5
+_WAY = 6
 
 # the date of every file in an entry: the same light, the same bytes
 _DATE = (1980, 1, 1, 0, 0, 0)
@@ -58,14 +62,42 @@ def light_key(wall: Surface, bridge: Surface, lighting: Lighting, continues: boo
 
 
 class LightCache:
-    """Light kept in the folder ``folder`` of results: a :class:`~previz.stage.prepare.LightKeeper`."""
+    """Light, and walls' pictures, kept in the folder ``folder`` of results: a
+    :class:`~previz.stage.prepare.LightKeeper`. ``taken`` names, in words, what was found there."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.taken: list[str] = []
+
+    def wall_picture(self, scene: Scene, paint: Callable[[], PaintedWall]) -> PaintedWall:
+        """The picture of a scene's wall kept earlier, or painted now and kept.
+
+        Raises :class:`~previz.errors.OutputError` where it cannot be written.
+        """
+        key = wall_key(scene)
+        found = find_picture(self.folder, key)
+        if found is not None:
+            self._took("the wall's picture")
+            return found
+        painted = paint()
+        keep_picture(self.folder, key, painted)
+        return painted
+
+    def _took(self, what: str) -> None:
+        if what not in self.taken:
+            self.taken.append(what)
+
+    @property
+    def words(self) -> str:
+        """A line on what an earlier run left that was of use; empty where it left nothing."""
+        return f"as an earlier run left it: {', '.join(self.taken)}" if self.taken else ""
 
     def find(self, wall: Surface, bridge: Surface, lighting: Lighting, continues: bool) -> BakedLight | None:
         """The light of a wall and a bridge kept earlier, None where there is none or it is damaged."""
-        return find_light(self.folder, light_key(wall, bridge, lighting, continues), lighting)
+        found = find_light(self.folder, light_key(wall, bridge, lighting, continues), lighting)
+        if found is not None:
+            self._took("the light")
+        return found
 
     def keep(self, wall: Surface, bridge: Surface, lighting: Lighting, continues: bool, light: BakedLight) -> None:
         """Keep baked light; raises :class:`~previz.errors.OutputError` where it cannot be written."""

@@ -18,6 +18,7 @@ from previz.scene.move import Move, move_of
 from previz.scene.shape import bridge_shape
 from previz.stage.projected import facing, hidden_wall, painted, wash_colour
 from previz.workshop.carry import carried
+from previz.workshop.compiled import in_parts
 from previz.workshop.light.bake import (
     BakedLight,
     BridgeCast,
@@ -30,7 +31,7 @@ from previz.workshop.light.bake import (
     reference_light,
 )
 from previz.workshop.light.resample import enlarged_on
-from previz.workshop.set import BuiltSet, build_bridge, build_set
+from previz.workshop.set import BuiltSet, PictureKeeper, build_bridge, build_set
 from previz.workshop.surface import LitSurface, Picture, Pixels8, Surface
 from previz.workshop.texels import texel_points
 
@@ -49,12 +50,15 @@ WITHOUT_SHADOW = (CLEAN_WALL, BRIDGE)
 # a bridge that comes out of the wall by less (m) is looked at from no nearer than one of this length
 _LEAST_REACH = 0.1
 
+# rows of a wall's picture that are lit at once
+_ROWS = 64
+
 # pixels of the wall looked at to learn what is ordinary on it: a delivered frame's worth and a half
 _LARGEST_WALL_PICTURE = 3_000_000
 
 
-class LightKeeper(Protocol):
-    """Keeps baked light from one run to the next, by what it was baked from."""
+class LightKeeper(PictureKeeper, Protocol):
+    """Keeps baked light and walls' pictures from one run to the next, by what they were made from."""
 
     def find(self, wall: Surface, bridge: Surface, lighting: Lighting, continues: bool) -> BakedLight | None:
         """The light of a wall and a bridge kept earlier, None where there is none.
@@ -247,9 +251,12 @@ def _code(surface: Surface, light: Picture) -> NDArray[np.uint8]:
     reflectance = surface.reflectance
     h, w = reflectance.shape[:2]
     code = np.empty((h, w, 3), dtype=np.uint8)
-    # one channel after the other keeps the memory low
-    for k in range(3):
-        code[..., k] = colour.encoded8(reflectance[..., k] * enlarged_on(surface, light[..., k], h, w))
+    bright = enlarged_on(surface, light, h, w)
+
+    def part(rows: slice) -> None:
+        code[rows] = colour.encoded8(reflectance[rows] * bright[rows])
+
+    in_parts(part, h, _ROWS)
     return code
 
 
@@ -312,9 +319,9 @@ def prepare(
 ) -> ReadySet:
     """Build, light and paint a scene's set, fine enough for frames ``width_px`` wide (delivered ones unless given).
 
-    ``cache`` keeps baked light and finds it again; ``say`` is told what takes long. ``before`` is a set made ready in
-    this way: where it is the same one seen by another camera, its wall and its light are taken over. ``texel`` (m) is
-    the bridge's where the camera is not to say it.
+    ``cache`` keeps the wall's picture and baked light and finds them again; ``say`` is told what takes long. ``before``
+    is a set made ready in this way: where it is the same one seen by another camera, its wall and its light are taken
+    over. ``texel`` (m) is the bridge's where the camera is not to say it.
     """
     move = move_of(scene)
     texel = bridge_texel(scene, move, width_px) if texel is None else texel
@@ -326,7 +333,7 @@ def prepare(
         built = BuiltSet(old.wall, build, (*said, *build.cautions))
         sight, wall = sight_of(built), before.wall
     else:
-        built = build_set(scene, texel)
+        built = build_set(scene, texel, cache)
         sight = sight_of(built)
         wall = lit_wall(scene, built, sight, cache, say)
     bridge, out_of_range = Painter(built, wall, sight).painted(scene, station_point)

@@ -11,9 +11,13 @@ from previz import colour
 from previz.geometry import Array, unit
 from previz.look.sampling import bilinear
 from previz.look.sight import SightLines
+from previz.workshop.compiled import in_parts
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
 from previz.workshop.surface import Picture, Pixels8
 from previz.workshop.texels import TexelMap
+
+# texels looked at from the station point, and rows of texels painted, at once
+_LOOKED_AT, _ROWS = 1 << 17, 128
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +45,15 @@ def hidden_wall(
     found = np.zeros(h * w, dtype=bool)
     rows = np.flatnonzero(texels.valid)
     points = texels.points.reshape(-1, 3)[rows].astype(np.float64)
-    for start in range(0, len(rows), 500_000):
-        part = slice(start, start + 500_000)
+
+    def look(part: slice) -> None:
         directions = unit(points[part] - station_point)
         hits = sight.first_hits(np.broadcast_to(station_point, directions.shape).copy(), directions, names=[wall])
         met = np.isfinite(hits.distance)
         target[rows[part][met]] = colour.decoded(bilinear(code, hits.uv[met]) / np.float32(255.0))
         found[rows[part][met]] = True
+
+    in_parts(look, len(rows), _LOOKED_AT)
     return target.reshape(h, w, 3), found.reshape(h, w)
 
 
@@ -63,16 +69,21 @@ def painted(
     Where nothing is ``wanted`` (H, W) the paint is ``fallback`` (3,), a reflectance. ``counted`` (H, W) are the texels
     whose range is reported, all unless given.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ideal = np.where(light > 1e-4, target / light, BRIGHTEST_PAINT)
-    paint = np.clip(ideal, DARKEST_PAINT, BRIGHTEST_PAINT).astype(np.float32)
-    paint[~wanted] = fallback
-    # a difference below half a code value is none
-    sent = paint * light
-    off = np.abs(colour.encoded8(sent).astype(np.int16) - colour.encoded8(target)).max(axis=-1) > 1
+    paint, sent = (np.empty(target.shape, dtype=np.float32) for _ in range(2))
     counted = wanted if counted is None else wanted & counted
-    share = float((off & counted).sum() / max(int(counted.sum()), 1))
-    return Painted(paint, sent.astype(np.float32), share)
+
+    def mix(rows: slice) -> int:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ideal = np.where(light[rows] > 1e-4, target[rows] / light[rows], BRIGHTEST_PAINT)
+        paint[rows] = np.clip(ideal, DARKEST_PAINT, BRIGHTEST_PAINT)
+        paint[rows][~wanted[rows]] = fallback
+        sent[rows] = paint[rows] * light[rows]
+        # a difference below half a code value is none
+        off = np.abs(colour.encoded8(sent[rows]).astype(np.int16) - colour.encoded8(target[rows])).max(axis=-1) > 1
+        return int((off & counted[rows]).sum())
+
+    share = sum(in_parts(mix, len(target), _ROWS)) / max(int(counted.sum()), 1)
+    return Painted(paint, sent, share)
 
 
 def facing(texels: TexelMap, station_point: Array) -> NDArray[np.bool_]:

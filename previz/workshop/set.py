@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -27,7 +29,7 @@ from previz.workshop.relief import (
     moved_sideways,
     wall_surface,
 )
-from previz.workshop.surface import Surface
+from previz.workshop.surface import Picture, Surface
 from previz.workshop.walls import basalt, board, ice, slate
 from previz.workshop.walls.photo import doorway_darkened, measured_carving, photographed
 from previz.workshop.walls.sheet import Ground
@@ -48,6 +50,17 @@ RULES: dict[WallKind, Rule] = {
 }
 
 
+# a wall's picture (H, W, 3) float32 of reflectance, and what was said while it was painted
+PaintedWall = tuple[Picture, tuple[str, ...]]
+
+
+class PictureKeeper(Protocol):
+    """Keeps the pictures of walls from one run to the next, by what they were painted from."""
+
+    def wall_picture(self, scene: Scene, paint: Callable[[], PaintedWall]) -> PaintedWall:
+        """The picture of a scene's wall as ``paint`` makes it, or as it was kept earlier."""
+
+
 @dataclass(frozen=True, eq=False)
 class BuiltSet:
     """A set as built, before any light: ``wall``, ``bridge`` and plain sentences about what to look out for."""
@@ -57,17 +70,18 @@ class BuiltSet:
     cautions: tuple[str, ...] = ()
 
 
-def build_set(scene: Scene, bridge_texel: float | None = None) -> BuiltSet:
-    """Build a scene's wall and bridge. ``bridge_texel`` is the size (m) of a texel on the bridge.
+def build_set(scene: Scene, bridge_texel: float | None = None, keeper: PictureKeeper | None = None) -> BuiltSet:
+    """Build a scene's wall and bridge. ``bridge_texel`` is the size (m) of a texel on the bridge; ``keeper`` knows
+    walls painted before.
 
     Raises :class:`~previz.errors.BuildError` for a file that cannot be used.
     """
-    wall, cautions = build_wall(scene)
+    wall, cautions = build_wall(scene, keeper)
     bridge = build_bridge(scene, wall, bridge_texel or _TEXEL)
     return BuiltSet(wall, bridge, (*cautions, *bridge.cautions))
 
 
-def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
+def build_wall(scene: Scene, keeper: PictureKeeper | None = None) -> tuple[Surface, tuple[str, ...]]:
     """The wall of a scene and what to look out for."""
     wall = scene.wall
     if wall.mesh is not None:
@@ -76,16 +90,18 @@ def build_wall(scene: Scene) -> tuple[Surface, tuple[str, ...]]:
         return surface, cautions
     plot = plot_of(scene)
     x, y = texel_lines(plot)
-    said: tuple[str, ...] = ()
     if wall.photo is not None:
-        picture, said = photographed(scene, x, y)
         carve_measured = _flat if not isinstance(wall.relief, HeightGrid) else measured_carving(scene, wall.relief)
         field = carved_field(plot, wall.triangles, carve_measured)
     else:
         ground = Ground(wall.width, wall.height, wall.top, wall.seed)
-        carve, painted = turned(RULES[wall.kind or "slate"], wall.turn)
-        picture = painted(ground, x, y)
+        carve, rule = turned(RULES[wall.kind or "slate"], wall.turn)
         field = carved_field(plot, wall.triangles, lambda x, y: carve(ground, x, y))
+
+    def paint() -> PaintedWall:
+        return photographed(scene, x, y) if wall.photo is not None else (rule(ground, x, y), ())
+
+    picture, said = paint() if keeper is None else keeper.wall_picture(scene, paint)
     # the wall is painted as well, and with the same paints as the bridge
     picture = np.clip(doorway_darkened(picture, plot.opening, x, y), DARKEST_PAINT, BRIGHTEST_PAINT)
     picture = folded_out(picture, plot, field)

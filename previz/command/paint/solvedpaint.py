@@ -125,7 +125,10 @@ def made_ready(
 ) -> ReadySet:
     """The scene's set, built, lit (or its light found again in ``folder``) and in the paint that it asks for."""
     progress.say("building and lighting the set")
-    ready = prepare(scene, None, LightCache(folder.path), progress.say)
+    cache = LightCache(folder.path)
+    ready = prepare(scene, None, cache, progress.say)
+    if cache.words:
+        progress.say(cache.words)
     return with_solved_paint(ready, folder, sha256, engine, progress)
 
 

@@ -30,7 +30,7 @@ _FACE_POINTS, _PLACES = 64, 16
 # texels across and down that have turns of the points of their own
 _TILE = 4
 
-# directions whose outermost points of a face are asked for everywhere: shadows come over its rim
+# directions whose outermost points of a face are asked for in every few texels: shadows come over its rim
 _RIM = 7
 
 # side (texels) of the window in which answers must be the same
@@ -109,14 +109,16 @@ def _sources(emitter: Emitter) -> tuple[Picture, Picture, Single]:
 
 
 def _pilots(emitter: Emitter) -> Bits:
-    """The points on the rim of a face and the one in its middle, as bits, for each tile."""
+    """The points on the rim of a face and the one in its middle, as bits, for each tile: every other one of them, as on
+    a chessboard, so that a texel and its neighbours have them all."""
     out = []
-    for places in _turned_places(emitter):
+    for tile, places in enumerate(_turned_places(emitter)):
         turn = 2.0 * np.pi * (np.arange(_RIM) + 0.25) / _RIM
         rim = np.argmax(places @ np.stack([np.cos(turn), np.sin(turn)]), axis=0)
-        chosen = {*(int(k) for k in rim), int(np.argmin(np.abs(places).sum(axis=1)))}
+        chosen = [*dict.fromkeys(int(k) for k in rim), int(np.argmin(np.abs(places).sum(axis=1)))]
+        mine = chosen[(tile // _TILE + tile) % 2 :: 2]
         # a lamp without a face: one from the texel's middle
-        out.append(sum(1 << k for k in chosen) if not emitter.is_point else 1 << (_PLACES // 2 + 1))
+        out.append(sum(1 << k for k in set(mine)) if not emitter.is_point else 1 << (_PLACES // 2 + 1))
     return np.array(out, dtype=np.uint64)
 
 
