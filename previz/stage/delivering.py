@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from previz.look.rings import ringed
 from previz.look.sampling import averaged_to_size
 from previz.look.soft import SoftFrame, soft_frame
 from previz.look.spreading import spread_as
-from previz.look.view import Engine
+from previz.look.view import Engine, View
 from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, WITHOUT_SHADOW, ReadySet
 from previz.stage.shining import Shining
@@ -32,6 +33,11 @@ _STEP_PX = 2.0
 JUDGED_WIDTH_PX = 960
 _JUDGED_FROM_PX = 640
 
+# Looks each way in a pixel of a frame that is judged as it is drawn: with two, pattern finer than a pixel comes through
+# as grain that no lens and sensor would show, and single frames of a shot jump. Wider frames are averaged down.
+_LOOKS: Final = 3
+_LOOKS_IN_WIDE: Final = 2
+
 # a frame's looks, and what they would be with one cause of break taken away
 Delivered = tuple[Looks, Without]
 
@@ -46,6 +52,11 @@ def judged_size(width_px: int, height_px: int) -> tuple[int, int]:
 def drawn_size(width_px: int, height_px: int) -> tuple[int, int]:
     """The size (width, height) px at which it is drawn for that: never smaller than it is delivered or judged."""
     return max((width_px, height_px), judged_size(width_px, height_px))
+
+
+def looks_across(width_px: int) -> int:
+    """How many looks are taken each way in a pixel of a frame ``width_px`` wide."""
+    return _LOOKS if width_px <= JUDGED_WIDTH_PX else _LOOKS_IN_WIDE
 
 
 def averaged(shown: Delivered, size_px: tuple[int, int]) -> Delivered:
@@ -89,7 +100,7 @@ def delivered(
     if soft is None:
         looks = _sharp(engine, camera)
         if ready.wall.shadows:
-            without["shadow"] = lambda: (engine.draw(camera, WITHOUT_SHADOW).colour, looks.clean)
+            without["shadow"] = lambda: (_drawn(engine, camera, WITHOUT_SHADOW).colour, looks.clean)
     else:
         looks = _looks(soft)
         if ready.wall.shadows:
@@ -116,12 +127,17 @@ def blurred(engine: Engine, ready: ReadySet, blur: LensBlur) -> SoftFrame | None
     """The frame's layers, blurred; None where nothing of the set is blurred enough to be seen."""
     wall, bridge = ready.built.wall, ready.built.bridge.surface
     shadowed = WALL if ready.wall.shadows else CLEAN_WALL
-    return soft_frame(engine, blur, (shadowed, CLEAN_WALL, BRIDGE), wall.corners, bridge.corners)
+    names, samples = (shadowed, CLEAN_WALL, BRIDGE), looks_across(blur.camera.width_px)
+    return soft_frame(engine, blur, names, wall.corners, bridge.corners, samples)
 
 
 def _sharp(engine: Engine, camera: Camera) -> Looks:
-    with_bridge, clean = engine.draw(camera, WITH_BRIDGE), engine.draw(camera, CLEAN)
+    with_bridge, clean = _drawn(engine, camera, WITH_BRIDGE), _drawn(engine, camera, CLEAN)
     return Looks.sharp(with_bridge.colour, clean.colour, with_bridge.cover(BRIDGE_LAYER))
+
+
+def _drawn(engine: Engine, camera: Camera, names: Sequence[str]) -> View:
+    return engine.draw(camera, names, looks_across(camera.width_px))
 
 
 def seen_in(soft: SoftFrame) -> Picture:

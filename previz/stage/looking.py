@@ -19,6 +19,7 @@ from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.scene.model import Scene
 from previz.stage.delivering import (
+    JUDGED_WIDTH_PX,
     Delivered,
     as_moving,
     at_rest,
@@ -27,6 +28,7 @@ from previz.stage.delivering import (
     delivered,
     drawn_size,
     judged_size,
+    looks_across,
 )
 from previz.stage.paintrange import PaintRange
 from previz.stage.prepare import (
@@ -164,7 +166,8 @@ class Looker:
         """
         camera = square_on(self.ready.wall_in_view, px_per_m)
         with self.shining.matt(self.engine):
-            view = self.engine.draw(camera, CLEAN)
+            # as the frames are drawn that are compared with it
+            view = self.engine.draw(camera, CLEAN, looks_across(JUDGED_WIDTH_PX))
         picture = np.clip(view.colour, 0.0, 1.0)
         if blur is not None:
             picture = blurred_square_on(picture, blur, px_per_m)
