@@ -26,11 +26,11 @@ from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places, Shown
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
-from previz.judge.shares import shares
+from previz.judge.shares import grain_shares, shares
 from previz.judge.silhouette import silhouette
 from previz.judge.trace.fasttraces import WallTraces
 from previz.judge.trace.traces import with_patches
-from previz.judge.viewer import GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
+from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]
@@ -186,11 +186,11 @@ class FastJudge:
         towards = self.bridge_camera(camera)
         points, _, depth = self._bridge_at(towards, outline, in_px)
         pattern = paint.at(points, camera, depth, near)
-        inside = _covered(cover, in_px - _TO_GRAIN * sigma - corner)
         on_px = np.broadcast_to(outline.xy, out_px.shape)
         soft = self._softened(cover, depth)
         bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
-        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside)
+        inside, beyond = grain_shares(soft, in_px - _TO_GRAIN * sigma - corner, window_px(viewer))
+        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside, beyond)
         ordinary = self.ordinary.at(size)
         ends = ends_of(outline, towards, points[0])
         return decided(Sides(seen, clean), outline, ordinary, viewer, ends=ends), ordinary
@@ -275,12 +275,14 @@ def _between(ends: Array) -> Array:
     return np.asarray((1.0 - part) * ends[:, :1] + part * ends[:, 1:])
 
 
-def _covered(cover: Field, px: Array) -> Field:
-    """Share of bridge (S, N) in the pixels at (S, N, 2) px of a part of the frame, none outside it."""
-    h, w = cover.shape
-    x, y = np.floor(px[..., 0]).astype(np.int64), np.floor(px[..., 1]).astype(np.int64)
-    within = (x >= 0) & (x < w) & (y >= 0) & (y < h)
-    return np.where(within, cover[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)], np.float32(0.0))
+def _mixed_grain(share: Field, own: Field, own_beyond: Field, beyond: Field) -> Field:
+    """Log grain (S, N) in windows of which a ``share`` (S, N) sees a layer of ``own`` grain, the rest another: the
+    squares of what a window averages away add up. ``own_beyond`` and ``beyond`` are either layer's about where the rest
+    of the window is."""
+    two = np.float32(2.0)
+    less = (np.float32(1.0) - share) * (np.exp(two * own_beyond) - np.exp(two * beyond))
+    floor = np.float32(2.0 * math.log(GRAIN_FLOOR))
+    return np.asarray(np.maximum(np.log(np.maximum(np.exp(two * own) - less, 1e-6)), floor) / two)
 
 
 def _of_wall(out: Places, within: Places, sigma: Array) -> Field:
@@ -295,7 +297,14 @@ def _of_wall(out: Places, within: Places, sigma: Array) -> Field:
 
 
 def _across_the_edge(
-    wall: Field, wall_out: Places, wall_in: Places, paint: Shown, sigma: Array, bridge_share: Field, inside: Field
+    wall: Field,
+    wall_out: Places,
+    wall_in: Places,
+    paint: Shown,
+    sigma: Array,
+    bridge_share: Field,
+    inside: Field,
+    beyond: Array,
 ) -> Field:
     """Fields (3, S, N, 4) as the windows outside, inside and on the outline see them.
 
@@ -303,7 +312,8 @@ def _across_the_edge(
     weight lies on the bridge. Where a window reaches across the outline it sees the other layer instead of the
     continuation of its own: the difference of the two, about where that part of the window lies, is added. ``sigma``
     (S, N, 2) px points out of the bridge and is as long as a window is wide. Grain is looked at so far from the outline
-    that its windows do not reach across, but over a narrow bridge: ``inside`` (S, N) is how much bridge is still there.
+    that its windows do not reach across it, but over a narrow bridge and round corners they do: ``inside`` (S, N) is
+    their share of bridge, and ``beyond`` (S, N, 2) px how far from their middles the rest of them lies.
     """
     far, near = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _BEYOND) * sigma
     # paint and wall just inside the outline, farther in, and just outside it
@@ -311,7 +321,8 @@ def _across_the_edge(
     deeper = (WINDOW_OFFSET - _DEEPER) * sigma
     half_inside = np.float32(0.5) * (within + paint.colour(deeper, True) - wall_in.colour(deeper, True))
     without = wall_out.colour((_BEYOND - WINDOW_OFFSET) * sigma, True) - paint.colour(far, True)
-    grain_in = inside * paint.grain(-_TO_GRAIN * sigma) + (np.float32(1.0) - inside) * wall[1, ..., 3]
+    other = beyond - _TO_GRAIN * sigma
+    grain_in = _mixed_grain(inside, paint.grain(-_TO_GRAIN * sigma), paint.grain(other), wall_in.grain(other))
     seen = wall.copy()
     seen[0, ..., :3] += bridge_share[0] * within
     seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)

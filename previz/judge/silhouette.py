@@ -12,7 +12,7 @@ from previz.workshop.compiled import compiled
 Array = NDArray[np.float64]
 
 # looks a pixel has in each direction, at the places of a picture's looks (look/view.py)
-SAMPLES = 2
+SAMPLES = 3
 
 
 @compiled

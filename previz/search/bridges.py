@@ -15,6 +15,7 @@ import numpy as np
 
 from previz import colour
 from previz.scene.model import CameraBody, Card, Lamp, Light, Rail, Scene
+from previz.scene.move import move_of
 from previz.scene.shape import BridgeShape, bridge_shape
 from previz.search.studio import Surroundings, edge_points
 from previz.stage.fastlooking import FastLooker
@@ -27,6 +28,7 @@ from previz.stage.prepare import (
     Painter,
     ReadySet,
     bridge_as_lit,
+    bridge_texel,
     lighting_of,
     lit_for,
     prepare,
@@ -141,7 +143,9 @@ class BridgeSets:
         other = {"bridge": scene.bridge, "lamps": scene.lamps, "cards": scene.cards, "light": scene.light}
         changed = base.scene.model_copy(update=other)
         wall = base.built.wall
-        built = BuiltSet(wall, build_bridge(changed, wall, base.built.bridge.texel))
+        # as fine as it would be built in
+        finer = bridge_texel(changed, move_of(changed)) / bridge_texel(base.scene, base.move)
+        built = BuiltSet(wall, build_bridge(changed, wall, finer * base.built.bridge.texel))
         surface = built.bridge.surface
         sight = self._looker.sight.replaced(replace(surface, name=BRIDGE))
         if key[1:-1] == self._own[1:-1]:

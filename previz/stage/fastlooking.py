@@ -32,9 +32,11 @@ from previz.look.blur import LensBlur, blur_of
 from previz.look.rings import ringed
 from previz.look.sight import SightLines
 from previz.look.spreading import blurred_wall
+from previz.look.texelblur import between_texels
 from previz.look.view import Engine, View
 from previz.scene.model import Scene
 from previz.scene.move import Move
+from previz.scene.shape import bridge_shape
 from previz.stage.delivering import at_rest
 from previz.stage.misbuilt import AsBuilt, Misbuilt
 from previz.stage.prepare import BRIDGE, CLEAN_WALL, WALL, ReadySet, continues_wall
@@ -51,7 +53,7 @@ _FINER = 4
 _KEPT = 8
 
 # looks a pixel, each way
-_SAMPLES = 2
+_SAMPLES = 3
 
 # how far to the darker side of a contour its normal is taken to point, px
 _BESIDE_PX = 2.0
@@ -353,21 +355,32 @@ class FastLooker:
         return _around(camera, camera.project(self._vertices[depth > 0.25 * float(np.median(depth))]))
 
     def _wall(self, camera: Camera, name: str, blur: LensBlur | None) -> Picture:
-        return _blurred(camera, self._engine.draw(camera, (name,), depth=blur is not None), blur)
+        return _blurred(camera, self._engine.draw(camera, (name,), _SAMPLES, depth=blur is not None), blur)
 
     def _wall_on_bridge(self, camera: Camera, blur: LensBlur) -> Picture:
         """The clean wall, each of its places as far off focus as the bridge is that hides it; around it as its edge."""
         view = self._engine.draw(camera, (CLEAN_WALL,), samples=_SAMPLES)
         y, x = np.mgrid[: camera.height_px, : camera.width_px] + 0.5
         origins, directions = camera.rays(np.column_stack([x.ravel(), y.ravel()]))
-        points = self._sight.first_hits(origins, directions, names=[BRIDGE]).point
-        depth = camera.depth(points).reshape(y.shape)
+        hits = self._sight.first_hits(origins, directions, names=[BRIDGE])
+        depth = camera.depth(hits.point).reshape(y.shape)
         met = np.isfinite(depth)
         if not met.any():
             return self._wall(camera, CLEAN_WALL, blur)
         rows, columns = distance_transform_edt(~met, return_distances=False, return_indices=True)
+        depth = depth[rows, columns]
         layer = view.layer[::_SAMPLES, ::_SAMPLES]
-        return _blurred(camera, View(view.colour, layer, depth[rows, columns].astype(np.float32), 1), blur)
+        normal = self._sight.normals(hits).reshape(*y.shape, 3)[rows, columns] @ camera.world_from_cam[:3, :2]
+        texel_px = self._texel(camera) * camera.focal_px / depth
+        colour = between_texels(view.colour, texel_px[..., None] * np.sqrt(np.maximum(1.0 - normal**2, 0.0)))
+        return _blurred(camera, View(colour, layer, depth.astype(np.float32), 1), blur)
+
+    def _texel(self, camera: Camera) -> float:
+        """Side (m) of the texels of paint that is laid for a camera: as fine in its picture as the set's own is."""
+        own = self._ready.move.camera(self._ready.move.station_frame)
+        near_end = bridge_shape(self._ready.scene).near_corners[1:2]
+        depth, own_depth = (max(float(one.depth(near_end)[0]), 0.02) for one in (camera, own))
+        return self._ready.built.bridge.texel * depth / own_depth
 
     def _bridge(self, camera: Camera, blur: LensBlur | None) -> Picture:
         """The bridge alone; beyond its edges its nearest colour goes on."""

@@ -26,7 +26,7 @@ from previz.judge.viewer import Viewer
 from previz.look.blur import blur_of
 from previz.look.soft import soft_frame
 from previz.scene.move import Move
-from previz.stage.delivering import at_rest
+from previz.stage.delivering import at_rest, looks_across
 from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
@@ -87,11 +87,12 @@ class Scorer:
         except JudgeError:
             return float("nan")
 
-    def full_break(self, camera: Camera, samples: int = 2) -> float:
+    def full_break(self, camera: Camera, samples: int | None = None) -> float:
         """Break of the frame drawn with and without the bridge, percent; NaN where it cannot be judged.
 
-        ``samples`` looks a pixel each way; frames are delivered with 2.
+        ``samples`` looks a pixel each way, as many as frames are delivered with unless given.
         """
+        samples = looks_across(camera.width_px) if samples is None else samples
         viewer = Viewer(camera.height_px)
         seen, clean, cover = self._delivered(camera, samples)
         outline = outline_of(cover, viewer)
@@ -133,7 +134,7 @@ def both(scorer: Scorer, cameras: list[Camera]) -> list[tuple[float, float, floa
 
 def finer(scorer: Scorer, cameras: list[Camera]) -> list[float]:
     """Frames drawn with twice as many looks each way."""
-    return [scorer.full_break(camera, samples=4) for camera in cameras]
+    return [scorer.full_break(camera, 2 * looks_across(camera.width_px)) for camera in cameras]
 
 
 def fast(scorer: Scorer, cameras: list[Camera]) -> float:

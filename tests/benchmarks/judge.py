@@ -71,14 +71,14 @@ def agreement(team: Crew, cameras: list[Camera], light: str, quick: bool) -> lis
         figures += _agreement(rows[:, column], rows[:, 2], name)
     if quick:
         return figures
-    # Frames are drawn with 2 looks a pixel each way, and coarse edges are a little noise of their own: how far the same
+    # Frames are drawn with 3 looks a pixel each way, and coarse edges are a little noise of their own: how far the same
     # frames, drawn finer, are from them and from the fast judge.
     every = max(1, len(cameras) // 100)
     fine = _shared(team, crews.finer, cameras[::every])
     for column, name in ((2, "the drawn frame"), (0, "the fast judge")):
         off = np.abs(fine - rows[::every, column])
         within = 100.0 * float((off <= 1.0).mean())
-        what = f"{light}: {name} within 1 point of {len(fine)} frames drawn with 4 x 4 looks"
+        what = f"{light}: {name} within 1 point of {len(fine)} frames drawn with 6 x 6 looks"
         figures.append(Figure(what, within, "%"))
         figures.append(Figure(f"{light}: {name}, largest difference from those", float(np.nanmax(off)), "points"))
     return figures
@@ -221,7 +221,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     flat = scene.edited(lamps=(), light__ambient=0.0)
     figures: list[Figure] = sweeps(asked.quick)
     left_out = ["shadows beside the outline and across the wall", "mirrored pictures", "widths"]
-    left_out += ["memory", "frames drawn with 4 x 4 looks", "the same work in other ways"]
+    left_out += ["memory", "frames drawn with 6 x 6 looks", "the same work in other ways"]
     left_out.append("other triangle and pixel counts")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
