@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-from scipy.ndimage import shift
+from scipy.ndimage import distance_transform_edt, shift
 from skimage.color import lab2rgb, rgb2lab
 
 from previz.command.lineup.lineup import LineupWishes, lineup
@@ -262,8 +262,11 @@ def with_paint_by_hand(real: World, drawn: ReadySet, ready: ReadySet, amiss: Ami
         raise AssertionError("the bridge as built is cut otherwise than the drawn one")
     paint, texels = bridge_paint(ready), Painter(ready.built, ready.wall, sight_of(ready.built)).texels
     valid, knock = texels.valid, ready.scene.knock
-    # in strokes of one colour each, none thinner than the brush
-    laid = np.where(valid[..., None], brushed(paint, valid, knock.brush / texel), paint)
+    # in strokes of one colour each, none thinner than the brush; what is laid off its place goes on over a face's edge
+    # as the stroke does that ends there, and nothing stays bare
+    laid = brushed(paint, valid, knock.brush / texel)
+    beside = distance_transform_edt(~valid, return_distances=False, return_indices=True)
+    laid = laid[beside[0], beside[1]]
     moved = np.stack([shift(laid[..., k], amiss.laid / texel, order=1, mode="nearest") for k in range(3)], axis=-1)
     lab = rgb2lab(coded(moved))
     lab[valid] += mixed_wrong(texels.points[valid], knock.colour, amiss.seed)
