@@ -24,6 +24,9 @@ from tests.benchmarks.reality.world import view_from, world_of
 # side (m) of the card, how far (m) it hangs before the wall, and from where it is metered
 _SIDE, _OFF, _AWAY = 0.03, 0.002, 0.1
 
+# looks along a side of the card, from this far (m) before the wall, for what of the wall stands out
+_LOOKS, _BEFORE = 13, 0.3
+
 # what the trade's grey card sends back, and the calibration constant of incident meters (ISO 2720: from memory)
 _GREY: Final = 0.18
 _CONSTANT: Final = 250.0
@@ -59,12 +62,18 @@ def metered(scene: Scene, folder: Path, variant: str, samples: int) -> dict[str,
 
 
 def _behind(ready: ReadySet) -> tuple[np.ndarray, np.ndarray]:
-    """The wall's point (3,) m behind the bridge's middle, and the way (3,) the wall faces there."""
+    """A point (3,) m before the wall behind the bridge's middle, where a card hangs clear of the wall's relief, and the
+    way (3,) the card faces: square out."""
     eye = ready.station_point
     way = bridge_shape(ready.scene).centre - eye
     wall = SightLines([replace(ready.built.wall, name="wall")])
-    hit = wall.first_hits(eye[None], (way / np.linalg.norm(way))[None])
-    return np.asarray(hit.point[0]), np.array([0.0, 0.0, 1.0])
+    hit = np.asarray(wall.first_hits(eye[None], (way / np.linalg.norm(way))[None]).point[0])
+    side = np.linspace(-0.5, 0.5, _LOOKS) * _SIDE
+    x, y = np.meshgrid(hit[0] + side, hit[1] + side)
+    before = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, hit[2] + _BEFORE)])
+    relief = wall.first_hits(before, np.tile([0.0, 0.0, -1.0], (len(before), 1))).point[:, 2]
+    hit[2] = float(np.nanmax([*relief, hit[2]]))
+    return hit, np.array([0.0, 0.0, 1.0])
 
 
 def _card(place: np.ndarray, normal: np.ndarray) -> tuple[Mesh, Any]:
