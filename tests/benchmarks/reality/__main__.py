@@ -20,7 +20,7 @@ from pathlib import Path
 
 from tests.benchmarks.figures import report
 from tests.benchmarks.reality.pairs import write_pair
-from tests.benchmarks.reality.record import PARTS, RECORDED, figures_of, table
+from tests.benchmarks.reality.record import PARTS, RECORDED, apart_table, figures_of, table
 from tests.benchmarks.reality.runs import ONE_SET, QUICK_LEFT_OUT, Run, quick_figures, run_part
 from tests.benchmarks.reality.sets import NAMES
 from tests.benchmarks.reality.tracer import best_variant
@@ -55,7 +55,7 @@ def main(words: Sequence[str] | None = None) -> None:
     if asked.table:
         report("reality", figures_of(RECORDED), asked.json)
         if not asked.json:
-            print(f"\n{table(RECORDED)}")
+            print(f"\n{table(RECORDED)}\n\n{apart_table(RECORDED)}")
         return
     with tempfile.TemporaryDirectory() as folder:
         kept = asked.kept or Path(folder)
@@ -77,7 +77,7 @@ def main(words: Sequence[str] | None = None) -> None:
                 (RECORDED / path.name).write_text(path.read_text(encoding="utf-8"), encoding="utf-8")
         report("reality", figures_of(found), asked.json)
         if not asked.json:
-            print(f"\n{table(found)}")
+            print(f"\n{table(found)}\n\n{apart_table(found)}")
 
 
 def _all(runs: Sequence[Run], workers: int) -> None:

@@ -37,6 +37,7 @@ from previz.stage.delivering import JUDGED_WIDTH_PX, Delivered
 from previz.stage.looking import Looker
 from previz.stage.prepare import Painter, ReadySet, sight_of
 from tests.benchmarks.reality import frames
+from tests.benchmarks.reality.choice import stands
 from tests.benchmarks.reality.sets import SCENES
 from tests.benchmarks.reality.tracer import Mesh, Tracer, View, World
 from tests.benchmarks.reality.world import MOMENTS, bridge_paint, lamp_of, mesh_of, view_from, world_of
@@ -325,7 +326,7 @@ def filmed(
     move, station, last = move_of(scene), ready.move.station_frame, scene.rail.hold[1]
     tracers = {name: Tracer(world, variant) for name, world in paints.items()}
     alone = list(tracers.values())[-1]
-    standing = [f for f in own if frames.stands(move, f)]
+    standing = [f for f in own if stands(move, f)]
     moving = [f for f in own if f not in standing and f <= last + _BEYOND]
     chosen = sorted({station, *moving})
     traced: dict[str, dict[int, FrameScore]] = {name: {} for name in paints}

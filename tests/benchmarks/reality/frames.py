@@ -17,20 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz.command.paint.solvedpaint import with_solved_paint
-from previz.judge.film.found import film_of
+from previz.judge.breaks import Break
+from previz.judge.ends import EDGE, FREE_END, JOINT, ends_of, just_inside
 from previz.judge.frame import JudgedFrame, Looks
-from previz.judge.hold import FrameScore, held_around
-from previz.judge.viewer import HOLDS_BELOW_PCT
+from previz.judge.hold import FrameScore
+from previz.judge.steps import KINDS
 from previz.look.blur import blur_of
 from previz.look.choose import choose_engine
 from previz.run.lightcache import LightCache
 from previz.run.output import OutputFolder
 from previz.run.progress import Progress
 from previz.scene.model import Scene
-from previz.scene.move import Move
 from previz.stage.delivering import JUDGED_WIDTH_PX
 from previz.stage.looking import Looker
 from previz.stage.prepare import ReadySet, prepare
+from tests.benchmarks.reality.choice import carried_over, chosen_frames, found_by, loss_frames, stands
 from tests.benchmarks.reality.compare import compared, drift_by_flow
 from tests.benchmarks.reality.tracer import Tracer, View, World
 from tests.benchmarks.reality.world import view_of, world_of
@@ -45,12 +46,16 @@ FADE_PX: Final = 40
 # frames after the hold asked for that are looked at for the end of what holds
 _BEYOND: Final = 24
 
+# where break or trace differ by more points than this, it is said where on the outline and by what either is found
+APART_PTS: Final = 3.0
+
 
 @dataclass(frozen=True)
 class Plan:
-    """What is to be drawn of a set: frames, their boxes, and the size (width, height) px of the whole frames."""
+    """What is to be drawn of a set: frames and why each, their boxes, and the size (width, height) px of the whole
+    frames."""
 
-    frames: tuple[int, ...]
+    frames: dict[int, str]
     boxes: dict[int, Box]
     size_px: tuple[int, int]
 
@@ -74,13 +79,15 @@ def prepare_set(scene: Scene, folder: Path, most_frames: int, engine: str | None
     looker.engine.close()
     plan = Plan(frames, boxes, size_px)
     world_of(ready).save(folder / "world.npz")
-    views = {
-        f"{frame}{'' if lens else ' sharp'}": asdict(view_of(ready.move, frame, size_px, boxes[frame], not lens))
-        for frame in frames
-        for lens in (True, False)
+    views = {f"{frame}": asdict(view_of(ready.move, frame, size_px, boxes[frame])) for frame in frames}
+    # without focus and movement, for the tell, where the tool loses it
+    views |= {
+        f"{frame} sharp": asdict(view_of(ready.move, frame, size_px, boxes[frame], True))
+        for frame in sorted({ready.move.station_frame, *loss_frames(scores, ready.move)})
+        if frame in boxes
     }
     (folder / "views.json").write_text(json.dumps(views), encoding="utf-8")
-    np.savez_compressed(folder / "own.npz", **own)
+    np.savez(folder / "own.npz", **own)
     with (folder / "ready.pickle").open("wb") as file:
         pickle.dump((ready, plan, scores), file)
     return plan
@@ -108,46 +115,11 @@ def own_scores(looker: Looker, size_px: tuple[int, int], station_alone: bool = F
     return scores
 
 
-def stands(move: Move, frame: int) -> bool:
-    """Whether the camera stands all about a frame."""
-    before, after = move.beside(frame)
-    return float(np.ptp([move.rail_at(k) for k in (before, frame, after)])) == 0.0
-
-
 def judged(looker: Looker, frame: int, shown: Any, size_px: tuple[int, int]) -> JudgedFrame:
     """A frame by the tool's judge."""
     move = looker.ready.move
     blur = blur_of(move, frame, *size_px)
     return looker.judged(frame, shown, move.camera(frame, *size_px), blur, size_px, looker.around(frame, *size_px))
-
-
-def loss_frames(scores: Mapping[int, FrameScore], move: Move) -> tuple[int, int]:
-    """The first frame after the station that no longer holds: as a still, and as a film; one past all where none is."""
-    order = [scores[frame] for frame in sorted(scores)]
-    film = film_of(order, float(move.scene.delivery.rate))
-    wanted = move.scene.rail.hold
-    out = []
-    for holds in (
-        [score.holds for score in order],
-        [s.holds and one.found_pct <= HOLDS_BELOW_PCT for s, one in zip(order, film, strict=True)],
-    ):
-        held = held_around(order, holds, move.station_frame, wanted)
-        out.append(move.station_frame if held.last is None else held.last + 1)
-    return out[0], out[1]
-
-
-def chosen_frames(move: Move, scores: Mapping[int, FrameScore], most: int) -> tuple[int, ...]:
-    """The station frame, the frames about those at which the tool loses it, and others of the hold between."""
-    moving = [f for f in scores if not stands(move, f) and f > move.station_frame]
-    station = move.station_frame
-    still, film = loss_frames(scores, move)
-    about = [f for loss in (still, film) for f in range(loss - 2, loss + 2) if f in scores and f in moving]
-    wanted = [station, *dict.fromkeys(about)][: max(most, 1)]
-    hold = [f for f in moving if f <= move.scene.rail.hold[1] and f not in wanted]
-    left = most - len(wanted)
-    if left > 0 and hold:
-        wanted += [hold[k] for k in np.unique(np.linspace(0, len(hold) - 1, min(left, len(hold))).round().astype(int))]
-    return tuple(sorted(set(wanted)))
 
 
 def box_around(cover: Picture, margin_px: int = MARGIN_PX) -> Box:
@@ -198,45 +170,43 @@ def judge_set(folder: Path, engine: str | None = None) -> dict[str, Any]:
         ready, plan, scores = pickle.load(file)
     looker = Looker(choose_engine(engine).engine)
     looker.load(ready)
-    rows, traced_scores = [], dict(scores)
+    # the tool's own frames are judged as cut as the traced ones
+    rows, traced, cut = [], {}, dict(scores)
     with np.load(folder / "own.npz") as own:
         for frame in plan.frames:
             place = folder / "traced" / f"{frame}.npz"
             if place.exists():
-                row, score = _judged_row(looker, plan, frame, own, place)
+                row, cut[frame], traced[frame] = _judged_row(
+                    looker, plan, frame, own, place, bool(scores[frame].tells)
+                )
+                row["own"] |= {"whole break": scores[frame].break_pct, "whole trace": scores[frame].trace_pct}
                 rows.append(row)
-                traced_scores[frame] = score
     looker.engine.close()
+    if not rows:
+        raise AssertionError("no frame of the set is traced")
     move = ready.move
-    carried_over(traced_scores, scores, rows, move)
-    still, film = loss_frames(scores, move)
-    traced_still, traced_film = loss_frames(traced_scores, move)
+    for frame in scores:
+        if move.station_frame in traced and stands(move, frame):
+            cut[frame] = replace(cut[move.station_frame], frame=frame, rail=scores[frame].rail)
+    traced_film, own_film = carried_over(traced, cut, move)
+    losses = {
+        f"{by} {kind}": frame
+        for by, film in (("own", own_film), ("traced", traced_film))
+        for kind, frame in zip(("still", "film"), loss_frames(film, move), strict=True)
+    }
     return {
         "title": ready.scene.title,
         "wanted": list(move.scene.rail.hold),
-        "loss": {"own still": still, "own film": film, "traced still": traced_still, "traced film": traced_film},
+        "loss": losses,
+        "found": {"own": found_by(own_film, move), "traced": found_by(traced_film, move)},
+        "between": sum(frame not in traced and not stands(move, frame) for frame in traced_film),
         "frames": rows,
     }
 
 
-def carried_over(
-    traced: dict[int, FrameScore], own: Mapping[int, FrameScore], rows: list[dict[str, Any]], move: Move
-) -> None:
-    """Frames that were not traced: as the nearest traced ones differ from the tool's, so do they."""
-    known = sorted(row["frame"] for row in rows)
-    if not known:
-        return
-    for part in ("break_pct", "trace_pct"):
-        apart = [(getattr(traced[f], part) or 0.0) - (getattr(own[f], part) or 0.0) for f in known]
-        for frame, score in own.items():
-            if frame not in known and score.break_pct is not None:
-                value = float(np.clip((getattr(score, part) or 0.0) + np.interp(frame, known, apart), 0.0, 100.0))
-                traced[frame] = replace(traced[frame], **{part: value})
-
-
 def _judged_row(
-    looker: Looker, plan: Plan, frame: int, own: Mapping[str, Any], place: Path
-) -> tuple[dict[str, Any], FrameScore]:
+    looker: Looker, plan: Plan, frame: int, own: Mapping[str, Any], place: Path, told: bool
+) -> tuple[dict[str, Any], FrameScore, FrameScore]:
     box = plan.boxes[frame]
     mine = tuple(np.asarray(own[f"{frame}/{what}"], dtype=np.float32) for what in ("seen", "clean", "cover"))
     with np.load(place) as kept:
@@ -250,19 +220,49 @@ def _judged_row(
             pair = tuple(whole(kept[what], mine[k], box) for k, what in enumerate(("seen", "clean")))
         pair = (faded(*pair, box), pair[1])
         without["focus"] = lambda: pair
-    own_shown = looker.delivered(frame, *plan.size_px)[1]
-    # the tool's own frame is judged as cut as the traced one
-    looks, own_without = own_shown
-    cut_looks = looks_of(faded(looks.seen, looks.clean, box), looks.clean, looks.cover)
+    # what the tool's frame is without one cause is asked for only where it breaks
+    own_without = looker.delivered(frame, *plan.size_px)[1][1] if told else {}
+    cut_looks = looks_of(faded(mine[0], mine[1], box), mine[1], mine[2])
     own_judged = judged(looker, frame, (cut_looks, own_without), plan.size_px)
     seen = faded(theirs[0], theirs[1], box)
     without["shadow"] = lambda: (unshaded(seen, theirs[1], theirs[2]), theirs[1])
     traced = judged(looker, frame, (looks_of(seen, theirs[1], theirs[2]), without), plan.size_px)
-    row = {
-        "frame": frame, "samples": samples, **compared(mine, theirs, noise, box),
-        "own": _score(own_judged.score), "traced": _score(traced.score),
+    row: dict[str, Any] = {
+        "frame": frame, "why": plan.frames[frame], "samples": samples, **compared(mine, theirs, noise, box),
+        "own": _score(own_judged.score), "traced": _score(traced.score), "sharp": sharp.exists(),
     }  # fmt: skip
-    return row, traced.score
+    apart = ((getattr(j.score, part) or 0.0 for j in (own_judged, traced)) for part in ("break_pct", "trace_pct"))
+    if max(abs(a - b) for a, b in apart) > APART_PTS:
+        row["where"] = {"own": _where(looker, plan, own_judged), "traced": _where(looker, plan, traced)}
+    return row, own_judged.score, traced.score
+
+
+def _where(looker: Looker, plan: Plan, found: JudgedFrame) -> dict[str, Any]:
+    """By which viewer, where and by what kind of step the bridge is found: of the outline and of its traces."""
+    out: dict[str, Any] = {}
+    if found.found is not None:
+        camera = looker.ready.move.camera(found.score.frame, *plan.size_px)
+        outline = found.found.outline
+        ends = ends_of(outline, camera, just_inside(outline, camera, looker.sight))
+        out = _told(found.found) | {
+            name: 100.0 * float(found.found.found[ends == part].mean())
+            for name, part in (("edges", EDGE), ("joint", JOINT), ("free end", FREE_END))
+            if (ends == part).any()
+        }
+    if found.trace is not None:
+        out["trace"] = _told(found.trace)
+    return out
+
+
+def _told(found: Break) -> dict[str, Any]:
+    broken = found.broken
+    kinds, counts = np.unique(found.kind[broken], return_counts=True)
+    place = found.outline.xy[broken]
+    return {
+        "seat": found.seat.name, "by seat": list(found.by_seat), "pieces": len(broken), "broken": int(broken.sum()),
+        "kinds": [KINDS[k] for k in kinds[np.argsort(-counts, kind="stable")][:3]],
+        "box": [round(float(v)) for v in (*place.min(axis=0), *place.max(axis=0))] if len(place) else [],
+    }  # fmt: skip
 
 
 def _score(score: FrameScore) -> dict[str, Any]:

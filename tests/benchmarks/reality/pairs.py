@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from tests.benchmarks.reality.choice import HOLD, STANDS
 from tests.benchmarks.reality.frames import whole
 from tests.workshop.wallphotos import encoded
 
@@ -20,7 +21,8 @@ def write_pair(folder: Path, name: str, out: Path, frame: int | None = None) -> 
     with (folder / "ready.pickle").open("rb") as file:
         _, plan, _ = pickle.load(file)
     there = [f for f in plan.frames if (folder / "traced" / f"{f}.npz").exists()]
-    chosen = there[-1] if frame is None else frame
+    # the last of the hold asked for, where the camera moves and the bridge must not be seen yet
+    chosen = [f for f in there if plan.frames[f] in (STANDS, HOLD)][-1] if frame is None else frame
     left, top, width, height = plan.boxes[chosen]
     with np.load(folder / "own.npz") as own, np.load(folder / "traced" / f"{chosen}.npz") as traced:
         mine = np.asarray(own[f"{chosen}/seen"], dtype=np.float32)

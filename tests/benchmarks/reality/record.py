@@ -10,6 +10,8 @@ from typing import Any, Final
 import numpy as np
 
 from tests.benchmarks.figures import Figure, at_least, at_most
+from tests.benchmarks.reality.choice import AFTER, HOLD, LOSS, STANDS
+from tests.benchmarks.reality.frames import APART_PTS
 from tests.benchmarks.reality.sets import DEMONSTRATIONS, NAMES, about
 
 RECORDED: Final = Path(__file__).resolve().parents[1] / "recorded" / "reality"
@@ -81,10 +83,8 @@ def _frame_figures(found: Mapping[str, Record]) -> list[Figure]:
         Figure("masks differ by, mean", _mean(rows, "mask_pct"), "%"),
         Figure("shadow beside the bridge, mean difference", _mean(rows, "shadow"), "of the light"),
         at_most("noise of the mean near the outline, worst frame", max(r["noise_code"] for r in rows), "codes", 0.5),
+        *_agreement(rows),
     ]  # fmt: skip
-    apart = shown_apart(rows)
-    out.append(at_least("frames whose break and trace lie within 3 points", _share(apart, 3.0), "%", 95.0))
-    out.append(Figure("largest difference of break or trace", float(max(apart)), "points"))
     losses = [
         abs(r["loss"][f"own {kind}"] - r["loss"][f"traced {kind}"])
         for r in found.values()
@@ -96,6 +96,32 @@ def _frame_figures(found: Mapping[str, Record]) -> list[Figure]:
     if drifts:
         out.append(Figure("drift by flow less the tool's, mean", float(np.mean([d["flow"] - d["own"] for d in drifts])),
                           "deg/s"))  # fmt: skip
+    return out
+
+
+def _agreement(rows: Sequence[Record]) -> list[Figure]:
+    """How well break and trace agree: where frames were taken evenly, in the holds asked for and after them."""
+    out = []
+    hold = [row for row in rows if row["why"] in (STANDS, HOLD)]
+    apart = shown_apart(hold)
+    out.append(at_least(f"frames of all holds, {len(hold)}, whose break and trace lie within 3 points",
+                        _share(apart, APART_PTS), "%", 95.0))  # fmt: skip
+    out.append(Figure("largest difference of break or trace in a hold", float(max(apart)), "points"))
+    after = [row for row in rows if row["why"] == AFTER]
+    if after:
+        out.append(Figure(f"frames after the holds, {len(after)}, within 3 points",
+                          _share(shown_apart(after), APART_PTS), "%"))  # fmt: skip
+    about = [row for row in rows if row["why"] == LOSS]
+    if about:
+        out.append(Figure(f"frames chosen about the tool's loss frames, {len(about)}, within 3 points",
+                          _share(shown_apart(about), APART_PTS), "%"))  # fmt: skip
+    higher = [(row["own"]["break"] or 0.0) - (row["traced"]["break"] or 0.0) for row in hold + after]
+    out.append(Figure("break, tool less traced, mean of evenly taken frames", float(np.mean(higher)), "points"))
+    told = [row for row in hold + after if row["own"]["tells"] and row["traced"]["tells"]]
+    if told:
+        same = [row["own"]["tells"][0] == row["traced"]["tells"][0] for row in told]
+        out.append(Figure(f"frames with tells in both, {len(told)}, the first of them the same",
+                          100.0 * float(np.mean(same)), "%"))  # fmt: skip
     return out
 
 
@@ -118,10 +144,14 @@ def _mean(rows: Iterable[Record], name: str) -> float:
 def _cause_figures(found: Mapping[str, Record]) -> list[Figure]:
     out: dict[str, list[float]] = {}
     for record in found.values():
-        for cause, points in record["causes"].items():
-            out.setdefault(cause, []).append(points)
-    return [Figure(f"break priced: {cause}, mean of {len(p)} frames", float(np.mean(p)), "points")
-            for cause, p in out.items()]  # fmt: skip
+        for frame in record["frames"]:
+            for cause, points in frame["causes"].items():
+                out.setdefault(cause, []).append(points)
+    return [
+        Figure(f"break priced, {len(points)} frames, {what}: {cause}", value, "points")
+        for cause, points in out.items()
+        for what, value in (("mean", float(np.mean(points))), ("most", max(points, key=abs)))
+    ]
 
 
 def _card_figures(found: Mapping[str, Record]) -> list[Figure]:
@@ -156,26 +186,70 @@ def _build_figures(found: Mapping[str, Record]) -> list[Figure]:
 
 
 def table(folder: Path) -> str:
-    """README's table: a set a row."""
+    """README's table: a set a row. Break and trace are the worst of the frames of the hold asked for."""
     found = read(folder, "frames")
     head = (
-        "| set | frames | bridge dE00, mean (95th) | outline dE00 | mask | shadow | break, tool (traced) | "
-        "trace, tool (traced) | lost at, still, tool (traced) | film |"
+        "| set | frames: hold, after | bridge dE00, mean (95th) | outline dE00 | mask | shadow | "
+        "break, tool (traced) | trace, tool (traced) | within 3 points: hold, after | lost at, still, tool (traced) | "
+        "film | found, tool (traced) |"
     )
-    lines = [head, "|---|---|---|---|---|---|---|---|---|---|"]
+    lines = [head, "|---|---|---|---|---|---|---|---|---|---|---|---|"]
     for name, record in found.items():
-        rows = record["frames"]
-        loss = record["loss"]
-        word = name if name in DEMONSTRATIONS else about(name)
+        rows, loss = record["frames"], record["loss"]
+        hold = [row for row in rows if row["why"] in (STANDS, HOLD)]
+        after = [row for row in rows if row["why"] == AFTER]
         shown = [
-            " / ".join(f"{max((row[by][what] or 0.0) for row in rows):.1f}" for by in ("own", "traced"))
+            " (".join(f"{max((row[by][what] or 0.0) for row in hold):.1f}" for by in ("own", "traced")) + ")"
             for what in ("break", "trace")
         ]
+        agree = [sum(apart <= APART_PTS for apart in shown_apart(part)) for part in (hold, after)]
         cells = [
-            word, str(len(rows)), f"{_mean(rows, 'bridge_de'):.2f} ({_mean(rows, 'bridge_de95'):.2f})",
+            name if name in DEMONSTRATIONS else about(name), f"{len(hold)}, {len(after)}",
+            f"{_mean(rows, 'bridge_de'):.2f} ({_mean(rows, 'bridge_de95'):.2f})",
             f"{_mean(rows, 'band_de'):.2f}", f"{_mean(rows, 'mask_pct'):.1f} %", f"{_mean(rows, 'shadow'):.3f}",
-            *(text.replace(" / ", " (") + ")" for text in shown),
+            *shown, f"{agree[0]}, {agree[1]}",
             *(f"{loss[f'own {kind}']} ({loss[f'traced {kind}']})" for kind in ("still", "film")),
+            f"{record['found']['own']:.1f} ({record['found']['traced']:.1f}) %",
         ]  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
+
+
+def apart_table(folder: Path) -> str:
+    """The frames of the holds that differ by more than 3 points, in runs that differ alike: set, frames, the worst of
+    them, which viewer finds more, where on the outline and by what kinds of step."""
+    lines = ["| set | frames | break, tool (traced) | trace | more found by | viewer | where | kinds |",
+             "|---|---|---|---|---|---|---|---|"]  # fmt: skip
+    for name, record in read(folder, "frames").items():
+        run: list[Record] = []
+        for row in [row for row in record["frames"] if row["why"] in (STANDS, HOLD)]:
+            if run and ("where" not in row or _cause(row)[:3] != _cause(run[-1])[:3]):
+                lines.append(_apart_line(name, run))
+                run = []
+            if "where" in row:
+                run.append(row)
+        if run:
+            lines.append(_apart_line(name, run))
+    return "\n".join(lines)
+
+
+def _cause(row: Record) -> tuple[str, ...]:
+    """Of the one that finds more: which, whether break or trace, where, the viewer, and the kinds of step."""
+    part = max(("break", "trace"), key=lambda what: abs((row["own"][what] or 0.0) - (row["traced"][what] or 0.0)))
+    by = max(("own", "traced"), key=lambda one: row[one][part] or 0.0)
+    told = row["where"][by] if part == "break" else row["where"][by].get("trace", {})
+    where = "beside the bridge"
+    if part == "break":
+        where = max(("joint", "free end", "edges"), key=lambda end: row["where"][by].get(end, 0.0))
+    kinds = ", ".join(dict.fromkeys(told.get("kinds", ())))
+    return "the tool" if by == "own" else "the tracer", part, where, told.get("seat", ""), kinds
+
+
+def _apart_line(name: str, run: Sequence[Record]) -> str:
+    first, last = run[0]["frame"], run[-1]["frame"]
+    worst = max(run, key=lambda row: shown_apart([row])[0])
+    by, _, where, seat, kinds = _cause(worst)
+    shown = [f"{worst['own'][what] or 0.0:.1f} ({worst['traced'][what] or 0.0:.1f})" for what in ("break", "trace")]
+    frames = f"{first}" if first == last else f"{first} to {last}"
+    cells = [name, frames, *shown, by, seat, where, kinds or "all a little"]
+    return "| " + " | ".join(cells) + " |"
