@@ -31,6 +31,7 @@ from previz.judge.silhouette import silhouette
 from previz.judge.trace.fasttraces import WallTraces
 from previz.judge.trace.traces import with_patches
 from previz.judge.viewer import GRAIN_FLOOR, GRAIN_OFFSET, GRAIN_WINDOW, WINDOW_DEG, WINDOW_OFFSET, Viewer
+from previz.look.rings import ringed
 from previz.look.sight import SightLines
 
 Array = NDArray[np.float64]
@@ -140,6 +141,7 @@ class FastJudge:
     wall: str = "wall"
     bridge: str = "bridge"
     spread_px: Callable[[Array], Array] | None = None
+    wave_px: float = 0.0
     bridge_camera: Callable[[Camera], Camera] = _in_place
 
     def outline(self, camera: Camera) -> tuple[Outline, Field, tuple[int, int]]:
@@ -220,14 +222,7 @@ class FastJudge:
         if self.spread_px is None:
             return cover
         sigma = float(np.sqrt(np.mean(self.spread_px(depth[0]) ** 2)))
-        if sigma < _SHARP_PX:
-            return cover
-        if sigma > _NARROW_PX:
-            return np.asarray(gaussian_filter(cover, sigma, mode="nearest"))
-        # a Gaussian narrower than a pixel, sampled, is no blur at all: three weights that have its variance
-        rest = 0.5 * sigma * sigma
-        across = correlate1d(cover, (rest, 1.0 - 2.0 * rest, rest), axis=1, mode="nearest")
-        return np.asarray(correlate1d(across, (rest, 1.0 - 2.0 * rest, rest), axis=0, mode="nearest"))
+        return ringed(_blurred_evenly(cover, sigma), self.wave_px)
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
         """Wall points (S, N, 3) m and their magnification (S, N) at two sets of pixels (2, S, N, 2), and its median."""
@@ -273,6 +268,18 @@ def _between(ends: Array) -> Array:
     widths = np.array(WINDOW_DEG)
     part = ((widths - widths[0]) / (widths[-1] - widths[0]))[None, :, None, None]
     return np.asarray((1.0 - part) * ends[:, :1] + part * ends[:, 1:])
+
+
+def _blurred_evenly(cover: Field, sigma: float) -> Field:
+    """A cover (H, W) blurred by a Gaussian of standard deviation ``sigma`` px."""
+    if sigma < _SHARP_PX:
+        return cover
+    if sigma > _NARROW_PX:
+        return np.asarray(gaussian_filter(cover, sigma, mode="nearest"))
+    # a Gaussian narrower than a pixel, sampled, is no blur at all: three weights that have its variance
+    rest = 0.5 * sigma * sigma
+    across = correlate1d(cover, (rest, 1.0 - 2.0 * rest, rest), axis=1, mode="nearest")
+    return np.asarray(correlate1d(across, (rest, 1.0 - 2.0 * rest, rest), axis=0, mode="nearest"))
 
 
 def _mixed_grain(share: Field, own: Field, own_beyond: Field, beyond: Field) -> Field:

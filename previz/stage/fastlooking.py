@@ -238,6 +238,7 @@ class FastLooker:
             wall=WALL,
             bridge=BRIDGE,
             spread_px=None if blur is None else partial(_spread_px, blur),
+            wave_px=0.0 if blur is None else blur.wave_px(),
         )
         return _Lens(name, camera, blur, judge)
 

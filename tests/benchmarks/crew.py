@@ -26,7 +26,7 @@ from previz.judge.viewer import Viewer
 from previz.look.blur import blur_of
 from previz.look.soft import soft_frame
 from previz.scene.move import Move
-from previz.stage.delivering import at_rest, looks_across
+from previz.stage.delivering import at_rest, looks_across, seen_in
 from previz.stage.fastlooking import FastLooker
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, CLEAN, CLEAN_WALL, WALL, WITH_BRIDGE, ReadySet
@@ -115,10 +115,9 @@ class Scorer:
             # a lens of another focal length, moved as the cameras are
             own = replace(blur, camera=camera)
             soft = soft_frame(engine, own, (WALL, CLEAN_WALL, BRIDGE), *corners, samples)
-        if soft is None:
-            with_bridge, clean = engine.draw(camera, WITH_BRIDGE, samples), engine.draw(camera, CLEAN, samples)
-        else:
-            with_bridge, clean = soft.with_bridge(), soft.clean_frame()
+        if soft is not None:
+            return seen_in(soft), np.clip(soft.clean, 0.0, 1.0), soft.cover
+        with_bridge, clean = engine.draw(camera, WITH_BRIDGE, samples), engine.draw(camera, CLEAN, samples)
         seen, wanted = np.clip(with_bridge.colour, 0.0, 1.0), np.clip(clean.colour, 0.0, 1.0)
         return seen, wanted, with_bridge.cover(BRIDGE_LAYER)
 
