@@ -15,7 +15,6 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import correlate1d, gaussian_filter
-from scipy.special import ndtr
 
 from previz.camera import Camera
 from previz.errors import JudgeError
@@ -26,7 +25,7 @@ from previz.judge.fields import window_px
 from previz.judge.layerfields import LayerFields, Places, Shown
 from previz.judge.ordinary import Ordinary, OrdinaryWall
 from previz.judge.outline import Outline, outline_of
-from previz.judge.shares import grain_shares, shares
+from previz.judge.shares import grain_shares, middle_of, shares
 from previz.judge.silhouette import silhouette
 from previz.judge.trace.fasttraces import WallTraces
 from previz.judge.trace.traces import with_patches
@@ -40,13 +39,13 @@ Field = NDArray[np.float32]
 # how far beyond the middles of the colour windows those of the grain windows lie, in window widths
 _TO_GRAIN = GRAIN_OFFSET * GRAIN_WINDOW - WINDOW_OFFSET
 
-# where a window reaches across a straight outline, how many window widths past it the middle of that part lies:
-# E(x | x > a) - a of a Gaussian
-_BEYOND = math.exp(-0.5 * WINDOW_OFFSET**2) / math.sqrt(2.0 * math.pi) / float(ndtr(-WINDOW_OFFSET)) - WINDOW_OFFSET
-
-# A half of the window on the outline is looked at in two places: at _BEYOND, and as far from it that their mean is that
-# half's, E(|x|) of a Gaussian.
-_DEEPER = 2.0 * math.sqrt(2.0 / math.pi) - _BEYOND
+# Windows are looked at through those of the next finer scale, half as wide; there is none finer than the finest. What
+# the window on the outline sees of the bridge is looked at in four places, to either side of its middle: so many of its
+# distances from the outline nearer and deeper, and so many widths along the outline, where they have the variance that
+# the finer windows leave out of a Gaussian's half, 1 - 2 / pi across it and 1 along it.
+_FINER = np.array([1.0, *(np.array(WINDOW_DEG[:-1]) / WINDOW_DEG[1:])])
+_APART = np.sqrt(np.maximum(1.0 - 2.0 / math.pi - _FINER**2, 0.0) * math.pi / 2.0)
+_ALONG = np.sqrt(1.0 - _FINER**2)
 
 # a blur of the silhouette smaller than this, px, changes no window's share by a hundredth
 _SHARP_PX = 0.1
@@ -190,9 +189,15 @@ class FastJudge:
         pattern = paint.at(points, camera, depth, near)
         on_px = np.broadcast_to(outline.xy, out_px.shape)
         soft = self._softened(cover, depth)
-        bridge_share = shares(soft, np.stack([out_px, in_px, on_px]) - corner, window_px(viewer))[..., None]
-        inside, beyond = grain_shares(soft, in_px - _TO_GRAIN * sigma - corner, window_px(viewer))
-        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, bridge_share, inside, beyond)
+        sigmas = window_px(viewer)
+        over = _Over(
+            *shares(soft, np.stack([out_px, in_px, on_px]) - corner, sigmas),
+            np.array(sigmas)[:, None],
+            float((soft * (1.0 - soft)).sum()) / (len(outline) * outline.spacing_px),
+        )
+        inside, growth = grain_shares(soft, in_px - _TO_GRAIN * sigma - corner, sigmas)
+        beyond = middle_of(1.0 - inside, -growth, GRAIN_WINDOW * np.array(sigmas)[:, None])
+        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, over, inside, beyond)
         ordinary = self.ordinary.at(size)
         ends = ends_of(outline, towards, points[0])
         return decided(Sides(seen, clean), outline, ordinary, viewer, ends=ends), ordinary
@@ -303,13 +308,44 @@ def _of_wall(out: Places, within: Places, sigma: Array) -> Field:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Over:
+    """How far windows (3, S, N) outside, inside and on the outline reach over the bridge: its ``share``, its ``growth``
+    (3, S, N, 2) a pixel, and the windows' standard deviations ``sigma`` (S, 1) px. ``mixed`` px is the integral of
+    c (1 - c) across the outline, c the bridge's cover of a pixel."""
+
+    share: Field
+    growth: Array
+    sigma: Array
+    mixed: float
+
+    def bridge_px(self, side: int) -> Array:
+        """How far (S, N, 2) px from the middle of one side's windows what they see of the bridge lies."""
+        return middle_of(self.share[side], self.growth[side], self.sigma)
+
+    def wall_px(self, side: int) -> Array:
+        """How far (S, N, 2) px from the middle of one side's windows what they see beside the bridge lies."""
+        return middle_of(1.0 - self.share[side], -self.growth[side], self.sigma)
+
+
+    def lighter(self, offset: float) -> Field:
+        """How much lighter (S, 1) than the mean of two layers' L* windows ``offset`` of their widths from the outline
+        see their edge, times the square of the layers' difference over L* + 16.
+
+        Pixels on the edge mix light, and L* is its cube root: to second order a pixel is c (1 - c) times that lighter.
+        """
+        width = np.hypot(self.sigma, self.mixed)
+        beside = np.exp(-0.5 * (offset * self.sigma / width) ** 2) / (math.sqrt(2.0 * math.pi) * width)
+        return np.asarray(self.mixed * beside, dtype=np.float32)
+
+
 def _across_the_edge(
     wall: Field,
     wall_out: Places,
     wall_in: Places,
     paint: Shown,
     sigma: Array,
-    bridge_share: Field,
+    over: _Over,
     inside: Field,
     beyond: Array,
 ) -> Field:
@@ -322,18 +358,29 @@ def _across_the_edge(
     that its windows do not reach across it, but over a narrow bridge and round corners they do: ``inside`` (S, N) is
     their share of bridge, and ``beyond`` (S, N, 2) px how far from their middles the rest of them lies.
     """
-    far, near = (WINDOW_OFFSET + _BEYOND) * sigma, (WINDOW_OFFSET - _BEYOND) * sigma
-    # paint and wall just inside the outline, farther in, and just outside it
-    within = paint.colour(near, True) - wall_in.colour(near, True)
-    deeper = (WINDOW_OFFSET - _DEEPER) * sigma
-    half_inside = np.float32(0.5) * (within + paint.colour(deeper, True) - wall_in.colour(deeper, True))
-    without = wall_out.colour((_BEYOND - WINDOW_OFFSET) * sigma, True) - paint.colour(far, True)
+    share = over.share[..., None]
+    # from the places inside, at which paint and wall are known: what the outer window sees of the bridge ...
+    there = over.bridge_px(0) + 2.0 * WINDOW_OFFSET * sigma
+    within = paint.colour(there, True) - wall_in.colour(there, True)
+    # ... what the inner one sees beside it, on whichever side ...
+    there = over.wall_px(1)
+    without = wall_in.colour(there, True) - paint.colour(there, True)
+    # ... and what that on the outline sees of the bridge, in two places that have the middle of it between them
+    middle = over.bridge_px(2) + WINDOW_OFFSET * sigma
+    apart = _APART[:, None, None] * over.bridge_px(2)
+    near, deeper = middle - apart, middle + apart
+    along = _ALONG[:, None, None] * sigma[..., ::-1] * [-1.0, 1.0]
+    places = (near - along, near + along, deeper - along, deeper + along)
+    half_inside = np.mean([paint.colour(place, True) - wall_in.colour(place, True) for place in places], axis=0)
     other = beyond - _TO_GRAIN * sigma
     grain_in = _mixed_grain(inside, paint.grain(-_TO_GRAIN * sigma), paint.grain(other), wall_in.grain(other))
     seen = wall.copy()
-    seen[0, ..., :3] += bridge_share[0] * within
-    seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)
-    seen[2, ..., :3] += bridge_share[2] * half_inside
+    seen[0, ..., :3] += share[0] * within
+    seen[1] = _joined(paint.colour() + (np.float32(1.0) - share[1]) * without, grain_in)
+    seen[2, ..., :3] += share[2] * half_inside
+    square = half_inside[..., 0] ** 2 / (np.maximum(wall[2, ..., 0], 0.0) + np.float32(16.0))
+    for side, offset in enumerate((WINDOW_OFFSET, WINDOW_OFFSET, 0.0)):
+        seen[side, ..., 0] += over.lighter(offset) * square
     return seen
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from previz.judge.shares import grain_shares
+from previz.judge.shares import grain_shares, middle_of
 from previz.judge.viewer import GRAIN_OFFSET, GRAIN_WINDOW
 from previz.judge.windows import CUT
 
@@ -26,7 +26,8 @@ def at(x: float, y: float) -> np.ndarray:
 def test_shares_and_what_lies_beyond_are_those_of_the_window_itself() -> None:
     """A place off the middle of a narrow strip: the share by SciPy, and the mean place of the rest by adding up."""
     cover = strip(30)
-    share, beyond = grain_shares(cover, at(80.5, 80.5), SIGMAS)
+    share, growth = grain_shares(cover, at(80.5, 80.5), SIGMAS)
+    beyond = middle_of(1.0 - share, -growth, GRAIN_WINDOW * np.array(SIGMAS)[:, None])
     y, x = np.mgrid[:160, :160] - 80
     for k, sigma in enumerate(SIGMAS):
         wide = GRAIN_WINDOW * sigma
