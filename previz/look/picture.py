@@ -23,7 +23,7 @@ from previz.errors import EngineError
 from previz.geometry import Array, inverse_rigid
 from previz.look.blocks import boxes_of, runs_in_view
 from previz.look.clip import clip_from_cam
-from previz.look.sampling import averaged, kept
+from previz.look.sampling import averaged, hide, kept
 from previz.look.view import View
 from previz.workshop.surface import LitSurface, Picture, Pixels8
 
@@ -327,6 +327,7 @@ class PictureEngine:
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
         other: str | None = None,
+        nearest: NDArray[np.float32] | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         chosen = [self._loaded[name] for name in names]
@@ -346,6 +347,8 @@ class PictureEngine:
                 code, along, second = self._tile(camera, chosen, (x, y, w, h), samples, depth, twin)
                 block = np.s_[y * samples : (y + h) * samples, x * samples : (x + w) * samples]
                 layer[block] = code[..., 3] if keep is None else kept(code[..., 3], keep, along)
+                if nearest is not None and along is not None:
+                    hide(layer[block], along, nearest[block])
                 colour[y : y + h, x : x + w] = averaged(code, layer[block], samples, background)
                 if also is not None and second is not None:
                     also[y : y + h, x : x + w] = averaged(second, layer[block], samples, background)

@@ -148,3 +148,13 @@ def kept(
     if distance is not None:
         distance *= same
     return np.asarray(np.where(same, layer, np.uint8(0)))
+
+
+@compiled
+def hide(layer, distance, nearest):  # type: ignore[no-untyped-def]
+    """Make layers and distances (H, W) 0 where something stands no farther away: where ``nearest`` (H, W) is not 0."""
+    for y in range(layer.shape[0]):
+        for x in range(layer.shape[1]):
+            if nearest[y, x] > 0.0 and distance[y, x] >= nearest[y, x]:
+                layer[y, x] = 0
+                distance[y, x] = 0.0

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from previz.camera import AnyCamera
 from previz.geometry import Array
-from previz.look.sampling import averaged, bilinear, kept
+from previz.look.sampling import averaged, bilinear, hide, kept
 from previz.look.view import View
 from previz.workshop.compiled import compiled, in_parts
 from previz.workshop.light.rays import Met
@@ -366,6 +366,7 @@ class SightEngine:
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
         other: str | None = None,
+        nearest: NDArray[np.float32] | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
         height, width = camera.height_px * samples, camera.width_px * samples
@@ -398,6 +399,8 @@ class SightEngine:
                 distance[band] = along.reshape(-1, width)
         if keep is not None:
             layer = kept(layer, keep, distance)
+        if nearest is not None and distance is not None:
+            hide(layer, distance, nearest)
         colour = averaged(code, layer, samples, background)
         also = None if second is None else averaged(second, layer, samples, background)
         return View(colour, layer, distance, samples, other=also)

@@ -98,13 +98,12 @@ def soft_frame(
     sharp = wall_view
     with_bridge: Callable[[], Picture] = partial(np.asarray, wall_view.colour)
     if part is not None:
-        bridge_view = engine.draw(
-            cut(bridge_camera, part.left, part.top, part.width, part.height),
-            [wall, bridge],
-            samples,
-            depth=True,
-            keep=BRIDGE,
-        )
+        seen_by = cut(bridge_camera, part.left, part.top, part.width, part.height)
+        if bridge_blur is None:
+            # the wall's many triangles have been looked at already
+            bridge_view = engine.draw(seen_by, [bridge], samples, depth=True, nearest=_depth_in(clean_view, part))
+        else:
+            bridge_view = engine.draw(seen_by, [wall, bridge], samples, depth=True, keep=BRIDGE)
         _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
         sharp = _over(bridge_view, wall_view, part)
         with_bridge = partial(_laid_over, bridge_view, wall_view.colour, part)
@@ -204,6 +203,13 @@ def _part_with(camera: Camera, points: Array) -> _Part | None:
     if (high <= low).any():
         return None
     return _Part(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
+
+
+def _depth_in(view: View, part: _Part) -> Plane | None:
+    """Distances of a view's looks in a part of it."""
+    s = view.samples
+    box = np.s_[part.top * s : (part.top + part.height) * s, part.left * s : (part.left + part.width) * s]
+    return None if view.depth is None else view.depth[box]
 
 
 def _add_part(share: np.float32, light: Picture, cover: Plane, all_light: Picture, all_cover: Plane) -> None:

@@ -66,13 +66,15 @@ class Engine(Protocol):
         background: tuple[float, float, float] = (0.0, 0.0, 0.0),
         keep: int | None = None,
         other: str | None = None,
+        nearest: NDArray[np.float32] | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces. ``background`` is linear Rec.709.
 
         Where one surface is named, ``other`` may be one with the same mesh and another picture: the view has its colour
         as well, drawn at the same time. With another mesh it raises ``ValueError``. ``keep`` draws one layer by itself:
         the others still hide what is behind them, but count as background, so that before black the colour comes
-        premultiplied by the layer's cover.
+        premultiplied by the layer's cover. ``nearest`` (H * samples, W * samples), m, are distances of what stands there
+        already, as another view's ``depth`` has them: what is no nearer counts as background; it asks for ``depth``.
         """
 
     def close(self) -> None:

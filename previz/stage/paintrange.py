@@ -11,10 +11,11 @@ from previz.camera import Camera
 from previz.judge.frame import Looks
 from previz.look.blur import cut
 from previz.look.view import Engine
-from previz.stage.prepare import BRIDGE, WITH_BRIDGE, ReadySet
+from previz.stage.prepare import BRIDGE, ReadySet
 from previz.stage.shining import Shining
 from previz.workshop.carry import carried
 from previz.workshop.pigment import BRIGHTEST_PAINT, DARKEST_PAINT
+from previz.workshop.surface import BRIDGE as BRIDGE_LAYER
 from previz.workshop.surface import Picture, Pixels8
 
 
@@ -49,12 +50,15 @@ class PaintRange:
         box = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
         share = looks.cover[box][..., None]
         part = cut(camera, int(columns[0]), int(rows[0]), share.shape[1], share.shape[0])
-        limits = []
+        limits = [looks.clean[box].copy(), looks.clean[box].copy()]
         with shining.matt(engine):
             try:
-                for code in self._codes:
+                for code, limit in zip(self._codes, limits, strict=True):
                     engine.repaint(BRIDGE, code)
-                    limits.append(engine.draw(part, WITH_BRIDGE).colour)
+                    # by itself: what hides it has no share in the frame, and what is beside it has no limits
+                    view = engine.draw(part, (BRIDGE,))
+                    cover = view.cover(BRIDGE_LAYER)[..., None]
+                    np.divide(view.colour, cover, out=limit, where=cover > 0.0)
             finally:
                 engine.repaint(BRIDGE, self._ready.bridge.code)
         out[box] += (np.clip(looks.clean[box], *limits) - looks.clean[box]) * share
