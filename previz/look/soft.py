@@ -20,7 +20,7 @@ import numpy as np
 from previz.camera import Camera
 from previz.geometry import Array
 from previz.look.blur import LensBlur, cut
-from previz.look.rings import ringed
+from previz.look.rings import ringed, ringed_part
 from previz.look.spreading import Plane, blurred_bridge, blurred_wall, margin_of, mean_disparity
 from previz.look.view import Engine, View
 from previz.workshop.surface import BRIDGE, Picture
@@ -35,32 +35,30 @@ class SoftFrame:
 
     ``wall`` and ``clean`` (H, W, 3) linear light are the wall with the bridge's shadow and without it, whole behind the
     bridge. ``bridge`` (H, W, 3) is the bridge before black and ``cover`` (H, W), 0 to 1, its share of each pixel.
-    ``hidden`` and ``hidden_clean`` (H, W, 3) are the light of either wall that the bridge keeps from the lens, without
-    diffraction's rings, which all the others have and which go by ``wave_px``.
+    ``hidden`` and ``hidden_clean`` give the light (H, W, 3) of either wall that the bridge keeps from the lens.
     ``sharp`` carries the layers and depths, which stay sharp. ``in_focus`` gives the frame with the bridge and the
-    clean wall, each (H, W, 3), as they were drawn, before any blur; few frames are asked for it.
+    clean wall, each (H, W, 3), as they were drawn, before any blur. Few frames are asked for these three.
     """
 
     wall: Picture
     clean: Picture
     bridge: Picture
     cover: Plane
-    hidden: Picture
-    hidden_clean: Picture
+    hidden: Callable[[], Picture]
+    hidden_clean: Callable[[], Picture]
     sharp: View
     in_focus: Callable[[], tuple[Picture, Picture]]
-    wave_px: float = 0.0
 
     def with_bridge(self) -> View:
         """The frame with the bridge and its shadow; ``cover(BRIDGE)`` is the blurred bridge's."""
-        return self._laid(self.wall, self.hidden)
+        return self._laid(self.wall, self.hidden())
 
     def without_shadow(self) -> View:
         """The frame with the bridge as if it threw no shadow on the wall."""
-        return self._laid(self.clean, self.hidden_clean)
+        return self._laid(self.clean, self.hidden_clean())
 
     def _laid(self, wall: Picture, hidden: Picture) -> View:
-        colour = np.maximum(self.bridge + (wall - ringed(hidden, self.wave_px)), np.float32(0.0))
+        colour = np.maximum(self.bridge + (wall - hidden), np.float32(0.0))
         return replace(self.sharp, colour=colour, soft={BRIDGE: self.cover})
 
 
@@ -93,8 +91,9 @@ def soft_frame(
     pictures = [clean_view.colour] if wall == clean else [clean_view.colour, wall_view.colour]
     soft_walls = blurred_wall(blur, clean_view, pictures)
     part = _part_with(bridge_camera, bridge_points)
-    light, *hidden = (np.zeros_like(soft_walls[0]) for _ in range(1 + len(pictures)))
+    light = np.zeros_like(soft_walls[0])
     cover = np.zeros(light.shape[:2], dtype=np.float32)
+    over: _Over | None = None
     sharp = wall_view
     with_bridge: Callable[[], Picture] = partial(np.asarray, wall_view.colour)
     if part is not None:
@@ -104,71 +103,87 @@ def soft_frame(
             bridge_view = engine.draw(seen_by, [bridge], samples, depth=True, nearest=_depth_in(clean_view, part))
         else:
             bridge_view = engine.draw(seen_by, [wall, bridge], samples, depth=True, keep=BRIDGE)
-        _bridge_over(of_bridge, part, bridge_view, clean_view, pictures, soft_walls, light, cover, hidden)
+        over = _bridge_over(of_bridge, part, bridge_view, clean_view, light, cover)
         sharp = _over(bridge_view, wall_view, part)
         with_bridge = partial(_laid_over, bridge_view, wall_view.colour, part)
     wave_px = blur.wave_px()
-    soft_walls = [_not_dark(ringed(picture, wave_px)) for picture in soft_walls]
-    if part is not None:
-        light, cover = _not_dark(ringed(light, wave_px)), np.clip(ringed(cover, wave_px), 0.0, 1.0)
+
+    def hidden(which: int) -> Picture:
+        out = np.zeros_like(light)
+        if over is None:
+            return out
+        return ringed_part(over.hidden(pictures[which], soft_walls[which], out), over.box, wave_px)
+
+    walls = [np.maximum(ringed(picture, wave_px), np.float32(0.0)) for picture in soft_walls]
+    if over is not None:
+        # rings are slightly negative beside a bright edge
+        light = np.maximum(ringed_part(light, over.box, wave_px), np.float32(0.0))
+        cover = np.clip(ringed_part(cover, over.box, wave_px), 0.0, 1.0)
     return SoftFrame(
-        wall=soft_walls[-1],
-        clean=soft_walls[0],
+        wall=walls[-1],
+        clean=walls[0],
         bridge=light,
         cover=cover,
-        hidden=hidden[-1],
-        hidden_clean=hidden[0],
+        hidden=partial(hidden, -1),
+        hidden_clean=partial(hidden, 0),
         sharp=_cropped(sharp, margin),
         in_focus=lambda: (_inner(with_bridge(), margin), _inner(clean_view.colour, margin)),
-        wave_px=wave_px,
     )
 
 
-def _not_dark(picture: Picture) -> Picture:
-    """A picture with no less light than none: rings are slightly negative beside a bright edge."""
-    return np.maximum(picture, np.float32(0.0), out=picture)
+@dataclass(frozen=True, eq=False)
+class _Over:
+    """The bridge in a box (left, top, right, bottom) px of the frame: for each even part of the exposure the blur and
+    the bridge's cover there, and depths of the wall ``behind`` with a ``margin`` around."""
+
+    box: tuple[int, int, int, int]
+    parts: Sequence[tuple[LensBlur, Plane]]
+    behind: View
+    margin: int
+
+    def hidden(self, picture: Picture, soft_wall: Picture, into: Picture) -> Picture:
+        """Add to a picture (H, W, 3) the light of the wall that the bridge hides, of one as drawn and blurred."""
+        left, top, right, bottom = self.box
+        here = np.s_[top:bottom, left:right]
+        for blur, cover in self.parts:
+            wall = soft_wall[here]
+            if len(self.parts) > 1:
+                wide = np.s_[top : bottom + 2 * self.margin, left : right + 2 * self.margin]
+                (wall,) = blurred_wall(blur, self.behind, [picture[wide]])
+            _add_hidden(np.float32(1.0 / len(self.parts)), cover, wall, into[here])
+        return into
 
 
 def _bridge_over(
-    blur: LensBlur,
-    part: _Part,
-    bridge: View,
-    depths: View,
-    pictures: Sequence[Picture],
-    soft_walls: Sequence[Picture],
-    light: Picture,
-    cover: Plane,
-    hidden: Sequence[Picture],
-) -> None:
-    """Fill in the bridge's ``light`` and ``cover``, and what it hides of each wall, where it reaches; zeros before.
+    blur: LensBlur, part: _Part, bridge: View, wall: View, light: Picture, cover: Plane
+) -> _Over | None:
+    """Fill in the bridge's ``light`` and ``cover`` where it reaches; zeros before. None where it is not in the frame.
 
-    ``bridge`` is a view of a ``part`` of the frame with its margin, ``depths`` and ``pictures`` are of all of that.
+    ``bridge`` is a view of a ``part`` of the frame with its margin, ``wall`` of all of that.
     """
     h, w = cover.shape
-    margin = margin_of(blur, depths)
+    margin = margin_of(blur, wall)
     near = 1.0 / mean_disparity(bridge)[2] if bridge.layer.any() else np.inf
     if near == np.inf:
-        return
+        return None
     # in the frame, where the bridge's light can come
     left, top = max(part.left - 2 * margin, 0), max(part.top - 2 * margin, 0)
     right, bottom = min(part.left + part.width, w), min(part.top + part.height, h)
     if right <= left or bottom <= top:
-        return
+        return None
     box = np.s_[top:bottom, left:right]
     wide = np.s_[top : bottom + 2 * margin, left : right + 2 * margin]
-    s = depths.samples
+    s = wall.samples
     fine = np.s_[top * s : (bottom + 2 * margin) * s, left * s : (right + 2 * margin) * s]
-    here = View(depths.colour[wide], depths.layer[fine], None if depths.depth is None else depths.depth[fine], s)
-    parts = blur.parts(near)
-    for each in parts:
+    here = View(wall.colour[wide], wall.layer[fine], None if wall.depth is None else wall.depth[fine], s)
+    parts = []
+    exposures = blur.parts(near)
+    for each in exposures:
         own = each.cut(left, top, right - left, bottom - top)
         some_light, some_cover = blurred_bridge(own, bridge, (part.left - margin - left, part.top - margin - top))
-        walls = [wall[box] for wall in soft_walls]
-        if len(parts) > 1:
-            walls = blurred_wall(own, here, [picture[wide] for picture in pictures])
-        _add_part(np.float32(1.0 / len(parts)), some_light, some_cover, light[box], cover[box])
-        for wall, into in zip(walls, hidden, strict=True):
-            _add_hidden(np.float32(1.0 / len(parts)), some_cover, wall, into[box])
+        _add_part(np.float32(1.0 / len(exposures)), some_light, some_cover, light[box], cover[box])
+        parts.append((own, some_cover))
+    return _Over((left, top, right, bottom), parts, here, margin)
 
 
 def depths_between(camera: Camera, *points: Array) -> tuple[float, float]:

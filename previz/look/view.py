@@ -73,8 +73,9 @@ class Engine(Protocol):
         Where one surface is named, ``other`` may be one with the same mesh and another picture: the view has its colour
         as well, drawn at the same time. With another mesh it raises ``ValueError``. ``keep`` draws one layer by itself:
         the others still hide what is behind them, but count as background, so that before black the colour comes
-        premultiplied by the layer's cover. ``nearest`` (H * samples, W * samples), m, are distances of what stands there
-        already, as another view's ``depth`` has them: what is no nearer counts as background; it asks for ``depth``.
+        premultiplied by the layer's cover. ``nearest`` (H * samples, W * samples), m, are distances of what stands
+        there already, as another view's ``depth`` has them: what is no nearer counts as background, where ``depth`` is
+        asked for.
         """
 
     def close(self) -> None:

@@ -8,7 +8,7 @@ from scipy.signal import fftconvolve
 from scipy.special import j0, j1
 
 from previz.look.kernels import AIRY_SIGMA, gaussian_kernel
-from previz.look.rings import ringed, transfer
+from previz.look.rings import ringed, ringed_part, transfer
 from previz.look.spreading import spread_as
 
 # a full frame's pixel in a picture 960 px wide, and green light
@@ -83,3 +83,18 @@ def test_light_is_kept_and_the_map_is_its_own_transpose():
     flat = np.full((20, 31, 3), 0.3, dtype=np.float32)
     assert ringed(flat, 1.5) == pytest.approx(flat, abs=1e-6)
     assert ringed(one, 0.0) is one
+
+
+def test_a_part_by_itself_has_the_rings_of_the_whole():
+    """Of a picture that is dark elsewhere only its surroundings need be transformed."""
+    picture = np.zeros((270, 480, 3), dtype=np.float32)
+    left, top, right, bottom = box = (210, 100, 250, 260)
+    picture[top:bottom, left:right] = np.random.default_rng(3).random((160, 40, 3))
+    got = ringed_part(picture, box, 0.4)
+    assert got == pytest.approx(ringed(picture, 0.4), abs=1e-4)
+    assert np.abs(got - picture).max() > 0.01
+    assert ringed_part(picture[..., 0], box, 0.4) == pytest.approx(got[..., 0], abs=1e-6)
+    # at a corner of the frame, and wider than what is looked at
+    corner = np.roll(picture, (-100, -210), axis=(0, 1))
+    assert ringed_part(corner, (0, 0, 40, 160), 0.4) == pytest.approx(ringed(corner, 0.4), abs=1e-4)
+    assert ringed_part(picture, (0, 0, 480, 270), 0.4) == pytest.approx(ringed(picture, 0.4), abs=1e-6)
