@@ -9,6 +9,8 @@ import sysconfig
 import tarfile
 import tomllib
 import zipfile
+from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,7 @@ from packaging.utils import canonicalize_name
 from packaging.version import Version
 
 from tests.benchmarks.supply import COMPATIBLE, INSIDE, READ, licence_of, needed, parts
+from tests.test_layers import imported
 
 ROOT = Path(__file__).parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -92,6 +95,46 @@ def test_what_the_extra_for_clusters_brings_along_goes_with_mit_too() -> None:
 @pytest.mark.parametrize("licence", ["GPL-3.0-only", "MIT AND AGPL-3.0-or-later", "", "BSD-3-Clause AND LGPL-2.1-only"])
 def test_another_licence_is_seen(licence: str) -> None:
     assert not set(parts(licence)) <= COMPATIBLE
+
+
+# what is imported that an ordinary installation lacks, by whom, and the extra that brings it
+EXTRAS = {
+    "lineup/": "lineup",
+    "workshop/photographs/": "lineup",
+    "deliver/plate/": "interchange",
+    "deliver/export/": "interchange",
+    "run/cluster": "cluster",
+}
+
+
+def test_what_is_imported_is_installed_with_the_project_or_by_the_extra_that_asks_for_it() -> None:
+    of_package = {
+        package: {str(canonicalize_name(name)) for name in names}
+        for package, names in importlib.metadata.packages_distributions().items()
+    }
+    # with what those bring along: PyOpenGL and pyglet come with pyrender
+    plain = {str(canonicalize_name(p.metadata["Name"])) for p in needed()}
+    seen = set()
+    for path in sorted((ROOT / "previz").rglob("*.py")):
+        place = path.relative_to(ROOT / "previz").as_posix()
+        extra = next((extra for start, extra in EXTRAS.items() if place.startswith(start)), None)
+        allowed = plain | (set() if extra is None else _of_extra(extra))
+        for _, name in imported(path.read_text(encoding="utf-8"), "previz", False):
+            top = name.partition(".")[0]
+            if top in sys.stdlib_module_names or top in ("previz", "__future__"):
+                continue
+            seen.add(top)
+            brought = of_package.get(top, {top.lower()})
+            assert brought & allowed, f"previz/{place} imports {name}, which is not installed with it"
+    assert {"numpy", "cv2", "distributed"} <= seen
+
+
+@cache
+def _of_extra(extra: str) -> set[str]:
+    names = {str(canonicalize_name(Requirement(each).name)) for each in PROJECT["optional-dependencies"][extra]}
+    with suppress(importlib.metadata.PackageNotFoundError):
+        return names | {str(canonicalize_name(p.metadata["Name"])) for name in names for p in needed(name)}
+    return names
 
 
 def test_neither_a_plotting_library_nor_a_second_video_stack_is_installed() -> None:

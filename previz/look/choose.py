@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,9 +16,12 @@ VARIABLE: Final = "PREVIZ_ENGINE"
 PICTURES: Final = "pictures"
 SIGHT_LINES: Final = "sightlines"
 
+# what OpenGL on Linux is loaded from, and the packages of Debian and Ubuntu that it is in; the driver lies behind those
+_LIBRARIES: Final = {"libEGL.so.1": "libegl1", "libGL.so.1": "libgl1"}
+_DRIVER: Final = "libgl1-mesa-dri"
+
 # what to do where OpenGL is missing, by the start of ``sys.platform``
 _ADVICE: Final = {
-    "linux": "install libegl1 and libgl1-mesa-dri (Debian, Ubuntu) or your graphics card's driver",
     "win32": "install your graphics card's driver and log in at the machine's own screen",
     "darwin": "log in at the machine's own screen and update macOS, which carries the graphics driver",
 }
@@ -57,11 +62,25 @@ def choose_engine(want: str | None = None) -> Choice:
     return Choice(_open_sight_lines(), message, reason)
 
 
-def _advice() -> str:
+def _advice(load: Callable[[str], object] = ctypes.CDLL) -> str:
+    if sys.platform.startswith("linux"):
+        return _advice_on_linux(load)
     for platform, advice in _ADVICE.items():
         if sys.platform.startswith(platform):
             return advice
     return "install an OpenGL driver with EGL"
+
+
+def _advice_on_linux(load: Callable[[str], object]) -> str:
+    """Names what is missing: libraries that do not load, or else the driver behind them."""
+    missing = []
+    for library, package in _LIBRARIES.items():
+        try:
+            load(library)
+        except OSError:
+            missing.append(f"{package}, for {library} is missing")
+    found = " and ".join(missing) or f"{_DRIVER}, for the libraries are there and no driver answers"
+    return f"install {found} (Debian, Ubuntu), or your graphics card's driver"
 
 
 def _open_pictures() -> Engine:

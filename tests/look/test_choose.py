@@ -1,6 +1,7 @@
 """Which engine is opened where: each platform and each way of failing, simulated."""
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,8 @@ from previz.errors import EngineError
 from previz.look import choose, picture
 from previz.look.sight import SightEngine
 from tests.look.conftest import pictures_or_skip
+
+README = Path(__file__).parents[2] / "README.md"
 
 
 class Drawn:
@@ -47,7 +50,7 @@ def test_each_platform_opens_opengl_its_own_way(monkeypatch, platform, way):
 @pytest.mark.parametrize(
     ("platform", "advice"),
     [
-        ("linux", "libegl1 and libgl1-mesa-dri"),
+        ("linux", "(Debian, Ubuntu), or your graphics card's driver"),
         ("win32", "graphics card's driver"),
         ("darwin", "macOS"),
         ("freebsd14", "EGL"),
@@ -65,6 +68,29 @@ def test_sight_lines_where_opengl_fails_with_advice(monkeypatch, untouched, plat
     assert advice in choice.message
     assert "\n" not in choice.message
     assert "AssertionError" in choice.reason
+
+
+@pytest.mark.parametrize(
+    ("lacking", "named"),
+    [
+        ((), ["libgl1-mesa-dri"]),
+        (("libEGL.so.1",), ["libegl1", "libEGL.so.1"]),
+        (("libGL.so.1",), ["libgl1", "libGL.so.1"]),
+        (("libEGL.so.1", "libGL.so.1"), ["libegl1", "libgl1"]),
+    ],
+)
+def test_advice_on_linux_names_what_is_missing_and_nothing_else(monkeypatch, lacking, named):
+    def load(library):
+        if library in lacking:
+            raise OSError(library)
+
+    monkeypatch.setattr(sys, "platform", "linux")
+    advice = choose._advice(load)
+    packages = {word.strip(",") for word in advice.split() if word.startswith("lib")}
+    assert packages - {"libraries"} == set(named) | set(lacking)
+    # README names the same packages
+    asked = re.search(r"^apt-get install .* (libegl1.*)$", README.read_text(encoding="utf-8"), re.MULTILINE)
+    assert set(asked[1].split()) == {*choose._LIBRARIES.values(), choose._DRIVER}
 
 
 @pytest.mark.parametrize("missing", ["pyglet", "pyrender", "OpenGL.plugins"])
