@@ -327,7 +327,6 @@ class _Over:
         """How far (S, N, 2) px from the middle of one side's windows what they see beside the bridge lies."""
         return middle_of(1.0 - self.share[side], -self.growth[side], self.sigma)
 
-
     def lighter(self, offset: float) -> Field:
         """How much lighter (S, 1) than the mean of two layers' L* windows ``offset`` of their widths from the outline
         see their edge, times the square of the layers' difference over L* + 16.

@@ -367,14 +367,14 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/fast.py",
-        "seen[0, ..., :3] += bridge_share[0] * within",
+        "seen[0, ..., :3] += share[0] * within",
         "seen[0, ..., :3] += 0.0 * within",
         "break_pct of score and search: windows that reach across",
         _PICTURES,
     ),
     Mutation(
         "previz/judge/fast.py",
-        "seen[1] = _joined(paint.colour() + (np.float32(1.0) - bridge_share[1]) * without, grain_in)",
+        "seen[1] = _joined(paint.colour() + (np.float32(1.0) - share[1]) * without, grain_in)",
         "seen[1] = _joined(paint.colour(), grain_in)",
         "break_pct of score and search: windows that reach across",
         _PICTURES,

@@ -243,7 +243,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/stage/fastlooking.py",
-        "depth = camera.depth(points).reshape(y.shape)",
+        "depth = camera.depth(hits.point).reshape(y.shape)",
         "depth = np.full(y.shape, 1.6)",
         "search: paint is as sharp as the bridge",
         (
