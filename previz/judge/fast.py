@@ -197,7 +197,7 @@ class FastJudge:
         )
         inside, growth = grain_shares(soft, in_px - _TO_GRAIN * sigma - corner, sigmas)
         beyond = middle_of(1.0 - inside, -growth, GRAIN_WINDOW * np.array(sigmas)[:, None])
-        seen = _across_the_edge(wall, wall_out, wall_in, pattern, sigma, over, inside, beyond)
+        seen = _across_the_edge(wall, wall_in, pattern, sigma, over, inside, beyond)
         ordinary = self.ordinary.at(size)
         ends = ends_of(outline, towards, points[0])
         return decided(Sides(seen, clean), outline, ordinary, viewer, ends=ends), ordinary
@@ -340,7 +340,6 @@ class _Over:
 
 def _across_the_edge(
     wall: Field,
-    wall_out: Places,
     wall_in: Places,
     paint: Shown,
     sigma: Array,

@@ -26,6 +26,7 @@ from previz.scene.model import Scene
 from previz.scene.reader import read_scene
 from previz.stage.prepare import ReadySet, prepare
 from tests.benchmarks import crew as crews
+from tests.benchmarks.agreeing import BOUNDS, agreement_as_searched, bounded_scene, random_candidates
 from tests.benchmarks.crew import FRAME_PX, FRAMES_OF_CANDIDATE, SEED, Crew, crew, knocked_cameras
 from tests.benchmarks.figures import Figure, at_least, at_most, options, report
 from tests.benchmarks.judgesweeps import sweeps
@@ -222,7 +223,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     figures: list[Figure] = sweeps(asked.quick)
     left_out = ["shadows beside the outline and across the wall", "mirrored pictures", "widths"]
     left_out += ["memory", "frames drawn with 6 x 6 looks", "the same work in other ways"]
-    left_out.append("other triangle and pixel counts")
+    left_out += ["cameras as search draws them, on the three demonstration sets", "other triangle and pixel counts"]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         # both sets at once: most of it is compiled code
@@ -240,6 +241,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if not asked.quick:
                 figures += memory(team, 20_000)
         if not asked.quick:
+            for name in BOUNDS:
+                base = bounded_scene(name, folder)
+                with crew(_kept(prepare(base, FRAME_PX[0]), folder / f"{name}.pickle")) as team:
+                    figures += agreement_as_searched(team, name, random_candidates(base, 8, SEED))
             found, left_out = other_ways(scene, folder, usual)
             figures += found
     report("judge", figures, asked.json, left_out)
