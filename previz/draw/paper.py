@@ -23,6 +23,9 @@ Point = tuple[float, float]
 
 DASH: tuple[float, float] = (9.0, 6.0)
 
+# px of the large sheet around a plate that are kept while it is drawn
+_BESIDE_PX = 4
+
 # height of a line of text against its size
 LEADING = 1.32
 
@@ -89,15 +92,21 @@ class Paper:
 
     def picture(self) -> Pixels8:
         """The finished sheet, (height_px, width_px, 3) uint8 sRGB, its plated labels over all else."""
-        if not self._plated:
-            return np.asarray(self._image.reduce(self._over))
-        sheet = self.copy()
-        sheet._plated = []
+        # the plates are drawn and taken away again: a copy of the whole sheet costs more than all that is on it
+        under = [(corner, self._image.crop(corner + end)) for corner, end in map(self._around, self._plated)]
         for each in self._plated:
-            sheet.rectangle(each.box, PAPER)
+            self.rectangle(each.box, PAPER)
         for each in self._plated:
-            sheet._letters(each.at, each.text, each.size, each.colour, each.anchor, each.bold, 0.0)
-        return sheet.picture()
+            self._letters(each.at, each.text, each.size, each.colour, each.anchor, each.bold, 0.0)
+        found = np.asarray(self._image.reduce(self._over))
+        for corner, crop in under:
+            self._image.paste(crop, corner)
+        return found
+
+    def _around(self, plated: _Plated) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Corners of what a plate takes on the large sheet, with a rim."""
+        left, top, right, bottom = (round(v * self._over) for v in plated.box)
+        return (left - _BESIDE_PX, top - _BESIDE_PX), (right + _BESIDE_PX, bottom + _BESIDE_PX)
 
     def _big(self, points: ArrayLike) -> list[tuple[float, float]]:
         p = np.asarray(points, dtype=np.float64).reshape(-1, 2) * self._over - 0.5
@@ -165,13 +174,17 @@ class Paper:
         if len(p) < 2:
             return
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(p, axis=0).T))])
-        start = 0.0
-        while start < along[-1]:
-            end = min(start + dash[0], along[-1])
-            inner = (along > start) & (along < end)
-            s = np.concatenate([[start], along[inner], [end]])
-            self.line(np.stack([np.interp(s, along, p[:, 0]), np.interp(s, along, p[:, 1])], -1), colour, width)
-            start += dash[0] + dash[1]
+        starts = [0.0]
+        while starts[-1] < along[-1]:
+            starts.append(starts[-1] + dash[0] + dash[1])
+        begin = np.array(starts[:-1])
+        finish = np.minimum(begin + dash[0], along[-1])
+        # from each dash's first point to its last, and the corners between them
+        first, last = np.searchsorted(along, begin, side="right"), np.searchsorted(along, finish, side="left")
+        s = np.stack([begin, finish], axis=1)
+        ends = np.stack([np.interp(s, along, p[:, 0]), np.interp(s, along, p[:, 1])], axis=-1)
+        for a, b, (start, end) in zip(first, last, ends, strict=True):
+            self.line(np.concatenate([start[None], p[a:b], end[None]]), colour, width)
 
     def polygon(self, points: ArrayLike, fill: Colour | None, outline: Colour | None = None, width: float = 1) -> None:
         """A filled polygon (N, 2), with an outline if one is given."""

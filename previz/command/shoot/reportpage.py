@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from PIL import Image
 
 from previz.command.rig.rigfacts import (
     focus_lines,
@@ -28,7 +27,15 @@ from previz.command.rig.rigfacts import (
 from previz.deliver.sheet.sheet import MOST_SHOWN, page_name, picture_box
 from previz.deliver.shoot.overlay import LineBeside, OutlinePieces, sliding_pieces
 from previz.deliver.shoot.page import BlindTest, Candidate, ReportPage, report_html
-from previz.deliver.shoot.pagedata import CleanPatch, clean_patch, now_data, outline_lines, place_of, report_data
+from previz.deliver.shoot.pagedata import (
+    CleanPatch,
+    base64_text,
+    clean_patch,
+    now_data,
+    outline_lines,
+    place_of,
+    report_data,
+)
 from previz.deliver.shoot.pageset import mesh_data
 from previz.draw.sideview import SideView, title_block
 from previz.draw.style import HOLDS_BELOW_PCT
@@ -37,7 +44,7 @@ from previz.judge.film.found import FilmFrame
 from previz.judge.film.people import viewers_needed
 from previz.judge.hold import FrameScore, HoldSummary
 from previz.run.blindtest import HASH_DIGITS, blind_words
-from previz.run.frames import png_bytes, read_frame, read_png
+from previz.run.frames import read_frame, read_png
 from previz.run.output import OutputFolder
 from previz.run.results import is_of_scene
 from previz.stage.looking import FrameResult
@@ -88,7 +95,7 @@ def keep_frame(
         "patch": None,
     }
     if patch is not None:
-        kept["patch"] = [patch.left, patch.top, base64.b64encode(png_bytes(patch.code)).decode("ascii")]
+        kept["patch"] = _packed(patch)
     text = json.dumps(kept, separators=(",", ":"))
     folder.write_text(_name(result.judged.score.frame), text)
 
@@ -121,12 +128,24 @@ def _kept(folder: OutputFolder, frame: int) -> dict[str, Any]:
     return found
 
 
+def _packed(patch: CleanPatch) -> list[Any]:
+    """A patch as it is kept: its corner and size, what of it covers, one bit a pixel, and the codes of that, bare: to
+    compress what lies here for a minute takes longer than to write it."""
+    covers = patch.code[..., 3] > 0
+    h, w = covers.shape
+    return [patch.left, patch.top, w, h, base64_text(np.packbits(covers).tobytes()),
+            base64_text(patch.code[..., :3][covers].tobytes())]  # fmt: skip
+
+
 def _patch(kept: Mapping[str, Any]) -> CleanPatch | None:
     if kept["patch"] is None:
         return None
-    left, top, text = kept["patch"]
-    with Image.open(io.BytesIO(base64.b64decode(text))) as image:
-        return CleanPatch(left, top, np.asarray(image.convert("RGBA")))
+    left, top, w, h, bits, codes = kept["patch"]
+    covers = np.unpackbits(np.frombuffer(base64.b64decode(bits), dtype=np.uint8), count=w * h).reshape(h, w)
+    code = np.zeros((h, w, 4), dtype=np.uint8)
+    code[covers > 0, :3] = np.frombuffer(base64.b64decode(codes), dtype=np.uint8).reshape(-1, 3)
+    code[..., 3] = covers * 255
+    return CleanPatch(left, top, code)
 
 
 def _beside(kept: Mapping[str, Any]) -> list[LineBeside]:
