@@ -9,7 +9,8 @@ picture is lost.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import IO, Any
@@ -53,17 +54,48 @@ def write_film(
     smaller is better. A keyframe comes every half second, so that a player can step to and fro.
     The same frames give the same bytes. Raises :class:`OutputError` where the film cannot be written.
     """
-    with folder.replacing(name) as temporary:
-        try:
-            # "bitexact" leaves out the writer's version and the time of day; with "faststart" it plays while it loads
-            options = {"movflags": "+faststart", "fflags": "+bitexact"}
-            coding = {"g": str(max(1, round(rate / 2)))}
-            _write(str(temporary), frames, Fraction(rate), quality, options, coding)
-        except av.error.FFmpegError as error:
-            if error.errno and error.errno > 0:
-                raise output_error(OSError(error.errno, error.strerror), folder.place(name)) from error
-            raise OutputError(f"cannot write {folder.place(name)}: {error.strerror or error}") from error
+    with growing_film(folder, name, rate, quality) as add:
+        for frame in frames:
+            add(frame)
     return folder.place(name)
+
+
+@contextmanager
+def growing_film(
+    folder: OutputFolder, name: str, rate: Fraction, quality: int = _QUALITY
+) -> Iterator[Callable[[Pixels8], None]]:
+    """The film that :func:`write_film` writes, of the frames that what this yields is called with; it is there, whole,
+    when the block ends."""
+    place = folder.place(name)
+    # "bitexact" leaves out the writer's version and the time of day; with "faststart" it plays while it loads
+    options = {"movflags": "+faststart", "fflags": "+bitexact"}
+    coding = {"g": str(max(1, round(rate / 2)))}
+    with folder.replacing(name) as temporary:
+        with _told(place):
+            film = _Film(str(temporary), Fraction(rate), quality, options, coding)
+
+        def add(frame: Pixels8) -> None:
+            with _told(place):
+                film.add(frame)
+
+        try:
+            yield add
+            with _told(place):
+                film.end()
+        finally:
+            with _told(place):
+                film.close()
+
+
+@contextmanager
+def _told(place: Path) -> Iterator[None]:
+    """What goes wrong in the encoder told as what cannot be written."""
+    try:
+        yield
+    except av.error.FFmpegError as error:
+        if error.errno and error.errno > 0:
+            raise output_error(OSError(error.errno, error.strerror), place) from error
+        raise OutputError(f"cannot write {place}: {error.strerror or error}") from error
 
 
 def film_bytes(frames: Iterable[Pixels8], rate: Fraction, quality: int, keyframe_every: int) -> bytes:
@@ -74,47 +106,63 @@ def film_bytes(frames: Iterable[Pixels8], rate: Fraction, quality: int, keyframe
     out = io.BytesIO()
     # no picture is predicted from a later one, none needs no other but those asked for
     more = {"g": str(keyframe_every), "bf": "0", "sc_threshold": "0"}
-    _write(out, frames, Fraction(rate), quality, {"fflags": "+bitexact"}, more)
+    film = _Film(out, Fraction(rate), quality, {"fflags": "+bitexact"}, more)
+    try:
+        for frame in frames:
+            film.add(frame)
+        film.end()
+    finally:
+        film.close()
     return out.getvalue()
 
 
-def _write(
-    target: str | IO[bytes],
-    frames: Iterable[Pixels8],
-    rate: Fraction,
-    quality: int,
-    options: dict[str, str],
-    coding: Mapping[str, str],
-) -> None:
-    convert = VideoReformatter()
-    with av.open(target, "w", format="mp4", options=options) as film:
-        stream: Any = None
-        size = (0, 0)
-        for index, frame in enumerate(frames):
-            if frame.dtype != np.uint8 or frame.ndim != 3 or frame.shape[2] != 3:
-                raise ValueError(f"a frame of a film is (H, W, 3) uint8, not {frame.shape} {frame.dtype}")
-            if stream is None:
-                size = (frame.shape[0], frame.shape[1])
-                stream = _stream(film, size, rate, quality, coding)
-            elif frame.shape[:2] != size:
-                raise ValueError(f"every frame of a film has one size: {size} at first, now {frame.shape[:2]}")
-            rgb = av.VideoFrame.from_ndarray(np.ascontiguousarray(even(frame)), format="rgb24")
-            yuv = convert.reformat(
-                rgb,
-                format="yuv420p",
-                src_colorspace=Colorspace.ITU709,
-                dst_colorspace=Colorspace.ITU709,
-                src_color_range=ColorRange.JPEG,
-                dst_color_range=ColorRange.MPEG,
-                interpolation=_EXACT,
-                threads=1,
-            )
-            yuv.pts = index
-            yuv.time_base = 1 / rate
-            film.mux(stream.encode(yuv))
-        if stream is None:
+class _Film:
+    """A film that is being written to ``target``; :meth:`end` it, and :meth:`close` it whatever happens."""
+
+    def __init__(
+        self, target: str | IO[bytes], rate: Fraction, quality: int, options: dict[str, str], coding: Mapping[str, str]
+    ) -> None:
+        self._rate, self._quality, self._coding = rate, quality, coding
+        self._film = av.open(target, "w", format="mp4", options=options)
+        self._convert = VideoReformatter()
+        self._stream: Any = None
+        self._size = (0, 0)
+        self._count = 0
+
+    def add(self, frame: Pixels8) -> None:
+        """Add a frame, (H, W, 3) uint8, all of one size."""
+        if frame.dtype != np.uint8 or frame.ndim != 3 or frame.shape[2] != 3:
+            raise ValueError(f"a frame of a film is (H, W, 3) uint8, not {frame.shape} {frame.dtype}")
+        if self._stream is None:
+            self._size = (frame.shape[0], frame.shape[1])
+            self._stream = _stream(self._film, self._size, self._rate, self._quality, self._coding)
+        elif frame.shape[:2] != self._size:
+            raise ValueError(f"every frame of a film has one size: {self._size} at first, now {frame.shape[:2]}")
+        rgb = av.VideoFrame.from_ndarray(np.ascontiguousarray(even(frame)), format="rgb24")
+        yuv = self._convert.reformat(
+            rgb,
+            format="yuv420p",
+            src_colorspace=Colorspace.ITU709,
+            dst_colorspace=Colorspace.ITU709,
+            src_color_range=ColorRange.JPEG,
+            dst_color_range=ColorRange.MPEG,
+            interpolation=_EXACT,
+            threads=1,
+        )
+        yuv.pts = self._count
+        yuv.time_base = 1 / self._rate
+        self._film.mux(self._stream.encode(yuv))
+        self._count += 1
+
+    def end(self) -> None:
+        """Write what is left of it."""
+        if self._stream is None:
             raise ValueError("a film needs at least one frame")
-        film.mux(stream.encode(None))
+        self._film.mux(self._stream.encode(None))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._film.close()
 
 
 def _stream(

@@ -135,10 +135,7 @@ def test_a_full_disk_leaves_the_old_film(tmp_path: Path, monkeypatch: pytest.Mon
         def __init__(self, film: av.container.OutputContainer) -> None:
             self._film, self._left = film, 2
 
-        def __enter__(self) -> Full:
-            return self
-
-        def __exit__(self, *_: object) -> None:
+        def close(self) -> None:
             self._film.close()
 
         def add_stream(self, *args: object, **options: object) -> object:

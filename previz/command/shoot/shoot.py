@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from previz import __version__
 from previz.command.paint.solvedpaint import made_ready
+from previz.command.shoot.films import growing_films
 from previz.command.shoot.reportpage import ReportJob, by_frame, is_kept, keep_frame, write_report
 from previz.command.shoot.verdict import judged_move, summary_values
 from previz.deliver.shoot.holdplot import HoldPlot, hold_plot
@@ -32,7 +33,6 @@ from previz.judge.telltable import TELLS
 from previz.look.choose import choose_engine
 from previz.plate.figure import StandingFigure, figure_file, standing_figure
 from previz.run.blindtest import blind_test
-from previz.run.film import write_film
 from previz.run.frames import frame_name, png_bytes, read_frame
 from previz.run.ledger import Ledger, file_sha256, files_named, ledger_name
 from previz.run.output import OutputFolder
@@ -95,21 +95,20 @@ def shoot(
         # drawn while the first frames are looked at; engines are asked for in one word
         chosen = choose_engine(pool.opened.engine.replace(" ", ""))
         side = SideView(ready, chosen.engine, date)
-        try:
-            for result in progress.over(results, len(wanted), "frames looked at and judged"):
-                score = result.judged.score
-                _write_frame(folder, move, result, side, figure)
-                ledger.add(score.frame, score)
-                scores[score.frame] = score
-            chosen.engine.close()
-        finally:
-            ledger.close(finished=False)
+        with growing_films(folder, move.frames, set(scores), scene.delivery.rate) as films:
+            try:
+                for result in progress.over(results, len(wanted), "frames looked at and judged"):
+                    score = result.judged.score
+                    films.came(score.frame, *_write_frame(folder, move, result, side, figure))
+                    ledger.add(score.frame, score)
+                    scores[score.frame] = score
+                chosen.engine.close()
+            finally:
+                ledger.close(finished=False)
+            progress.say("writing films and tables")
+            films.rest()
         told = judged_move(scene, move, scores)
         order, film, summary = told.order, told.film, told.summary
-        progress.say("writing films and tables")
-        rate = scene.delivery.rate
-        write_film(folder, "lens.mp4", _frames(folder, "lens", move.frames), rate)
-        write_film(folder, "side.mp4", _frames(folder, "side", move.frames), rate)
         _write_plot(folder, scene, date, move, order, film, summary)
         if summary.worst_frame is not None:
             job = FrameJob(summary.worst_frame, width_px, height_px)
@@ -225,7 +224,8 @@ def _files_are_there(folder: OutputFolder, frame: int) -> bool:
 
 def _write_frame(
     folder: OutputFolder, move: Move, result: FrameResult, side: SideView, figure: StandingFigure | None
-) -> None:
+) -> tuple[Pixels8, Pixels8]:
+    """Write a frame's pictures of lens and side, which come back, and keep what the page needs of it."""
     if result.code is None:
         raise RuntimeError("a frame to be kept came without its picture")
     score = result.judged.score
@@ -236,14 +236,11 @@ def _write_frame(
         there = figure.at(move.scene, score.frame)
         return there.stood_in(code, move.camera(score.frame, code.shape[1], code.shape[0]))
 
-    lens = stood(result.code)
+    lens, sheet = stood(result.code), side.at(result.judged)
     folder.write_bytes(f"lens/{frame_name(score.frame)}", png_bytes(lens))
-    folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(side.at(result.judged)))
+    folder.write_bytes(f"side/{frame_name(score.frame)}", png_bytes(sheet))
     keep_frame(folder, result, judged_pieces(result.judged), _beside(result.judged), side, stood, lens)
-
-
-def _frames(folder: OutputFolder, series: str, frames: Iterable[int]) -> Iterator[Pixels8]:
-    return (read_frame(folder, series, frame) for frame in frames)
+    return lens, sheet
 
 
 def judged_pieces(judged: JudgedFrame, every: bool = False) -> list[OutlinePieces]:
