@@ -13,7 +13,7 @@ from previz.judge.frame import JudgedFrame
 from previz.look.sampling import bilinear
 from previz.rig.lightadvice import shadow_parts
 from previz.run.workers import WorkerPool
-from previz.scene.model import Scene
+from previz.scene.model import Doorway, Scene
 from previz.scene.move import move_of
 from previz.stage.delivering import as_moving, at_rest, convolved
 from previz.stage.looking import FrameJob, Looker
@@ -92,6 +92,58 @@ def test_shine_stays_with_its_frame_whatever_is_drawn_between(pool: WorkerPool, 
     assert np.array_equal(fresh.wall_square_on(300.0)[0], looker.wall_square_on(300.0)[0])
 
 
+def fresnel(cosine: np.ndarray) -> np.ndarray:
+    """What is mirrored of unpolarised light, refractive index 1.5 (Fresnel's equations, any textbook of optics)."""
+    inside = np.sqrt(1.0 - (1.0 - cosine**2) / 1.5**2)
+    s = ((cosine - 1.5 * inside) / (cosine + 1.5 * inside)) ** 2
+    p = ((inside - 1.5 * cosine) / (inside + 1.5 * cosine)) ** 2
+    return 0.5 * (s + p)
+
+
+def test_a_gloss_walls_doorway_mirrors_its_back_and_not_the_open(pool: WorkerPool, scene: Scene) -> None:
+    """The doorway's floor in the clean frame, pixel by pixel: Fresnel's share of what a mirror shows there, which is
+    the doorway's back with what that mirrors of the open in front; sight lines traced here."""
+    glossy = scene.edited(
+        wall__gloss="gloss", wall__doorway=Doorway(width=0.12, height=0.2), lamps=(), light__ambient=500.0,
+        bridge__paint="bare", camera__position=(0.0, 0.6, 0.9), camera__tilt=np.radians(-32.0),
+    )  # fmt: skip
+    looker = loaded(pool, glossy)
+    ready, sight = looker.ready, looker.sight
+    camera = ready.move.camera(1004, WIDTH, HEIGHT)
+    looks, without = looker.delivered(1004, WIDTH, HEIGHT)[1]
+    shone, dull = looks.clean, without["shine"]()[1]
+    fine = (np.arange(4) + 0.5) / 4.0
+    (x0, y0), (x1, y1) = camera.project(np.array([[-0.06, 0.0, -0.1], [0.06, 0.0, 0.0]]))
+    columns, rows = np.arange(int(x0), int(x1) + 1), np.arange(int(y0), int(y1) + 1)
+    px = np.stack(np.meshgrid((columns[:, None] + fine).ravel(), (rows[:, None] + fine).ravel()), axis=-1)
+    origins, ways = camera.rays(px.reshape(-1, 2))
+    ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
+    floor = sight.first_hits(origins, ways, names=["wall"])
+    lies = (sight.normals(floor)[:, 1] > 0.99) & (floor.point[:, 2] < -0.002)
+    whole = lies.reshape(len(rows), 4, len(columns), 4).all(axis=(1, 3))
+    assert whole.sum() >= 20
+    back_ways = ways[lies] * [1.0, -1.0, 1.0]
+    back = sight.first_hits(floor.point[lies] + [0.0, 1e-4, 0.0], back_ways, names=["wall"])
+    assert np.isfinite(back.distance).all()
+    normal = sight.normals(back)
+    share = fresnel(np.abs(np.einsum("ij,ij->i", back_ways, normal)))
+    shown = colour.decoded(bilinear(ready.wall.clean.code, back.uv) / 255.0)
+    open_light = glossy.light.ambient / ready.wall.lighting.reference
+    shown = shown * ((1.0 - share) / 0.96)[:, None] + share[:, None] * open_light
+    cosine = -ways[lies][:, 1]
+    wanted = np.zeros((len(lies), 3))
+    wanted[lies] = fresnel(cosine)[:, None] * shown
+    through = np.zeros(len(lies))
+    # as on the bridge's top, above
+    through[lies] = 0.908 / 0.950 * (1.0 - fresnel(cosine)) / 0.96
+    wanted, through = (a.reshape(len(rows), 4, len(columns), 4, -1).mean(axis=(1, 3))[whole] for a in (wanted, through))
+    region = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    got = shone[region][whole] - dull[region][whole] * through
+    # a tenth of it is half a code here; the open would be mirrored ten times as bright
+    assert got.mean(axis=0) == pytest.approx(wanted.mean(axis=0), rel=0.1)
+    assert got.mean() < 0.1 * fresnel(cosine).mean() * open_light
+
+
 def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(pool: WorkerPool, scene: Scene) -> None:
     """The extra light on the top, seen pixel by pixel, against Fresnel's share of the wall that a mirror shows there.
 
@@ -113,15 +165,13 @@ def test_a_gloss_top_mirrors_the_wall_as_a_mirror_would(pool: WorkerPool, scene:
     assert np.isfinite(hits.distance).all()
     wall = colour.decoded(bilinear(looker.ready.wall.shadowed.code, hits.uv) / 255.0)
     cosine = -ways[:, 1]
-    inside = np.sqrt(1.0 - (1.0 - cosine**2) / 1.5**2)
-    s = ((cosine - 1.5 * inside) / (cosine + 1.5 * inside)) ** 2
-    p = ((inside - 1.5 * cosine) / (inside + 1.5 * cosine)) ** 2
-    wanted = (0.5 * (s + p)[:, None] * wall).reshape(len(rows), 4, len(columns), 4, 3).mean(axis=(1, 3))
+    share = fresnel(cosine)
+    wanted = (share[:, None] * wall).reshape(len(rows), 4, len(columns), 4, 3).mean(axis=(1, 3))
     region = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     dull = loaded(pool, glossy.edited(bridge__gloss="matt")).delivered(1004, WIDTH, HEIGHT)[1][0].seen
     # of the board's own light as much less comes through the coat as it mirrors more than square on; and of light from
     # all sides 0.908 gets in (Judd 1942, from memory), where paint is told by light from 45 degrees: 0.950
-    through = (0.908 / 0.950 * (1.0 - 0.5 * (s + p)) / 0.96).reshape(len(rows), 4, len(columns), 4).mean(axis=(1, 3))
+    through = (0.908 / 0.950 * (1.0 - share) / 0.96).reshape(len(rows), 4, len(columns), 4).mean(axis=(1, 3))
     got = shone[region] - dull[region] * through[..., None]
     # a third of a code of the board's own light
     assert got.mean(axis=(0, 1)) == pytest.approx(wanted.mean(axis=(0, 1)), abs=0.0025)

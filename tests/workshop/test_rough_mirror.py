@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter
 
 from previz import gloss
 from previz.look.softened import Softened
-from previz.workshop.light.roughmirror import TAPS, mirrored_ways
+from previz.workshop.light.roughmirror import TAPS, TILE, mirrored_ways
 
 UP = np.array([[0.0, 0.0, 1.0]])
 
@@ -49,6 +49,21 @@ def test_a_streak_is_as_long_and_as_wide_as_the_reflectance_function_says(degree
     order = np.argsort(across)
     half = across[order][np.searchsorted(np.cumsum(share[order]), 0.5)]
     assert half == pytest.approx(0.674 * spread[0], rel=0.35)
+
+
+def test_a_tile_of_patches_mirrors_as_the_reflectance_function_says() -> None:
+    """Nine places in a tile, each by a few ways, together mirror what all ways do: of surroundings that are white on
+    one side of a line, level or upright, and black on the other; to a way's share across."""
+    out = eyeward(25.0)
+    row, column = (a.ravel() for a in np.indices((TILE, TILE)))
+    ways, weights, _ = mirrored_ways(UP.repeat(9, axis=0), out.repeat(9, axis=0), "satin", (row, column))
+    own, counts = ways.reshape(-1, 3), weights.ravel() / 9.0
+    there, share = all_ways(out[0], gloss.ROUGHNESS["satin"])
+    for axis in (1, 2):
+        middle = float((share * there[:, axis]).sum())
+        for aside in np.radians(np.arange(-12.0, 12.5, 1.5)):
+            below = float(counts[own[:, axis] < middle + aside].sum())
+            assert below == pytest.approx(float(share[there[:, axis] < middle + aside].sum()), abs=1.0 / 9.0)
 
 
 def test_gloss_paint_mirrors_one_way() -> None:

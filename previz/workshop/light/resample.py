@@ -194,3 +194,54 @@ def _mended(
 
 
 _mended_compiled = compiled(_mended)
+
+
+def _around(
+    row: Any, column: Any, points: Any, normals: Any, valid: Any, texel: float, reach: int, picture: Any, out: Any
+) -> None:
+    for i in range(row.shape[0]):
+        p, n = points[row[i], column[i]], normals[row[i], column[i]]
+        whole = 1.0
+        for c in range(picture.shape[2]):
+            out[i, c] = picture[row[i], column[i], c]
+        for k in range((2 * reach + 1) * (2 * reach + 1) // 2):
+            down, right = k // (2 * reach + 1) - reach, k % (2 * reach + 1) - reach
+            # two that lie across the place, or neither: at an edge a slope is none the steeper for it
+            share = 1.0
+            for side in range(2):
+                a, b = row[i] + (1 - 2 * side) * down, column[i] + (1 - 2 * side) * right
+                if a < 0 or b < 0 or a >= picture.shape[0] or b >= picture.shape[1] or not valid[a, b]:
+                    share = 0.0
+                else:
+                    share = min(share, _fitting_compiled(p[0], p[1], p[2], n[0], n[1], n[2], points[a, b],
+                                                         normals[a, b], texel))  # fmt: skip
+            if share > 0.0:
+                whole += 2.0 * share
+                for c in range(picture.shape[2]):
+                    out[i, c] += share * picture[row[i] + down, column[i] + right, c]
+                    out[i, c] += share * picture[row[i] - down, column[i] - right, c]
+        for c in range(picture.shape[2]):
+            out[i, c] /= whole
+
+
+_around_compiled = compiled(_around)
+
+
+def averaged_around(
+    picture: Floats, texels: TexelMap, texel: float, asked: NDArray[np.bool_], reach: int
+) -> Floats:
+    """A picture (h, w, C) over the texels of a map, ``texel`` m wide, whose ``asked`` ones (h, w) are the mean of those
+    up to ``reach`` rows and columns away that lie on their own surface, in pairs across the place."""
+    row, column = np.nonzero(asked & texels.valid)
+    mean = np.empty((len(row), picture.shape[2]), dtype=np.float32)
+    source = np.ascontiguousarray(picture, dtype=np.float32)
+
+    def part(chosen: slice) -> None:
+        _around_compiled(
+            row[chosen], column[chosen], texels.points, texels.normals, texels.valid, texel, reach, source, mean[chosen]
+        )
+
+    in_parts(part, len(row), _ROWS)
+    out = np.array(source)
+    out[row, column] = mean
+    return out

@@ -301,9 +301,16 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/workshop/light/roughmirror.py",
-        "slopes = roughness * share",
-        "slopes = 0.5 * roughness * share",
+        "slope = roughness * share",
+        "slope = 0.5 * roughness * share",
         "shine: how long a streak satin paint mirrors",
         ("tests/workshop/test_rough_mirror.py::test_a_streak_is_as_long_and_as_wide_as_the_reflectance_function_says",),
+    ),
+    Mutation(
+        "previz/workshop/light/roughmirror.py",
+        "aside = np.hypot(roughness, slope) * _aside",
+        "aside = 0.5 * np.hypot(roughness, slope) * _aside",
+        "shine: how wide a patch a satin wall mirrors",
+        ("tests/workshop/test_rough_mirror.py::test_a_tile_of_patches_mirrors_as_the_reflectance_function_says",),
     ),
 )
