@@ -53,6 +53,8 @@ def light_key(wall: Surface, bridge: Surface, lighting: Lighting, continues: boo
         "reference": lighting.reference,
         "continues": continues,
     }
+    if (lighting.wall_gloss, lighting.bridge_gloss) != ("matt", "matt"):
+        plain["gloss"] = [lighting.wall_gloss, lighting.bridge_gloss]
     digest.update(json.dumps(plain, sort_keys=True).encode())
     for surface in (wall, bridge):
         for values in (surface.vertices, surface.faces, surface.uv, surface.reflectance):

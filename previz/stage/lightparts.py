@@ -92,7 +92,9 @@ class LightParts:
     def _baked(self, lamp: Lamp | None) -> LightPart:
         ambient = 0.0 if lamp is not None else 1.0
         light = self._light.model_copy(update={"ambient": ambient})
-        lighting = Lighting(() if lamp is None else (lamp,), light, 1.0, self._ready.scene.cards)
+        scene = self._ready.scene
+        lamps = () if lamp is None else (lamp,)
+        lighting = Lighting(lamps, light, 1.0, scene.cards, scene.wall.gloss, scene.bridge.gloss)
         point = lamp is not None and lamp.is_point
         wall = bake_wall(self._ready.built.wall, lighting, self._sight, self._bases.get(point))
         if point not in self._bases:

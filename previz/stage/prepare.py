@@ -132,7 +132,10 @@ def sight_of(built: BuiltSet) -> SightLines:
 
 def lighting_of(scene: Scene) -> Lighting:
     """Everything that lights a scene's set."""
-    return Lighting(scene.lamps, scene.light, reference_light(scene.lamps, scene.light), scene.cards)
+    return Lighting(
+        scene.lamps, scene.light, reference_light(scene.lamps, scene.light), scene.cards, scene.wall.gloss,
+        scene.bridge.gloss,
+    )  # fmt: skip
 
 
 def bridge_as_lit(scene: Scene, built: BuiltSet) -> Surface:

@@ -69,12 +69,15 @@ def test_shine_is_told_and_goes_with_matt_paint(pool: WorkerPool, scene: Scene) 
     glossy = judged(looker)
     assert (glossy.score.break_pct or 0.0) > (matt.score.break_pct or 0.0) + 10.0
     assert "shine" in glossy.score.tells
-    # what it would be without: the frame of the matt set, to the last number
+    # what it would be without: the frame of the matt set, but for what the coat throws on the wall and takes from the
+    # bridge's own light, a code or two
     camera = move_of(scene).camera(1004, WIDTH, HEIGHT)
     _, (looks, without) = looker.delivered(1004, WIDTH, HEIGHT)
     seen, clean = without["shine"]()
     _, (plain, _) = loaded(pool, scene).delivered(1004, WIDTH, HEIGHT)
-    assert np.array_equal(seen, plain.seen)
+    assert np.abs(seen - plain.seen).mean() < 0.002
+    assert np.abs(seen - plain.seen).max() < 0.02
+    assert np.abs(looks.seen - plain.seen).max() > 0.1
     assert np.array_equal(clean, looks.clean)
     assert camera.width_px == WIDTH
 

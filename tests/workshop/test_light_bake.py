@@ -99,7 +99,8 @@ def test_closed_surroundings_that_send_all_alike_light_all_alike():
     height, width = room.reflectance.shape[:2]
     sight = SightLines([room])
     lattice = lattice_of(room, width // 2, height // 2)
-    found = gathered(lattice, sight, Target("wall", room, (width, height)), 0, np.zeros((0, 3, 3), np.float32))
+    target = Target("wall", room, texel_points(room, width, height))
+    found = gathered(lattice, sight, target, 0, np.zeros((0, 3, 3), np.float32))
     sent = np.full((height, width, 3), 0.4, dtype=np.float32)
     got = from_around(found, 5.0, (sent, sent), texel_points(room, width, height))
     inside = texel_owners(room, width, height, margin=False) >= 0

@@ -15,12 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from previz import colour
-from previz.scene.model import Card, Lamp, Light
+from previz.scene.model import Card, Gloss, Lamp, Light
+from previz.workshop.light.coat import let_into
 from previz.workshop.light.gather import (
     Gathered,
     Lattice,
     Target,
     also_met,
+    coated,
     from_around,
     gathered,
     lattice_of,
@@ -69,12 +71,15 @@ Share8 = NDArray[np.uint8]
 
 @dataclass(frozen=True, eq=False)
 class Lighting:
-    """Everything that lights the set. ``reference`` lux is what a white card needs to come out as white."""
+    """Everything that lights the set. ``reference`` lux is what a white card needs to come out as white. How the wall
+    and the bridge are painted decides what they mirror on to one another."""
 
     lamps: tuple[Lamp, ...]
     light: Light
     reference: float
     cards: tuple[Card, ...] = ()
+    wall_gloss: Gloss = "matt"
+    bridge_gloss: Gloss = "matt"
 
     @property
     def flat(self) -> bool:
@@ -164,7 +169,7 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster, before: WallBak
     ``before`` is the same wall in other light: what has not moved casts no rays again, and the answer is the same.
     """
     height, width = wall.reflectance.shape[:2]
-    if before is not None and not _same_cards(lighting, before.lighting):
+    if before is not None and not _same_set(lighting, before.lighting):
         before = None
     if before is not None and _has_points(lighting) == _has_points(before.lighting):
         made = before.map
@@ -183,7 +188,8 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster, before: WallBak
     if before is not None and before.found is not None and _gathers(lighting):
         found = before.found
     elif _gathers(lighting):
-        found = gathered(_lattice(made, _WALL_STEP), caster, Target(WALL, wall, made.size_px), 0, cards)
+        target = Target(WALL, wall, made.texels, lighting.wall_gloss)
+        found = coated(gathered(_lattice(made, _WALL_STEP), caster, target, 0, cards), caster, [target], cards)
     clean, sent = direct, None
     if found is not None:
         (sent,) = _all_sent(lighting, [(direct, found, made)])
@@ -191,8 +197,10 @@ def bake_wall(wall: Surface, lighting: Lighting, caster: Caster, before: WallBak
     return WallBake(lighting, made, emitters, seen, shares, levels, found, sent, clean)
 
 
-def _same_cards(one: Lighting, other: Lighting) -> bool:
-    """Whether cards stand alike, so that they keep off the same light."""
+def _same_set(one: Lighting, other: Lighting) -> bool:
+    """Whether cards stand alike, so that they keep off the same light, and coats are the same."""
+    if (one.wall_gloss, one.bridge_gloss) != (other.wall_gloss, other.bridge_gloss):
+        return False
     return [(c.kind, c.position, c.aim, c.size) for c in one.cards] == [
         (c.kind, c.position, c.aim, c.size) for c in other.cards
     ]
@@ -232,7 +240,7 @@ def cast_bridge(base: WallBake, bridge: Surface, caster: Caster, before: BridgeC
     lighting, wall = base.lighting, base.map
     height, width = bridge.reflectance.shape[:2]
     if before is not None and not (
-        _same_cards(lighting, before.lighting) and _has_points(lighting) == _has_points(before.lighting)
+        _same_set(lighting, before.lighting) and _has_points(lighting) == _has_points(before.lighting)
     ):
         before = None
     made = _map_of(bridge, width, height, lighting) if before is None else before.map
@@ -251,10 +259,13 @@ def cast_bridge(base: WallBake, bridge: Surface, caster: Caster, before: BridgeC
     if base.found is not None and before is not None and before.from_wall is not None:
         from_wall, from_bridge = before.from_wall, before.from_bridge
     elif base.found is not None:
-        targets = Target(WALL, wall.surface, wall.size_px), Target(BRIDGE, bridge, made.size_px)
-        from_wall = also_met(base.found, caster, targets[1], 1, box)
+        targets = (
+            Target(WALL, wall.surface, wall.texels, lighting.wall_gloss),
+            Target(BRIDGE, bridge, made.texels, lighting.bridge_gloss),
+        )
+        from_wall = coated(also_met(base.found, caster, targets[1], 1, box), caster, targets, cards)
         from_bridge = gathered(_lattice(made, _BRIDGE_STEP), caster, targets[0], 0, cards)
-        from_bridge = also_met(from_bridge, caster, targets[1], 1, box)
+        from_bridge = coated(also_met(from_bridge, caster, targets[1], 1, box), caster, targets, cards)
     return BridgeCast(lighting, made, emitters, seen_wall, seen_bridge, from_wall, from_bridge)
 
 
@@ -406,13 +417,14 @@ def _all_sent(
     straight = [averaged_to(direct, *made.size_px[::-1]) for direct, _, made in lit]
     nothing = [np.zeros((1, 1, 3), dtype=np.float32) for _ in lit]
     sent = nothing if known is None else list(known)
+    coats = [let_into(kind) for kind in (lighting.wall_gloss, lighting.bridge_gloss)[: len(lit)]]
     for turn in range(_MOST_ROUNDS):
         after = []
-        for light, (_, found, made) in zip(straight, lit, strict=True):
+        for light, (_, found, made), coat in zip(straight, lit, coats, strict=True):
             if turn > 0 or known is not None or lighting.light.ambient > 0.0:
                 # as fine as the rays' own lattice: what is sent on is looked at from afar
                 around = from_around(found, _ambient(lighting), (sent[0], sent[-1]), found.lattice.texels)
-                light = np.maximum(light + enlarged(around, *made.size_px[::-1]), np.float32(0.0))
+                light = np.maximum(light + coat * enlarged(around, *made.size_px[::-1]), np.float32(0.0))
             after.append(light * made.colour)
         change = max(float(np.abs(new - old).mean()) for new, old in zip(after, sent, strict=True))
         sent = after

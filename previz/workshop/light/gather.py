@@ -8,13 +8,16 @@ is and has no noise of its own.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from previz.scene.model import Gloss
 from previz.workshop.compiled import compiled, in_parts
+from previz.workshop.light.coat import Coated, any_coat, laid_over, onward
 from previz.workshop.light.rays import CLEARANCE, Caster, Numbers, Single, crosses, past_cards
 from previz.workshop.light.shadows import Box
 from previz.workshop.relief import GridSurface
@@ -111,22 +114,31 @@ def lattice_of(surface: Surface, width_px: int, height_px: int) -> Lattice:
 @dataclass(frozen=True, eq=False)
 class Gathered:
     """What the rays of a lattice met: ``texel`` (N, D) int32 of the map of the ``surface`` (N, D) int8 of that number,
-    or :data:`MISSED`, :data:`DARK`, :data:`INSIDE`; ``distance`` (N, D) float32 m.
+    or :data:`MISSED`, :data:`DARK`, :data:`INSIDE`; ``distance`` (N, D) float32 m. ``coats`` are what the coats of
+    glossy paint do to the rays, None where all paint is matt.
     """
 
     lattice: Lattice
     texel: Numbers
     surface: NDArray[np.int8]
     distance: Single
+    coats: Coated | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Target:
-    """A surface that rays may meet: its name with the caster, its mesh, the size (width, height) px of its map."""
+    """A surface that rays may meet: its name with the caster, its mesh, its map's texels and their paint's gloss."""
 
     name: str
     mesh: Surface
-    size_px: tuple[int, int]
+    texels: TexelMap
+    gloss: Gloss = "matt"
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """The size (width, height) px of its map."""
+        height, width = self.texels.valid.shape
+        return width, height
 
 
 def _frame_of(nx: Any, ny: Any, nz: Any, out: Any) -> None:
@@ -221,6 +233,42 @@ def also_met(before: Gathered, caster: Caster, target: Target, number: int, box:
     out = Gathered(before.lattice, before.texel.copy(), before.surface.copy(), before.distance.copy())
     _look(out, caster, target, number, np.zeros((0, 3, 3), np.float32), box)
     return out
+
+
+def coated(found: Gathered, caster: Caster, targets: Sequence[Target], cards: Picture) -> Gathered:
+    """The same with what the coats of glossy paint do; ``targets`` are all surfaces, in the order of their numbers."""
+    if not any_coat([target.gloss for target in targets]):
+        return found
+    lattice, shape = found.lattice, found.texel.shape
+    coats = Coated(
+        np.ones(shape, np.float32), np.zeros(shape, np.float32), np.full(shape, MISSED, np.int32),
+        np.full(shape, -1, np.int8),
+    )  # fmt: skip
+    far = np.full(shape, np.inf, np.float32)
+
+    def part(points: slice) -> None:
+        size = (points.stop - points.start) * DIRECTIONS
+        o, d = np.empty((size, 3), np.float32), np.empty((size, 3), np.float32)
+        _start_compiled(lattice.points[points], lattice.normals[points], lattice.tile[points], _AHEAD, o, d)
+        met, of = (a[points].reshape(-1) for a in (found.texel, found.surface))
+        through, mirrored, texel, surface, reach = (
+            a[points].reshape(-1) for a in (coats.through, coats.mirrored, coats.texel, coats.surface, far)
+        )
+        for number, coat in enumerate(targets):
+            chosen = np.flatnonzero((met >= 0) & (of == number)).astype(np.int32)
+            if coat.gloss == "matt" or len(chosen) == 0:
+                continue
+            origins, on, through[chosen], mirrored[chosen] = onward(d[chosen], met[chosen], coat.texels, coat.gloss)
+            for other, target in enumerate(targets):
+                uv = np.ascontiguousarray(target.mesh.uv, dtype=np.float32)
+                hit = caster.met(origins, on, target.name)
+                _settle_compiled(
+                    origins, on, hit.face, hit.u, hit.v, hit.distance, hit.front, target.mesh.faces, uv,
+                    *target.size_px, other, cards, chosen, texel, surface, reach,
+                )  # fmt: skip
+
+    in_parts(part, lattice.count, _POINTS)
+    return replace(found, coats=coats)
 
 
 def _look(out: Gathered, caster: Caster, target: Target, number: int, cards: Picture, box: Box | None) -> None:
@@ -376,8 +424,14 @@ def from_around(found: Gathered, ambient: float, sent: tuple[Picture, Picture], 
     dark = len(first) == 1 and not first.any() and not second.any()
     texel = np.where(found.texel == MISSED, MISSED, DARK).astype(np.int32) if dark else found.texel
 
+    coats = None if dark else found.coats
+
     def part(chosen: slice) -> None:
         _valued_compiled(texel[chosen], found.surface[chosen], ambient, first, second, value[chosen])
+        if coats is not None:
+            beyond = np.empty_like(value[chosen])
+            _valued_compiled(coats.texel[chosen], coats.surface[chosen], ambient, first, second, beyond)
+            laid_over(coats.through[chosen], coats.mirrored[chosen], beyond, value[chosen])
 
     in_parts(part, len(value), _POINTS)
     return _brought(found, value, texels)

@@ -313,4 +313,18 @@ MUTATIONS = (
         "shine: how wide a patch a satin wall mirrors",
         ("tests/workshop/test_rough_mirror.py::test_a_tile_of_patches_mirrors_as_the_reflectance_function_says",),
     ),
+    Mutation(
+        "previz/workshop/light/coat.py",
+        "through.astype(np.float32), mirrored.astype(np.float32)",
+        "through.astype(np.float32), 0.8 * mirrored.astype(np.float32)",
+        "light: how much a coat mirrors on to what stands before it",
+        ("tests/workshop/test_coat.py::test_a_floor_is_lit_by_the_sky_that_a_gloss_wall_mirrors",),
+    ),
+    Mutation(
+        "previz/workshop/light/coat.py",
+        "return float(gloss.transmitted(roughness) /",
+        "return float(1.0 /",
+        "light: how much gets in under a coat and is thrown on",
+        ("tests/workshop/test_coat.py::test_what_a_coat_mirrors_is_taken_from_the_paint_under_it",),
+    ),
 )
