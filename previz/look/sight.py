@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from previz.camera import AnyCamera
 from previz.geometry import Array
-from previz.look.sampling import averaged, bilinear, hide, kept
+from previz.look.raster import FrameTriangles, Shows, cast, triangles_of
 from previz.look.view import View
 from previz.workshop.compiled import compiled, in_parts
 from previz.workshop.light.rays import Met
@@ -331,25 +331,35 @@ def _cast(
 
 
 class SightEngine:
-    """Draws frames with sight lines: slower than pictures, but it runs anywhere (an ``Engine``)."""
+    """Draws frames by casting their rays: slower than pictures, but it runs anywhere (an ``Engine``).
+
+    Its rays are cast together (:mod:`previz.look.raster`), Embree's one by one; tests compare what
+    they meet.
+    """
 
     name = "sight lines"
-    driver = "Embree"
+    driver = "numba"
 
     def __init__(self) -> None:
-        self._lines = SightLines(())
+        self._lit: dict[str, LitSurface] = {}
         self._code: dict[str, Pixels8] = {}
+        self._triangles: dict[tuple[int, ...], FrameTriangles] = {}
 
     def load(self, surfaces: Sequence[LitSurface]) -> None:
         """Take over the surfaces that will be drawn; replaces what was loaded before."""
-        self._lines = SightLines(surfaces)
+        if len({lit.name for lit in surfaces}) != len(surfaces):
+            raise ValueError("two surfaces have the same name")
+        self._lit = {lit.name: lit for lit in surfaces}
         self._code = {lit.name: lit.code for lit in surfaces}
+        self._triangles = {}
 
     def add(self, surface: LitSurface) -> None:
         """Take over one more surface, or another one in the place of that of its name."""
-        known = surface.name in self._code
-        self._lines = self._lines.replaced(surface) if known else self._lines.joined(surface)
+        self._lit[surface.name] = surface
         self._code[surface.name] = surface.code
+        # triangles are known by their meshes, which must be alive for that
+        alive = {id(lit.surface) for lit in self._lit.values()}
+        self._triangles = {key: kept for key, kept in self._triangles.items() if alive.issuperset(key)}
 
     def repaint(self, name: str, code: Pixels8) -> None:
         """Give a loaded surface another picture of the same size; another size raises ``ValueError``."""
@@ -369,46 +379,26 @@ class SightEngine:
         nearest: NDArray[np.float32] | None = None,
     ) -> View:
         """Look through ``camera`` at the named surfaces (:meth:`previz.look.view.Engine.draw`)."""
-        height, width = camera.height_px * samples, camera.width_px * samples
-        surface = {s.name: s.surface for s in self._lit()}
-        if other is not None and (len(names) != 1 or surface[names[0]] is not surface[other]):
+        meshes = [self._lit[name].surface for name in names]
+        if other is not None and (len(names) != 1 or meshes[0] is not self._lit[other].surface):
             raise ValueError(f"{other} has not the mesh of {', '.join(names)}")
-        code = np.zeros((height, width, 3), dtype=np.uint8)
-        second = None if other is None else np.zeros_like(code)
-        layer = np.zeros((height, width), dtype=np.uint8)
-        distance = np.zeros((height, width), dtype=np.float32) if depth else None
-        layer_of = np.array([s.surface.layer for s in self._lit()] + [0], dtype=np.uint8)
-        forward = -camera.world_from_cam[:3, 2]
-        x = (np.arange(width) + 0.5) / samples
-        rows = max(1, CHUNK // width)
-        for top in range(0, height, rows):
-            y = (np.arange(top, min(top + rows, height)) + 0.5) / samples
-            px = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-            origins, directions = camera.rays(px)
-            hits = self._lines.first_hits(origins, directions, names)
-            band = np.s_[top : top + len(y)]
-            layer[band] = layer_of[hits.surface].reshape(-1, width)
-            flat = code[band].reshape(-1, 3)
-            for name in names:
-                here = np.flatnonzero(hits.surface == self._lines.number(name))
-                flat[here] = np.rint(bilinear(self._code[name], hits.uv[here]))
-                if second is not None and other is not None:
-                    second[band].reshape(-1, 3)[here] = np.rint(bilinear(self._code[other], hits.uv[here]))
-            if distance is not None:
-                along = np.where(hits.surface >= 0, hits.distance, 0.0) * (directions @ forward)
-                distance[band] = along.reshape(-1, width)
-        if keep is not None:
-            layer = kept(layer, keep, distance)
-        if nearest is not None and distance is not None:
-            hide(layer, distance, nearest)
-        colour = averaged(code, layer, samples, background)
-        also = None if second is None else averaged(second, layer, samples, background)
-        return View(colour, layer, distance, samples, other=also)
+        also = () if other is None else (self._code[other],)
+        shown = [
+            Shows(mesh.layer, (self._code[name], *also) if keep in (None, mesh.layer) else ())
+            for name, mesh in zip(names, meshes, strict=True)
+        ]
+        pictures, layer, distance = cast(
+            camera, self._triangles_of(meshes), shown, samples, background, 1 + len(also), depth,
+            nearest if depth else None,
+        )  # fmt: skip
+        return View(pictures[0], layer, distance, samples, other=pictures[1] if also else None)
 
     def close(self) -> None:
         """Let go of the surfaces; the engine cannot draw any more."""
-        self._lines = SightLines(())
-        self._code = {}
+        self._lit, self._code, self._triangles = {}, {}, {}
 
-    def _lit(self) -> list[LitSurface]:
-        return [s for s in self._lines.surfaces if isinstance(s, LitSurface)]
+    def _triangles_of(self, meshes: Sequence[Surface]) -> FrameTriangles:
+        key = tuple(id(mesh) for mesh in meshes)
+        if key not in self._triangles:
+            self._triangles[key] = triangles_of(meshes)
+        return self._triangles[key]

@@ -175,6 +175,30 @@ def engines_agree(scene: Scene, name: str) -> list[Figure]:
     ]
 
 
+def without_opengl(scene: Scene) -> list[Figure]:
+    """Processor time of frames drawn and judged by sight lines, in times that of the same frames by software OpenGL."""
+    ready, took = prepare(scene), {}
+    pictures = open_engine()
+    if pictures.name == SightEngine.name:
+        return [Figure("frames by sight lines against OpenGL", "no OpenGL on this machine", "", "", None)]
+    for engine in (pictures, SightEngine()):
+        looker = Looker(engine)
+        looker.load(ready)
+        first, last = ready.move.frames[0], ready.move.frames[-1]
+        looker.look(FrameJob(first, *FRAME_PX))
+        started = time.process_time()
+        for frame in (first + 10, ready.move.station_frame, last):
+            looker.look(FrameJob(frame, *FRAME_PX))
+        took[engine.name] = (time.process_time() - started) / 3
+    pictures.close()
+    what = f"a frame drawn ({pictures.driver.partition('(')[0].strip()}) and judged"
+    return [
+        Figure(what, took[pictures.name], "s of processor time"),
+        Figure("a frame drawn by sight lines and judged", took[SightEngine.name], "s of processor time"),
+        at_most("sight lines against OpenGL", took[SightEngine.name] / took[pictures.name], "times", 2.0),
+    ]
+
+
 def _edges(depth: np.ndarray, layer: np.ndarray) -> np.ndarray:
     jump = np.zeros(depth.shape, dtype=bool)
     for axis in (0, 1):
@@ -347,9 +371,10 @@ def main() -> None:
     if asked.quick:
         figures += engines_agree(read_scene(SCENES / "quarry.toml"), "quarry")
         left_out = ["side view, recipes, Ctrl-C", "times of previz shoot", "engines on the other sets", "scores"]
+        left_out += ["sight lines against OpenGL"]
         left_out += ["slip and break", "same bytes"]
     else:
-        figures += moments() + times()
+        figures += moments() + times() + without_opengl(read_scene(SCENES / "quarry.toml"))
         for name in ("quarry", "seastack", "crevasse"):
             figures += engines_agree(read_scene(SCENES / f"{name}.toml"), name)
         figures += scores(("quarry", "seastack", "crevasse"))

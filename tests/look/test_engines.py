@@ -351,4 +351,4 @@ def test_engines_share_a_process_and_come_and_go():
 def test_which_driver_drew_the_frames(pictures):
     assert pictures.name == "pictures"
     assert pictures.driver.strip()
-    assert (SightEngine.name, SightEngine.driver) == ("sight lines", "Embree")
+    assert (SightEngine.name, SightEngine.driver) == ("sight lines", "numba")
