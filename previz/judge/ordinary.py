@@ -266,7 +266,7 @@ class OrdinaryWall:
         """What is ordinary where the wall is ``px_per_m`` pixels to the metre large."""
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         low = int(np.floor(place))
-        return self._level(low).between(self._level(low + 1), place - low)
+        return self.level(low).between(self.level(low + 1), place - low)
 
     def known_near(self, px_per_m: float) -> Ordinary:
         """What is ordinary at the magnification nearest to ``px_per_m`` of those that are known already; the right one
@@ -276,7 +276,12 @@ class OrdinaryWall:
         place = float(np.log(px_per_m) / np.log(LEVEL_FACTOR))
         return self._levels[min(self._levels, key=lambda number: (abs(number - place), number))]
 
-    def _level(self, number: int) -> Ordinary:
+    def learn(self, number: int, known: Ordinary) -> None:
+        """Take over what was worked out elsewhere for the magnification of a number."""
+        self._levels.setdefault(number, known)
+
+    def level(self, number: int) -> Ordinary:
+        """What is ordinary at the magnification of a number."""
         if number not in self._levels:
             picture, cover = self._draw(LEVEL_FACTOR**number)
             self._levels[number] = ordinary_of(picture, self._viewer, cover)

@@ -26,7 +26,7 @@ from previz.run.clusterline import ANSWER_S, ClusterLine, first_line, require_sa
 from previz.run.clusterwork import JobDone, JobFailed, SetLacking, WorkerReport
 from previz.run.ledger import file_sha256, files_named
 from previz.run.workers import Opened
-from previz.stage.looking import Job
+from previz.stage.looking import Job, Known
 from previz.stage.prepare import ReadySet
 
 Answer = TypeVar("Answer")
@@ -141,6 +141,9 @@ class ClusterPool:
         self._files = {path.as_posix(): file_sha256(path) for path in files}
         self._sets_lost = 0
         self._equip()
+
+    def learn(self, jobs: Iterable[Job[Known]]) -> None:
+        """Nothing: who comes later would have to be told as well. Every worker finds it out when it needs it."""
 
     def run(self, jobs: Iterable[Job[Answer]]) -> Iterator[Answer]:
         """Results of the jobs, in their order, as they come. An error of a job is raised when its turn comes.

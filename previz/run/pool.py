@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol, TypeVar
 
 from previz.run.workers import Opened, WorkerPool
-from previz.stage.looking import Job
+from previz.stage.looking import Job, Known
 from previz.stage.prepare import ReadySet
 
 Answer = TypeVar("Answer")
@@ -22,6 +22,9 @@ class Pool(Protocol):
 
     def load(self, ready: ReadySet) -> None:
         """Take over a set."""
+
+    def learn(self, jobs: Iterable[Job[Known]]) -> None:
+        """Have every worker know what comes of these jobs, where that is quicker than each finding it out."""
 
     def run(self, jobs: Iterable[Job[Answer]]) -> Iterator[Answer]:
         """Results of the jobs, in their order, as they come. An error of a job is raised when its turn comes."""

@@ -21,8 +21,10 @@ from typing import Any, Generic, TypeVar
 
 from previz.errors import EngineError
 from previz.look.choose import Choice, choose_engine
-from previz.stage.looking import Job, Looker
+from previz.run.sharing import Shared, received
+from previz.stage.looking import Job, Known, Looker
 from previz.stage.prepare import ReadySet
+from previz.workshop.compiled import at_most_threads
 
 Answer = TypeVar("Answer")
 
@@ -30,8 +32,8 @@ Answer = TypeVar("Answer")
 # a job of at most so many bytes is taken by the pipe to a worker even when the worker does not read
 _FITS_A_PIPE = 4096
 
-# what travels to a worker: a set to load, or a job to do under its number
-_LOAD, _DO = "load", "do"
+# what travels to a worker: a set to load, what others found out about it, or a job to do under its number
+_LOAD, _KNOW, _DO = "load", "know", "do"
 
 
 @dataclass(frozen=True)
@@ -47,11 +49,12 @@ def _opened(choice: Choice) -> Opened:
     return Opened(choice.engine.name, choice.engine.driver, choice.message)
 
 
-def _work(line: Connection, engine: str | None) -> None:
+def _work(line: Connection, engine: str | None, threads: int) -> None:
     """A worker's life: open the engine, then do what comes down the line until it is closed."""
     # Ctrl-C reaches the whole group; only the first process decides what happens then
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
+    at_most_threads(threads)
     try:
         choice = choose_engine(engine)
         line.send((0, _opened(choice), None))
@@ -59,7 +62,9 @@ def _work(line: Connection, engine: str | None) -> None:
         while True:
             order, number, what = line.recv()
             if order == _LOAD:
-                looker.load(what)
+                looker.load(received(line))
+            elif order == _KNOW:
+                looker.know(what)
             else:
                 line.send((number, what.done_by(looker), None))
     except (EOFError, BrokenPipeError, ConnectionResetError):
@@ -150,12 +155,13 @@ class WorkerPool:
 
     def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
-        # one thread of the software renderer a process: the processes already fill the machine
-        threads = _environment(LP_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+        # the processes fill the machine between them, and no more than that
+        share = max(default_workers() // self.workers, 1)
+        threads = _environment(LP_NUM_THREADS=str(share), OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
         with threads, unheard_interrupts():
             for _ in range(self.workers):
                 here, there = context.Pipe()
-                process = context.Process(target=_work, args=(there, self._engine), daemon=True)
+                process = context.Process(target=_work, args=(there, self._engine, share), daemon=True)
                 process.start()
                 # the worker's end lives on in the worker alone, so that its death is noticed here
                 there.close()
@@ -199,10 +205,22 @@ class WorkerPool:
         if self._own is not None:
             self._own.load(ready)
         if self._lines:
-            # a large message: packed once, however many read it
-            packed = bytes(ForkingPickler.dumps((_LOAD, 0, ready)))
-            for line in self._lines:
-                _send_bytes(line, packed)
+            shared = Shared(ready)
+            try:
+                for line, process in zip(self._lines, self._processes, strict=True):
+                    with _to_a_worker(line):
+                        line.send((_LOAD, 0, None))
+                        shared.send(line, process.pid or 0)
+            finally:
+                shared.close()
+
+    def learn(self, jobs: Iterable[Job[Known]]) -> None:
+        """Do jobs, each once, whose results every worker would else work out for itself when it needs them."""
+        if self._own is not None:
+            return
+        packed = bytes(ForkingPickler.dumps((_KNOW, 0, list(self.run(jobs)))))
+        for line in self._lines:
+            _send_bytes(line, packed)
 
     def run(self, jobs: Iterable[Job[Answer]]) -> Iterator[Answer]:
         """Results of the jobs, in their order, as they come. An error of a job is raised when its turn comes.
@@ -264,12 +282,19 @@ class _Post(Generic[Answer]):
             self.hand_out()
 
 
-def _send_bytes(line: Connection, message: bytes) -> None:
+@contextlib.contextmanager
+def _to_a_worker(line: Connection) -> Iterator[None]:
+    """Sending down a line: where nobody is at its end any more, what went wrong there is raised."""
     try:
-        line.send_bytes(message)
+        yield
     except OSError:
         _received(line)
         raise EngineError(_DIED) from None
+
+
+def _send_bytes(line: Connection, message: bytes) -> None:
+    with _to_a_worker(line):
+        line.send_bytes(message)
 
 
 def _received(line: Connection) -> tuple[int, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol, TypeVar
 
@@ -12,7 +13,7 @@ from previz import colour
 from previz.camera import Camera, OrthoCamera
 from previz.geometry import Array
 from previz.judge.frame import Around, JudgedFrame, judge_frame
-from previz.judge.ordinary import OrdinaryWall
+from previz.judge.ordinary import LEVEL_FACTOR, Ordinary, OrdinaryWall
 from previz.judge.viewer import Viewer
 from previz.look.blur import LensBlur, blur_of
 from previz.look.sight import SightLines
@@ -78,6 +79,28 @@ class FrameResult:
     clean_code: Pixels8 | None
     engine: str
     driver: str
+
+
+@dataclass(frozen=True, eq=False)
+class OrdinaryJob:
+    """What is ordinary on the wall of a ``frame`` at the magnification of a ``level``'s number."""
+
+    frame: int
+    width_px: int
+    height_px: int
+    level: int
+
+    def done_by(self, looker: Looker) -> Known:
+        """Look at the wall."""
+        return Known(self, looker.ordinary_of(self.frame, self.width_px, self.height_px).level(self.level))
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What came out of an :class:`OrdinaryJob`: every looker that has the set would find the same."""
+
+    job: OrdinaryJob
+    ordinary: Ordinary
 
 
 class Looker:
@@ -194,6 +217,18 @@ class Looker:
             )
         return self._ordinary[height_px, moving]
 
+    def ordinary_of(self, frame: int, width_px: int, height_px: int) -> OrdinaryWall:
+        """What a frame of the move is compared with, by its delivered size."""
+        size_px = judged_size(width_px, height_px)
+        blur = blur_of(self.ready.move, frame, *drawn_size(width_px, height_px))
+        return self.ordinary(size_px[1], None if blur is None else blur.resized(*size_px))
+
+    def know(self, found: Sequence[Known]) -> None:
+        """Take over what others with the same set found out."""
+        for each in found:
+            job = each.job
+            self.ordinary_of(job.frame, job.width_px, job.height_px).learn(job.level, each.ordinary)
+
     def ordinary_as_drawn(self, height_px: int, blur: LensBlur | None = None) -> OrdinaryWall:
         """The same of the wall as the engine has it now, which may be in another light, as a ``blur`` shows it.
 
@@ -268,6 +303,30 @@ class Looker:
             looks, _ = averaged(shown, size_px)
             code, clean_code = colour.encoded8(looks.seen), colour.encoded8(looks.clean)
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
+
+
+def walls_to_know(ready: ReadySet, frames: Sequence[int], width_px: int, height_px: int) -> list[OrdinaryJob]:
+    """Jobs that find out what is ordinary for frames of a size, as far as that can be told without looking.
+
+    How large the wall appears is taken from its datum plane, where the frame shows the bridge's middle; a frame that
+    needs another magnification has it worked out when it is judged.
+    """
+    move = ready.move
+    size_px = judged_size(width_px, height_px)
+    depth = float(move.camera(move.station_frame).depth(np.zeros(3)))
+    middle = np.mean(ready.built.bridge.surface.corners, axis=0)
+    found: dict[tuple[tuple[int, int], int], OrdinaryJob] = {}
+    for frame in frames:
+        camera = move.camera(frame, *size_px)
+        blur = blur_of(move, frame, *drawn_size(width_px, height_px))
+        moving = as_moving(None if blur is None else blur.resized(*size_px), depth)
+        away = middle - camera.position
+        behind = camera.position - away * (camera.position[2] / away[2]) if away[2] < 0.0 else np.zeros(3)
+        px_per_m = camera.focal_px / max(float(camera.depth(behind)), 1e-3)
+        low = int(np.floor(np.log(px_per_m) / np.log(LEVEL_FACTOR)))
+        for level in (low, low + 1):
+            found.setdefault((moving, level), OrdinaryJob(frame, width_px, height_px, level))
+    return list(found.values())
 
 
 def beside_doorway(

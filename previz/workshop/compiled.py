@@ -14,6 +14,9 @@ Part = TypeVar("Part")
 # more threads than this gain little: rays wait for memory
 _MOST_THREADS = 8
 
+# how many this process may have
+_allowed = _MOST_THREADS
+
 
 def compiled(function: Any) -> Any:
     """The function as machine code that lets other threads run, kept for the next process where that can be done."""
@@ -23,11 +26,17 @@ def compiled(function: Any) -> Any:
         return numba.njit(nogil=True, error_model="numpy")(function)
 
 
+def at_most_threads(count: int) -> None:
+    """Share work of this process among no more threads than ``count``: others work beside it."""
+    global _allowed
+    _allowed = min(max(count, 1), _MOST_THREADS)
+
+
 def threads() -> int:
     """Threads that work is shared among."""
     if hasattr(os, "sched_getaffinity"):
-        return min(len(os.sched_getaffinity(0)), _MOST_THREADS)
-    return min(os.cpu_count() or 1, _MOST_THREADS)
+        return min(len(os.sched_getaffinity(0)), _allowed)
+    return min(os.cpu_count() or 1, _allowed)
 
 
 def in_parts(work: Callable[[slice], Part], count: int, size: int) -> list[Part]:

@@ -45,7 +45,7 @@ from previz.scene.model import Scene
 from previz.scene.move import Move, move_of
 from previz.scene.reader import read_scene, scene_sha256
 from previz.search.helps import TRIED_PX, HelpsJob
-from previz.stage.looking import FrameJob, FrameResult
+from previz.stage.looking import FrameJob, FrameResult, walls_to_know
 from previz.stage.mends import first_steps
 from previz.stage.prepare import continues_wall
 from previz.stage.standing import alike, for_all
@@ -91,6 +91,7 @@ def shoot(
         wanted = [f for f in move.frames if f not in scores]
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         groups = alike(move, wanted)
+        pool.learn(walls_to_know(ready, [group[0] for group in groups], width_px, height_px))
         results = for_all(pool.run([FrameJob(group[0], width_px, height_px) for group in groups]), groups)
         # drawn while the first frames are looked at; engines are asked for in one word
         chosen = choose_engine(pool.opened.engine.replace(" ", ""))
@@ -152,6 +153,7 @@ def score(
         progress.going_on(len(move.frames) - len(wanted), len(move.frames), "frames")
         groups = alike(move, wanted)
         jobs = [FrameJob(group[0], width_px, height_px, pictures=False) for group in groups]
+        pool.learn(walls_to_know(ready, [job.frame for job in jobs], width_px, height_px))
         try:
             for result in progress.over(for_all(pool.run(jobs), groups), len(wanted), "frames judged"):
                 ledger.add(result.judged.score.frame, result.judged.score)
