@@ -58,6 +58,7 @@ from previz.judge.viewer import (
     Viewer,
     chance_found,
 )
+from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 
 Array = NDArray[np.float64]
@@ -215,8 +216,9 @@ def _weighed(
 
     def largest(sizes: Array) -> tuple[Array, Array]:
         """The largest (N,) of sizes (N, S, kinds), and its kind."""
-        of_kind = sizes.max(axis=1)
-        return without_short_runs(of_kind.max(axis=1), outline, shortest), of_kind.argmax(axis=1)
+        size, kind = np.empty(len(sizes)), np.empty(len(sizes), dtype=np.int64)
+        _largest(sizes, size, kind)
+        return without_short_runs(size, outline, shortest), kind
 
     def none_of_chance(size: Array, chance_runs: ChanceRuns) -> Array:
         """Chance (N,) of each piece to be found, less what a clean wall has in such runs."""
@@ -257,6 +259,17 @@ def _weighed(
     broken = np.asarray(found >= 0.5)
     kind = np.where(broken, kind, -1).astype(np.int8)
     return Break(100.0 * share_found(found, ends), outline, size, broken, kind, found, seat)
+
+
+@compiled
+def _largest(sizes, size, kind):  # type: ignore[no-untyped-def]
+    """The largest (N,) of sizes (N, S, kinds) and the first kind of which it is."""
+    for n in range(sizes.shape[0]):
+        size[n], kind[n] = sizes[n, 0, 0], 0
+        for k in range(sizes.shape[2]):
+            for s in range(sizes.shape[1]):
+                if sizes[n, s, k] > size[n]:
+                    size[n], kind[n] = sizes[n, s, k], k
 
 
 def _whole_edge(size: Array, chance: Array, outline: Outline) -> Array:

@@ -50,6 +50,9 @@ _ALONG = np.sqrt(1.0 - _FINER**2)
 # a blur of the silhouette smaller than this, px, changes no window's share by a hundredth
 _SHARP_PX = 0.1
 
+# sides of the pictures over which rings are laid are multiples of this, px
+_EVEN_PX = 48
+
 # up to this, px, three weights make a blur
 _NARROW_PX = 0.6
 
@@ -227,7 +230,10 @@ class FastJudge:
         if self.spread_px is None:
             return cover
         sigma = float(np.sqrt(np.mean(self.spread_px(depth[0]) ** 2)))
-        return ringed(_blurred_evenly(cover, sigma), self.wave_px)
+        h, w = cover.shape
+        # one of few sizes, whose rings are known and whose cosines are quick; what the frame cuts off goes on
+        more = [(0, -side % _EVEN_PX) for side in (h, w)]
+        return ringed(np.pad(_blurred_evenly(cover, sigma), more, mode="edge"), self.wave_px)[:h, :w]
 
     def _wall_at(self, camera: Camera, px: Array) -> tuple[tuple[Array, Array], tuple[Array, Array], float]:
         """Wall points (S, N, 3) m and their magnification (S, N) at two sets of pixels (2, S, N, 2), and its median."""

@@ -32,6 +32,7 @@ from previz.judge.viewer import (
     Viewer,
     chance_found,
 )
+from previz.workshop.compiled import compiled
 from previz.workshop.surface import Picture
 
 Floats = NDArray[np.floating[Any]]
@@ -290,9 +291,19 @@ class OrdinaryWall:
 
 def in_direction(table: Array, normals: Array) -> Array:
     """Rows of a table over directions (A, ...) for pieces with unit normals (N, 2), interpolated: (N, ...)."""
-    # a line's direction is its normal turned by a quarter; opposite directions are one
-    angle = np.arctan2(-normals[:, 0], normals[:, 1]) % np.pi
-    place = angle / np.pi * len(table)
-    low = np.floor(place).astype(np.int64)
-    part = (place - low).reshape(-1, *([1] * (table.ndim - 1)))
-    return np.asarray((1 - part) * table[low % len(table)] + part * table[(low + 1) % len(table)])
+    rows = np.ascontiguousarray(table, dtype=np.float64).reshape(len(table), -1)
+    out = np.empty((len(normals), rows.shape[1]))
+    _in_direction(rows, np.asarray(normals, dtype=np.float64), out)
+    return out.reshape(len(normals), *table.shape[1:])
+
+
+@compiled
+def _in_direction(rows, normals, out):  # type: ignore[no-untyped-def]
+    count = rows.shape[0]
+    for n in range(normals.shape[0]):
+        # a line's direction is its normal turned by a quarter; opposite directions are one
+        place = np.arctan2(-normals[n, 0], normals[n, 1]) % np.pi / np.pi * count
+        low = int(np.floor(place))
+        part = place - low
+        for k in range(rows.shape[1]):
+            out[n, k] = (1.0 - part) * rows[low % count, k] + part * rows[(low + 1) % count, k]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d, minimum_filter1d
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
 from previz.workshop.compiled import compiled
@@ -193,7 +193,30 @@ def long_runs_only(values: NDArray[np.floating[Any]], shortest: float, closed: b
     need = int(np.ceil(shortest - 1e-9))
     if need <= 1:
         return np.array(values, dtype=np.float64)
-    mode = "wrap" if closed else "constant"
-    # windows of an even number reach one farther back when they look for the least, and forth for the most
-    least = minimum_filter1d(values, need, axis=0, mode=mode, cval=0.0)
-    return np.asarray(maximum_filter1d(least, need, axis=0, mode=mode, cval=0.0, origin=need % 2 - 1), dtype=np.float64)
+    flat = np.ascontiguousarray(values, dtype=np.float64).reshape(len(values), -1)
+    out = np.empty_like(flat)
+    _opened(flat, need, closed, np.empty(len(flat)), out)
+    return out.reshape(values.shape)
+
+
+@compiled
+def _opened(values, need, closed, least, out):  # type: ignore[no-untyped-def]
+    """The largest of the least of ``need`` neighbours, down each column of values (N, C); 0 beyond an open line's ends.
+
+    Windows of an even number reach one farther back when they look for the least, and forth for the most.
+    """
+    count = values.shape[0]
+    back, forth = need // 2, need - need // 2 - 1
+    for c in range(values.shape[1]):
+        for i in range(count):
+            found = np.inf
+            for k in range(i - back, i + forth + 1):
+                value = values[k % count, c] if closed or 0 <= k < count else 0.0
+                found = min(found, value)
+            least[i] = found
+        for i in range(count):
+            found = -np.inf
+            for k in range(i - forth, i + back + 1):
+                value = least[k % count] if closed or 0 <= k < count else 0.0
+                found = max(found, value)
+            out[i, c] = found

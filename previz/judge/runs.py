@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammainc
 
+from previz.workshop.compiled import compiled
+
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 
@@ -45,20 +47,41 @@ def runs_of(chance: Floats, line: NDArray[np.int64], closed: tuple[bool, ...], s
 
     Pieces come in order along their lines; a closed line's last piece is beside its first.
     """
-    stands_out = np.asarray(chance) > _ENDS_BELOW
-    number = np.full(len(stands_out), -1, dtype=np.int64)
-    if not stands_out.any():
-        return Runs(number, np.zeros(0))
-    before = np.concatenate([[False], stands_out[:-1] & (line[1:] == line[:-1])])
-    number[stands_out] = np.cumsum(stands_out & ~before)[stands_out] - 1
-    for k in np.flatnonzero(closed):
-        rows = np.flatnonzero(line == k)
-        if len(rows) and stands_out[rows[0]] and stands_out[rows[-1]]:
+    values = np.ascontiguousarray(chance, dtype=np.float64)
+    number, weight = np.empty(len(values), dtype=np.int64), np.zeros(len(values))
+    count = _numbered(values, np.asarray(line, dtype=np.int64), np.array(closed, dtype=np.bool_), number, weight)
+    return Runs(number, spacing_deg * weight[:count])
+
+
+@compiled
+def _numbered(chance, line, closed, number, weight):  # type: ignore[no-untyped-def]
+    """Number runs in the order in which they begin, add up the chances of each, and say how many there are."""
+    count = -1
+    for i in range(len(chance)):
+        number[i] = -1
+        if chance[i] > _ENDS_BELOW:
+            if i == 0 or number[i - 1] < 0 or line[i] != line[i - 1]:
+                count += 1
+            number[i] = count
+    first = 0
+    for k in range(len(closed)):
+        last = first
+        while last < len(line) and line[last] == k:
+            last += 1
+        before, after = number[last - 1] if last > first else -1, number[first] if last > first else -1
+        if closed[k] and before >= 0 and 0 <= after < before:
             # one run over the joint
-            number[number == number[rows[-1]]] = number[rows[0]]
-    _, number[stands_out] = np.unique(number[stands_out], return_inverse=True)
-    weight = np.bincount(number[stands_out], np.asarray(chance, np.float64)[stands_out]).astype(np.float64)
-    return Runs(number, spacing_deg * weight)
+            for i in range(first, len(chance)):
+                if number[i] == before:
+                    number[i] = after
+                elif number[i] > before:
+                    number[i] -= 1
+            count -= 1
+        first = last
+    for i in range(len(chance)):
+        if number[i] >= 0:
+            weight[number[i]] += chance[i]
+    return count + 1
 
 
 @dataclass(frozen=True, eq=False)

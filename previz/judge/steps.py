@@ -34,6 +34,7 @@ from previz.judge.viewer import (
     WINDOW_OFFSET,
     Seat,
 )
+from previz.workshop.compiled import compiled
 
 Floats = NDArray[np.floating[Any]]
 Array = NDArray[np.float64]
@@ -132,19 +133,45 @@ def running_steps(differences: Floats, along: Along, seat: Seat, scatter_of: Flo
     # how much more of the grain is fine: log contrast of the narrowest windows' less the widest's, at all scales alike
     fineness = along(grain[..., :1] - grain[..., -1:], seat.degree * GRAIN_LINE_DEG)
     sharpness = np.broadcast_to(np.abs(fineness), grain.shape)
-    # (N, ..., S, 4): colour and light
-    signed = np.moveaxis(differences[..., [0, 1, 2, 7]], 0, -2)
-    lights = signed[..., 3] if scatter_of is None else np.moveaxis(scatter_of[..., 7], 0, -1)
-    lights = np.broadcast_to(lights, signed.shape[:-1])
-    together = np.concatenate([signed, lights[..., None], (lights * lights)[..., None]], axis=-1)
-    edge, light, ratio = [], [], []
-    gain = np.float32(WINDOW_GAIN)
-    for length in STRETCH_DEG:
-        stretch = along(together, seat.degree * stretch_sigma(length)) / gain
-        mean, square = stretch[..., 4], stretch[..., 5] / gain
-        scatter = np.sqrt(np.maximum(square - mean * mean, 0.0) + np.float32(JND_LIGHT**2))
-        edge.append(np.sqrt(_sum3(stretch[..., :3] ** 2)))
-        light.append(np.abs(stretch[..., 3]))
-        ratio.append(light[-1] / scatter)
-    sizes = np.stack([sharpness[..., :-1], *edge, *light, *ratio], axis=-1)
-    return np.concatenate([sizes, np.zeros_like(sizes[..., :1, :])], axis=-2)
+    # each with its own row of scatter, or all with one
+    scales, count = differences.shape[:2]
+    changes = np.ascontiguousarray(differences).reshape(scales, count, -1, differences.shape[-1])
+    lights = changes if scatter_of is None else np.ascontiguousarray(scatter_of).reshape(scales, count, -1, 8)
+    together = np.empty((count, changes.shape[2], scales, 6), dtype=differences.dtype)
+    _gathered(changes, lights, together)
+    sizes = np.zeros((count, changes.shape[2], grain.shape[-1], len(RUNNING_KINDS)), dtype=differences.dtype)
+    sizes[..., 0] = sharpness.reshape(count, changes.shape[2], -1)
+    sizes[..., -1, 0] = 0.0
+    for number, length in enumerate(STRETCH_DEG):
+        stretch = along(together, seat.degree * stretch_sigma(length))
+        _stretched(stretch, WINDOW_GAIN, JND_LIGHT, number, len(STRETCH_DEG), sizes)
+    return sizes.reshape(*grain.shape, len(RUNNING_KINDS))
+
+
+@compiled
+def _gathered(changes, lights, out):  # type: ignore[no-untyped-def]
+    """Colour, light and, of what it scatters with, light and its square (N, M, S, 6) from (S, N, M, 8)."""
+    shared = lights.shape[2] == 1
+    for n in range(out.shape[0]):
+        for m in range(out.shape[1]):
+            for s in range(out.shape[2]):
+                for c in range(3):
+                    out[n, m, s, c] = changes[s, n, m, c]
+                out[n, m, s, 3] = changes[s, n, m, 7]
+                light = lights[s, n, 0 if shared else m, 7]
+                out[n, m, s, 4], out[n, m, s, 5] = light, light * light
+
+
+@compiled
+def _stretched(stretch, gain, least, number, count, sizes):  # type: ignore[no-untyped-def]
+    """Edge, light and ratio of a stretch (N, M, S, 6) into their places of ``sizes`` (N, M, S + 1, kinds)."""
+    for n in range(stretch.shape[0]):
+        for m in range(stretch.shape[1]):
+            for s in range(stretch.shape[2]):
+                red, green, blue = stretch[n, m, s, 0], stretch[n, m, s, 1], stretch[n, m, s, 2]
+                light = abs(stretch[n, m, s, 3]) / gain
+                mean, square = stretch[n, m, s, 4] / gain, stretch[n, m, s, 5] / (gain * gain)
+                scatter = np.sqrt(max(square - mean * mean, 0.0) + least * least)
+                sizes[n, m, s, 1 + number] = np.sqrt(red * red + green * green + blue * blue) / gain
+                sizes[n, m, s, 1 + count + number] = light
+                sizes[n, m, s, 1 + 2 * count + number] = light / scatter

@@ -205,8 +205,8 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/steps.py",
-        "ratio.append(light[-1] / scatter)",
-        "ratio.append(light[-1])",
+        "number] = light / scatter",
+        "number] = light",
         "break_pct: a ratio is weighed by its scatter",
         (_NUMBERS + "test_what_runs_on_is_averaged_with_its_sign_and_a_ratio_is_weighed_by_its_scatter",),
     ),

@@ -84,7 +84,7 @@ MUTATIONS = (
     ),
     Mutation(
         "previz/judge/runs.py",
-        "if len(rows) and stands_out[rows[0]] and stands_out[rows[-1]]:",
+        "if closed[k] and before >= 0 and 0 <= after < before:",
         "if False:",
         "trace_pct: a closed contour has no end",
         _JOINT,
