@@ -54,13 +54,13 @@ def decoded8(code: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 
 # 8-bit codes of linear light in steps of 1 / 65535: the steepest part of the curve moves by 0.05 codes a step
-_CODE_OF_LINEAR: NDArray[np.uint8] = np.rint(encoded(np.arange(65536) / 65535.0) * 255.0).astype(np.uint8)
+CODE_OF_LINEAR: NDArray[np.uint8] = np.rint(encoded(np.arange(65536) / 65535.0) * 255.0).astype(np.uint8)
 
 
 def encoded8(linear: ArrayLike) -> NDArray[np.uint8]:
     """8-bit sRGB codes of linear light, rounded (to within 0.03 codes of the half); outside 0..1 it is clipped."""
     steps = np.clip(np.asarray(linear) * np.float32(65535.0), 0.0, 65535.0)
-    return _CODE_OF_LINEAR[(steps + np.float32(0.5)).astype(np.uint16)]
+    return CODE_OF_LINEAR[(steps + np.float32(0.5)).astype(np.uint16)]
 
 
 def hex_linear(text: str) -> Floats:

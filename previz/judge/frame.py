@@ -29,7 +29,8 @@ from previz.workshop.surface import Picture
 
 @dataclass(frozen=True, eq=False)
 class Looks:
-    """A frame as delivered with the bridge, ``seen``, and without it, ``clean``: (H, W, 3) float32, linear.
+    """A frame as delivered with the bridge, ``seen``, and without it, ``clean``: (H, W, 3) float32, linear, 0 to 1, for
+    light beyond white is white.
 
     ``cover`` (H, W) is the share of bridge in each pixel; ``right_paint`` the frame as it would be if the bridge showed
     just what it hides.
@@ -118,8 +119,7 @@ def judge_frame(
     """
     height_px, width_px = looks.cover.shape
     viewer = Viewer(height_px)
-    # what is delivered: light beyond white is white
-    seen, wanted = np.clip(looks.seen, 0.0, 1.0), np.clip(looks.clean, 0.0, 1.0)
+    seen, wanted = looks.seen, looks.clean
     mismatch = mismatch_of(seen, wanted, looks.cover, viewer)
     outline = outline_of(looks.cover, viewer)
     try:
@@ -133,14 +133,14 @@ def judge_frame(
     trace = trace_of(seen, wanted, looks.cover, limits, viewer)
     slip = slip_of(outline, camera, station_point, sight, delivered_width_px)
     tell = np.full(len(outline), -1, dtype=np.int8)
-    drawn = _Drawn(without)
+    drawn = _Drawn(without, wanted)
     if found.broken.any():
 
         def beside(pair: tuple[Picture, Picture]) -> Sides:
-            same = np.array_equal(pair[1], wanted)
+            same = pair[1] is wanted or np.array_equal(pair[1], wanted)
             return sides_of(*pair, outline, viewer, sides.clean if same else None)
 
-        mended = _mended((np.clip(looks.right_paint, 0.0, 1.0), wanted), drawn, beside)
+        mended = _mended((looks.right_paint, wanted), drawn, beside)
         tell = tells_of(found, sides, mended, limits, viewer, continues_wall, slip)
     told = [(found, tell)]
     trace_tell = None
@@ -166,8 +166,9 @@ def judge_frame(
 class _Drawn:
     """Frames with one cause taken away, each drawn once."""
 
-    def __init__(self, without: Without) -> None:
+    def __init__(self, without: Without, wanted: Picture) -> None:
         self._without = without
+        self._wanted = wanted
         self._kept: dict[str, tuple[Picture, Picture]] = {}
 
     @property
@@ -179,7 +180,8 @@ class _Drawn:
         """The frame and the clean frame without a cause, None where there is no such cause."""
         if name not in self._kept and name in self._without:
             seen, clean = self._without[name]()
-            self._kept[name] = (np.clip(seen, 0.0, 1.0), np.clip(clean, 0.0, 1.0))
+            clean = clean if clean is self._wanted else np.clip(clean, 0.0, 1.0)
+            self._kept[name] = (np.clip(seen, 0.0, 1.0), clean)
         return self._kept.get(name)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -121,21 +122,29 @@ def smoothed(values: NDArray[np.floating[Any]], sigma: float, closed: bool) -> N
     """Values (N, ...) of a line's pieces averaged along it with a Gaussian window of ``sigma`` pieces."""
     reach = int(3.0 * sigma + 0.5)
     rows = np.ascontiguousarray(values, dtype=np.float32).reshape(len(values), -1)
-    weights = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
-    weights /= weights[0] + 2.0 * weights[1:].sum()
     at = _going_on(len(values), reach, closed)
     columns = np.empty(rows.shape[::-1], dtype=np.float32)
-    _weighted(rows, at, weights.astype(np.float32), np.empty(len(at), dtype=np.float32), columns)
+    _weighted(rows, at, _weights(sigma), np.empty(len(at), dtype=np.float32), columns)
     return np.ascontiguousarray(columns.T).reshape(values.shape)
 
 
+@lru_cache(maxsize=64)
+def _weights(sigma: float) -> NDArray[np.float32]:
+    """Weights (R + 1,) of a Gaussian window of ``sigma`` pieces, the middle one first."""
+    weights = np.exp(-0.5 * (np.arange(int(3.0 * sigma + 0.5) + 1) / sigma) ** 2)
+    out = np.asarray(weights / (weights[0] + 2.0 * weights[1:].sum()), dtype=np.float32)
+    out.flags.writeable = False
+    return out
+
+
+@lru_cache(maxsize=256)
 def _going_on(count: int, reach: int, closed: bool) -> NDArray[np.int64]:
     """Pieces (count + 2 reach,) of a line of ``count`` as it goes on beyond its ends: round, or mirrored."""
-    at = np.arange(-reach, count + reach)
-    if closed:
-        return at % count
-    at %= 2 * count
-    return np.minimum(at, 2 * count - 1 - at)
+    at = np.arange(-reach, count + reach) % (count if closed else 2 * count)
+    if not closed:
+        np.minimum(at, 2 * count - 1 - at, out=at)
+    at.flags.writeable = False
+    return at
 
 
 @compiled

@@ -18,7 +18,7 @@ import numpy as np
 
 from previz import optics
 from previz.camera import Camera
-from previz.geometry import Array
+from previz.geometry import Array, inverse_rigid
 from previz.look.kernels import (
     AIRY_SIGMA,
     airy_sigma,
@@ -142,11 +142,37 @@ class LensBlur:
         if not self.moments:
             return np.zeros((1, 2))
         camera = self.camera
-        at = np.array([0.5 * camera.width_px, 0.5 * camera.height_px] if at_px is None else at_px, dtype=np.float64)
+        x, y = (0.5 * camera.width_px, 0.5 * camera.height_px) if at_px is None else at_px
+        asked = float(depth), float(x), float(y)
+        if asked not in self._paths:
+            # the same few places are asked about again and again
+            self._paths[asked] = self._path(*asked)
+        return self._paths[asked]
+
+    @cached_property
+    def _paths(self) -> dict[tuple[float, float, float], Array]:
+        return {}
+
+    @cached_property
+    def _cam_from_world(self) -> Array:
+        """Where the camera is at each moment (N, 4, 4)."""
+        return np.stack([inverse_rigid(moment.world_from_cam) for moment in self.moments])
+
+    def _path(self, depth: float, x: float, y: float) -> Array:
+        """The path (N, 2) px of :meth:`path_px`, not to be written to."""
+        camera = self.camera
+        at = np.array([x, y])
         origin, direction = camera.rays(at)
         point = origin + direction * (max(depth, self._nearest) / (direction @ camera.forward))
+        # all moments at once, as ``Camera.project`` does one
+        there = self._cam_from_world[:, :3, :3] @ point + self._cam_from_world[:, :3, 3]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale = np.where(there[:, 2] < 0.0, [m.focal_px for m in self.moments] / -there[:, 2], np.nan)
+        across = [m.centre_x_px for m in self.moments] + scale * there[:, 0]
+        down = [m.centre_y_px for m in self.moments] - scale * there[:, 1]
         # a point that passes behind the lens meanwhile has no picture there
-        path = np.nan_to_num(np.stack([moment.project(point) for moment in self.moments]) - at)
+        path = np.nan_to_num(np.stack([across, down], axis=-1) - at)
+        path.flags.writeable = False
         if self.opened == (0.0, 1.0):
             return np.asarray(path)
         times = np.linspace(0.0, 1.0, len(path))

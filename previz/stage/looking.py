@@ -9,13 +9,13 @@ from typing import Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from previz import colour
 from previz.camera import Camera, OrthoCamera
 from previz.geometry import Array
 from previz.judge.frame import Around, JudgedFrame, judge_frame
 from previz.judge.ordinary import LEVEL_FACTOR, Ordinary, OrdinaryWall
 from previz.judge.viewer import Viewer
 from previz.look.blur import LensBlur, blur_of
+from previz.look.sampling import coded
 from previz.look.sight import SightLines
 from previz.look.view import Engine
 from previz.scene.model import Scene
@@ -301,7 +301,7 @@ class Looker:
         code = clean_code = None
         if job.pictures:
             looks, _ = averaged(shown, size_px)
-            code, clean_code = colour.encoded8(looks.seen), colour.encoded8(looks.clean)
+            code, clean_code = coded(looks.seen), coded(looks.clean)
         return FrameResult(judged, code, clean_code, self.engine.name, self.engine.driver)
 
 

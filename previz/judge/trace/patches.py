@@ -135,13 +135,18 @@ class Patches:
 
 
 def patches_of(
-    seen: Picture, clean: Picture, cover: Field, ordinary: Sequence[Array], viewer: Viewer
+    seen: Picture,
+    clean: Picture,
+    cover: Field,
+    ordinary: Sequence[Array],
+    viewer: Viewer,
+    log_light: Field | None = None,
 ) -> Patches | None:
     """The patches of a frame, (H, W, 3) linear with the bridge and without, ``cover`` (H, W) the share of bridge; None
     where there are none. ``ordinary`` are the limits (S, 2) of each viewer, of how much darker and lighter than what is
-    around it a place may be."""
+    around it a place may be. ``log_light`` is :func:`log_change` of the two, where it is known."""
     off = cover > BRIDGE_SHARE
-    change = np.where(off, np.float32(0.0), log_change(seen, clean))
+    change = np.where(off, np.float32(0.0), log_change(seen, clean) if log_light is None else log_light)
     limits = [np.maximum(limit, JND_LIGHT) for limit in ordinary]
     if float(np.abs(change).max(initial=0.0)) < NEVER_FOUND * min(float(limit.min()) for limit in limits):
         return None
@@ -260,4 +265,14 @@ def _at(field: Floats, rows: NDArray[np.int64], columns: NDArray[np.int64], fact
 
 def luminance(linear: Picture) -> Field:
     """Relative luminance (H, W), with what no eye tells from black in it added to all (0.3 %, about 3 L*)."""
-    return np.asarray(linear @ _LUMINANCE + np.float32(_BLACK), dtype=np.float32)
+    pixels = np.ascontiguousarray(linear, dtype=np.float32).reshape(-1, 3)
+    out = np.empty(len(pixels), dtype=np.float32)
+    _luminance(pixels, _LUMINANCE, np.float32(_BLACK), out)
+    return out.reshape(linear.shape[:2])
+
+
+@compiled
+def _luminance(pixels, weights, black, out):  # type: ignore[no-untyped-def]
+    red, green, blue = weights
+    for i in range(len(out)):
+        out[i] = red * pixels[i, 0] + green * pixels[i, 1] + blue * pixels[i, 2] + black

@@ -48,16 +48,18 @@ FROM_BRIDGE_DEG: Final = WINDOW_OFFSET * WINDOW_DEG[-1]
 _LIGHT: Final = KINDS.index("light")
 
 
-def trace_lines(seen: Picture, clean: Picture, cover: NDArray[np.float32], viewer: Viewer) -> Outline:
+def trace_lines(
+    seen: Picture, clean: Picture, cover: NDArray[np.float32], viewer: Viewer, change: NDArray[np.float32] | None = None
+) -> Outline:
     """Contours (:class:`Outline`) of what the bridge does to the rest of the picture; normals point to its darker side.
 
     ``seen`` and ``clean`` (H, W, 3) float32, linear light 0 to 1, are the frame with and without the bridge, ``cover``
-    (H, W) the share of bridge in each pixel.
+    (H, W) the share of bridge in each pixel. ``change`` is :func:`log_change` of the two, where it is known.
     """
     around = max(round(STEP_WITHIN_DEG * viewer.px_per_deg), 1)
     apart = max(round(FROM_BRIDGE_DEG * viewer.px_per_deg), 1)
-    bridge = maximum_filter(cover, size=2 * apart + 1) > BRIDGE_SHARE
-    change = log_change(seen, clean)
+    bridge = near_bridge(cover, apart)
+    change = log_change(seen, clean) if change is None else change
     rows, columns = np.nonzero((np.abs(change) >= 0.5 * JND_LIGHT) & ~bridge)
     if len(rows) == 0:
         return _no_lines(viewer)
@@ -78,6 +80,18 @@ def trace_lines(seen: Picture, clean: Picture, cover: NDArray[np.float32], viewe
     return Outline(lines.xy + corner, lines.normal, lines.line, lines.closed, lines.spacing_px)
 
 
+def near_bridge(cover: NDArray[np.float32], apart: int) -> NDArray[np.bool_]:
+    """Pixels (H, W) from which a pixel of the bridge is no more than ``apart`` away, across and down."""
+    out = np.zeros(cover.shape, dtype=np.bool_)
+    there = cover > BRIDGE_SHARE
+    rows, columns = np.flatnonzero(there.any(axis=1)), np.flatnonzero(there.any(axis=0))
+    if len(rows):
+        # only round the bridge
+        box = tuple(slice(max(int(at[0]) - apart, 0), int(at[-1]) + apart + 1) for at in (rows, columns))
+        out[box] = maximum_filter(there[box], size=2 * apart + 1)
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Trace:
     """The traces of a frame: what is found of their lines, and what the windows see beside them. ``patch`` (N,) says
@@ -92,8 +106,9 @@ def trace_of(
     seen: Picture, clean: Picture, cover: NDArray[np.float32], ordinary: Ordinary, viewer: Viewer
 ) -> Trace | None:
     """How much of a frame's traces is found; None where there are none. ``ordinary`` is what the clean wall shows."""
-    lines = trace_lines(seen, clean, cover, viewer)
-    patches = patches_of(seen, clean, cover, [seat.shade for seat in ordinary.seats], viewer)
+    change = log_change(seen, clean)
+    lines = trace_lines(seen, clean, cover, viewer, change)
+    patches = patches_of(seen, clean, cover, [seat.shade for seat in ordinary.seats], viewer, change)
     found, beside = None, []
     if len(lines) > 0:
         beside.append(sides_of(seen, clean, lines, viewer))
