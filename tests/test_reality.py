@@ -14,11 +14,13 @@ from scipy.special import j1
 from skimage.data import gravel
 
 from previz import colour
+from previz.camera import camera_for
 from previz.judge.hold import FrameScore
+from previz.plate.top import Stance
 from previz.scene.model import Scene
 from previz.scene.move import move_of
 from previz.scene.reader import scene_of_text
-from tests.benchmarks.reality import build, causes, choice, frames, guide, record, sets, tracer
+from tests.benchmarks.reality import build, causes, choice, frames, guide, performer, record, sets, tracer
 from tests.benchmarks.reality.compare import compared, drift_by_flow
 from tests.benchmarks.reality.world import lamp_colour, view_of
 
@@ -396,6 +398,58 @@ def test_a_sheet_is_laid_on_its_face() -> None:
     laid, off = guide.laid_on(page, face)
     assert off < 1e-9
     np.testing.assert_allclose(laid(np.array([[41.0, 120.0]])), [[0.0, 0.0, 0.1]], atol=1e-9)
+
+
+@pytest.fixture
+def cutout() -> np.ndarray:
+    """A post 40 px wide and 200 high in a picture of 100 x 240 px, its foot at (50, 220); a red top half."""
+    out = np.zeros((240, 100, 4), np.uint8)
+    out[20:220, 30:70] = (90, 90, 90, 255)
+    out[20:120, 30:70, 0] = 200
+    return out
+
+
+def test_a_cut_out_stands_on_its_foot_as_high_as_it_is(cutout) -> None:
+    stance = Stance(np.array([0.1, 0.2, 0.3]), 1.8, np.zeros((2, 3)))
+    mesh = performer.card_of(cutout, stance, np.array([0.0, 0.0, 1.0]))
+    low, high = mesh.corners.min(axis=0), mesh.corners.max(axis=0)
+    np.testing.assert_allclose(low, (0.1 - 0.18, 0.2, 0.3), atol=0.012)
+    np.testing.assert_allclose(high, (0.1 + 0.18, 2.0, 0.3), atol=0.012)
+    # the picture's upper half is the mesh's
+    upper = mesh.uv[mesh.corners[:, 1] > 1.6]
+    texels = mesh.reflectance[(upper[:, 1] * len(mesh.reflectance)).astype(int), mesh.reflectance.shape[1] // 2]
+    assert (texels[:, 0] > 2.0 * texels[:, 1]).all()
+
+
+def test_a_layer_is_laid_by_scale_turn_and_foot() -> None:
+    """A square about (600, 500) whose foot is its middle, half as large and a quarter turn at (900, 300)."""
+    cover = np.zeros((1080, 1920), np.float32)
+    cover[480:520, 560:640] = 1.0
+    laid = performer.laid_by(cover, np.array([600.0, 500.0]), np.array([900.0, 300.0]), 0.5, np.pi / 2.0)
+    rows, columns = np.nonzero(laid > 0.5)
+    assert (rows.min(), rows.max() + 1, columns.min(), columns.max() + 1) == (280, 320, 890, 910)
+    assert laid.sum() == pytest.approx(40 * 20, rel=0.03)
+
+
+def test_full_size_has_the_miniatures_light() -> None:
+    """Lamps as many times as far and as large throw the same lux from the same sides (inverse squares cancel)."""
+    lamp = tracer.LampFace((0.4, 1.0, 2.0), (0.1, 0.0, 0.2), (0.5,), 200.0, (1.0, 0.9, 0.8))
+    foot = np.array([0.1, 0.0, 0.2])
+    big = performer.full_size(tracer.World({}, (lamp,), (), 300.0, 500.0), 20.0, foot).lamps[0]
+    np.testing.assert_allclose(big.position, (6.0, 20.0, 36.0))
+    np.testing.assert_allclose(big.aim, (0.0, 0.0, 0.0), atol=1e-12)
+    assert tracer.radiance(big) == pytest.approx(tracer.radiance(lamp))
+    # and its camera sees what is that many times as large where the miniature's does
+    camera = camera_for((0.3, 0.4, 1.5), 0.1, -0.2, 0.0, 0.04, 0.036, 1920, 1080)
+    place = np.array([0.15, 0.09, 0.25])
+    there = performer.magnified(camera, 20.0, foot)
+    np.testing.assert_allclose(there.project(20.0 * (place - foot)[None]), camera.project(place[None]), atol=1e-6)
+    # by a lens 1.3 times as long, its head leaning by 0.03: scaled and turned about the middle of the picture
+    middle = np.array([960.0, 540.0])
+    off = complex(*(camera.project(place[None])[0] - middle)) * 1.3
+    seen = complex(*(performer.plate_camera(there).project(20.0 * (place - foot)[None])[0] - middle))
+    assert abs(seen) == pytest.approx(abs(off))
+    assert abs(np.angle(seen / off)) == pytest.approx(0.03)
 
 
 def test_the_readme_shows_what_is_recorded() -> None:

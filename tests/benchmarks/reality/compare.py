@@ -44,7 +44,7 @@ def compared(
     mask, mask2 = cover > 0.5, cover2 > 0.5
     out: dict[str, float] = {
         "mask_pct": 100.0 * float((mask ^ mask2).sum()) / max(int((mask | mask2).sum()), 1),
-        "cover_apart_px": _edge_apart(cover, cover2),
+        "cover_apart_px": edge_apart(cover, cover2),
     }
     away = np.where(mask2, distance_transform_edt(mask2), distance_transform_edt(~mask2))
     whole = (cover > _WHOLE) & (cover2 > _WHOLE)
@@ -82,7 +82,7 @@ def colour_apart(a: Picture, b: Picture) -> NDArray[np.float64]:
     return np.asarray(deltaE_ciede2000(*lab), dtype=np.float64)
 
 
-def _edge_apart(cover: Picture, cover2: Picture) -> float:
+def edge_apart(cover: Picture, cover2: Picture) -> float:
     """How far (px) apart two outlines lie: what the covers differ by along them, over their length."""
     length = 0.5 * float(np.hypot(*np.gradient(cover)).sum() + np.hypot(*np.gradient(cover2)).sum())
     return float(np.abs(cover - cover2).sum()) / max(length, 1e-9)

@@ -166,7 +166,24 @@ def _guide_figures(found: Mapping[str, Record]) -> list[Figure]:
 
 def _plate_figures(found: Mapping[str, Record]) -> list[Figure]:
     off = [frame["off_px"] for record in found.values() for frame in record["feet"]]
-    return [at_most("feet, path-traced against feet.csv, worst", max(off), "px", 0.3)] if off else []
+    out = [at_most("feet, path-traced against feet.csv, worst", max(off), "px", 0.3)] if off else []
+    told = [record for record in found.values() if "shadow" in record]
+    if not told:
+        return out
+    apart = [one["apart_px"] for record in told for one in record["silhouette"]]
+    out.append(at_most("the figure's outline, laid and path-traced, worst frame", max(apart), "px", 0.3))
+    for name, words in (("key", "the key's shadow of the figure"), ("all", "the same in all light")):
+        shadows = [record["shadow"] for record in told]
+        out.append(Figure(f"{words}, mean difference on the bridge's top, worst set",
+                          max(shadow[f"{name} mean"] for shadow in shadows), "of the light"))  # fmt: skip
+        out.append(Figure(f"{words}, what it takes: tool, traced, mean of sets", ", ".join(
+            f"{float(np.mean([shadow[f'{name} {by}'] for shadow in shadows])):.3f}" for by in ("own", "traced")
+        ), "of the light"))  # fmt: skip
+    for what in ("patches", "figure"):
+        for when in ("before", "after"):
+            value = max(record["colour"][f"{what} {when}"] for record in told)
+            out.append(Figure(f"colour, {what}, mean dE00 {when} the match, worst set", value, ""))
+    return out
 
 
 def _build_figures(found: Mapping[str, Record]) -> list[Figure]:

@@ -8,14 +8,16 @@ import tempfile
 import traceback
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from previz.scene.model import Scene
 from tests.benchmarks.figures import Figure, at_most
 from tests.benchmarks.reality import frames
 from tests.benchmarks.reality.build import built
 from tests.benchmarks.reality.card import metered
 from tests.benchmarks.reality.causes import priced
 from tests.benchmarks.reality.guide import printed_marks
+from tests.benchmarks.reality.performer import performer_of
 from tests.benchmarks.reality.plate import feet_of
 from tests.benchmarks.reality.record import written
 from tests.benchmarks.reality.sets import DEMONSTRATIONS, QUICK, scene_of
@@ -80,10 +82,15 @@ def _measured(run: Run) -> str:
         return "done"
     if run.part == "build":
         return _builds(run, folder)
-    measure = {"card": metered, "guide": printed_marks, "plate": feet_of}[run.part]
+    measure = {"card": metered, "guide": printed_marks, "plate": _plate}[run.part]
     found = measure(scene_of(run.name, folder), folder, run.variant, run.samples)
     written(run.kept / "found", run.part, run.name, found)
     return "done"
+
+
+def _plate(scene: Scene, folder: Path, variant: str, samples: int) -> dict[str, Any]:
+    """Feet, and the performer as a card."""
+    return feet_of(scene, folder, variant, samples) | performer_of(scene, folder, variant, samples)
 
 
 def _builds(run: Run, folder: Path) -> str:
