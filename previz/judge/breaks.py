@@ -214,7 +214,7 @@ def _weighed(
     length_deg = len(outline) * PIECE_SPACING_DEG
     shortest = seat.degree * SHORTEST_RUN_DEG * viewer.px_per_deg
 
-    def largest(sizes: Array) -> tuple[Array, Array]:
+    def largest(sizes: Array) -> tuple[Array, NDArray[np.int64]]:
         """The largest (N,) of sizes (N, S, kinds), and its kind."""
         size, kind = np.empty(len(sizes)), np.empty(len(sizes), dtype=np.int64)
         _largest(sizes, size, kind)
