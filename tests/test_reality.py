@@ -465,6 +465,14 @@ def test_the_readme_shows_what_is_recorded() -> None:
     assert said in readme
     feet = [foot["off_px"] for one in record.read(record.RECORDED, "plate").values() for foot in one["feet"]]
     assert f"{len(feet)} feet on {len(record.read(record.RECORDED, 'plate'))} sets, worst {max(feet):.3f} px" in readme
+    plates = record.read(record.RECORDED, "plate").values()
+    outline = max(one["apart_px"] for plate in plates for one in plate["silhouette"])
+    assert f"lies {outline:.2f} px from the traced one at most" in readme
+    taken = [100.0 * np.mean([plate["shadow"][f"all {by}"] for plate in plates]) for by in ("traced", "own")]
+    assert f"takes {taken[0]:.1f} % about its feet, the tool's shadow {taken[1]:.1f} %" in readme
+    left = [max(plate["colour"][f"{what} after"] for plate in plates) for what in ("patches", "figure")]
+    assert f"and by {left[0]:.1f} matched by eight others of it" in readme
+    assert f"and {left[1]:.1f} (the worst set's mean" in readme
     cards = record.read(record.RECORDED, "card")
     assert len(cards) == len(sets.NAMES)
     assert f"worst {max(abs(card['stops']) for card in cards.values()):.2f} stops" in readme
