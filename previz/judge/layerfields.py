@@ -157,6 +157,7 @@ class Places:
 
     ``px`` (S, N, 2) are pixels of level 0 from its middle, ``shrink`` (S, N) how many of them a pixel of the camera
     is; the magnification is level ``low`` (S, N) int32 and a ``part`` (S, N), 0 to 1, of the way to the next.
+    ``levels`` are those of which there are any, and whether some of them lie between it and the next.
     """
 
     fields: LayerFields
@@ -164,6 +165,7 @@ class Places:
     shrink: Array
     low: NDArray[np.int32]
     part: Array
+    levels: tuple[tuple[int, bool], ...]
 
     def colour(self, aside_px: Array | None = None, finer: bool = False) -> Field:
         """L*, a*, b* (S, N, 3) there, or ``aside_px`` (S, N, 2) pixels of the camera beside.
@@ -205,7 +207,10 @@ class LayerFields:
         low = np.empty(shape, dtype=np.int32)
         from_world = inverse_rigid(self._camera.world_from_cam)
         _placed(points, from_world, self._camera.focal_px, px_per_m, math.log(STEP), px, shrink, low, part)
-        return Places(self, px, shrink, low, part)
+        numbers = range(int(low.min()), int(low.max()) + 1)
+        between = {number: part[low == number] for number in numbers}
+        levels = tuple((number, bool(some.any())) for number, some in between.items() if some.size)
+        return Places(self, px, shrink, low, part, levels)
 
     def pattern_at(self, px: Array) -> Array:
         """What movement of the layer shows, at (N, 2) px of level 0 from its middle (:class:`SlidPattern`'s values)."""
@@ -222,13 +227,10 @@ class LayerFields:
         out = np.zeros((*places.low.shape, 1 if grain else 3), dtype=np.float32)
         aside = _NOT_ASIDE if aside_px is None else aside_px
         where = (places.px, places.shrink, places.low, places.part)
-        for number in range(int(places.low.min()), int(places.low.max()) + 1):
-            here = places.low == number
-            if not here.any():
-                continue
+        for number, between in places.levels:
             level = self._level(number)
             # the next level is made only where something lies between the two
-            following = self._level(number + 1) if places.part[here].any() else level
+            following = self._level(number + 1) if between else level
             _look_up(number, level.of, following.of, where, aside, int(finer), grain, out)
         out /= _STEPS[3:] if grain else _STEPS[:3]
         return out

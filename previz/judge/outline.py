@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d
 
 from previz.judge.viewer import PIECE_SPACING_DEG, SHORTEST_RUN_DEG, Viewer
+from previz.judge.windows import windowed
 from previz.workshop.compiled import compiled
 
 Array = NDArray[np.float64]
@@ -58,7 +59,7 @@ def outline_of(cover: NDArray[np.float32], viewer: Viewer) -> Outline:
     top, left = max(int(rows[0]) - beyond, 0), max(int(columns[0]) - beyond, 0)
     part = cover[top : int(rows[-1]) + beyond + 1, left : int(columns[-1]) + beyond + 1]
     # the sub-pixel looks are few: half a pixel of smoothing takes the steps out of the line
-    found = contours_of(gaussian_filter(part, sigma, mode="nearest"), 0.5, viewer)
+    found = contours_of(windowed(part, sigma, cut=4.0), 0.5, viewer)
     return replace(found, xy=found.xy + [left, top])
 
 
@@ -74,7 +75,8 @@ def contours_of(field: NDArray[np.float32], level: float, viewer: Viewer) -> Out
     numbers: list[NDArray[np.int64]] = []
     closed: list[bool] = []
     # a row of pixels, or a column, has no lines in it
-    lines = contour_generator(z=np.ma.masked_invalid(field)).lines(level) if min(field.shape) > 1 else []
+    known = field if np.isfinite(field).all() else np.ma.masked_invalid(field)
+    lines = contour_generator(z=known).lines(level) if min(field.shape) > 1 else []
     for line in lines:
         xy = np.asarray(line, dtype=np.float64) + 0.5
         ring = bool(np.allclose(xy[0], xy[-1]))
