@@ -49,7 +49,7 @@ def test_found_again_after_a_camera_move_and_the_same(scene: Scene, tmp_path: Pa
     kept = {path.name: path.read_bytes() for path in entries(tmp_path)}
     assert len(kept) == 1
     moved = scene.edited(
-        camera__position=(0.1, 0.3, 0.9), camera__lens=0.05, camera__stop=5.6, rail__travel=0.3, bridge__gloss="gloss"
+        camera__position=(0.1, 0.3, 0.9), camera__lens=0.05, camera__stop=5.6, rail__travel=0.3, rail__reveal=1090
     )
     again, baked = lit(moved, tmp_path)
     assert not baked
@@ -77,6 +77,8 @@ def test_the_same_with_a_cache_and_without(scene: Scene, tmp_path: Path) -> None
         {"bridge__width": 0.051},
         {"bridge__paint": "bare"},
         {"bridge__paint": "wash"},
+        {"bridge__gloss": "gloss"},
+        {"wall__gloss": "satin"},
         {"wall__seed": 8},
         {"cards": [{"name": "flag", "kind": "flag", "position": (0.0, 0.5, 0.6), "size": (0.2, 0.2)}]},
     ],
