@@ -27,7 +27,7 @@ from previz.plate.space import Grade, Space
 from previz.plate.top import Top
 from previz.run.frames import png_bytes
 from previz.scene.model import Lamp, Light
-from previz.stage.delivering import delivered, seen_in
+from previz.stage.delivering import delivered, looks_across, seen_in
 from previz.stage.looking import Looker
 from previz.stage.prepare import BRIDGE, WALL, WITH_BRIDGE, ReadySet
 from previz.workshop.light.lamps import Emitter
@@ -238,12 +238,10 @@ class _Maker:
         wall, bridge = ready.built.wall, ready.built.bridge.surface
         # the wall without the bridge's shadow would be half of the work, and nobody sees it
         names = (WALL, WALL, BRIDGE)
-        soft = (
-            None
-            if blur is None
-            else soft_frame(engine, blur, names, wall.corners, bridge.corners)
-        )
-        return np.clip(engine.draw(camera, WITH_BRIDGE).colour, 0.0, 1.0) if soft is None else seen_in(soft), None
+        samples = looks_across(camera.width_px)
+        if blur is None:
+            return np.clip(engine.draw(camera, WITH_BRIDGE, samples).colour, 0.0, 1.0), None
+        return seen_in(soft_frame(engine, blur, names, wall.corners, bridge.corners, samples)), None
 
     def _blur(self, index: int) -> LensBlur | None:
         body, stage = self._ready.scene.camera, self._stage
