@@ -30,11 +30,11 @@ def stopped(monkeypatch: pytest.MonkeyPatch, scene: Path, out: Path, frames: int
     write = shooting._write_frame
     left = [frames]
 
-    def stopping(*arguments: Any) -> None:
+    def stopping(*arguments: Any) -> Any:
         if not left[0]:
             raise KeyboardInterrupt
         left[0] -= 1
-        write(*arguments)
+        return write(*arguments)
 
     with monkeypatch.context() as there:
         there.setattr(shooting, "_write_frame", stopping)
