@@ -307,7 +307,7 @@ def slip_and_break(name: str, seeds: int) -> list[Figure]:
         data["folder"] = base.folder
         data["wall"]["seed"] = 100 + seed
         data["rail"] |= {"along": (1.0, 0.0, 0.0), "radius": None, "travel": 0.02, "frames": 11, "ease": 0.0}
-        data["rail"] |= {"hold": (1001, 1002), "reveal": 1011, "station": 1001, "aim": "parallel"}
+        data["rail"] |= {"stand": 0, "hold": (1001, 1002), "reveal": 1011, "station": 1001, "aim": "parallel"}
         ready = prepare(Scene.model_validate(data))
         looker = _looker(ready)
         row = [looker.look(FrameJob(f, *FRAME_PX, pictures=False)).judged.score for f in ready.move.frames]
