@@ -239,9 +239,10 @@ class _Maker:
         # the wall without the bridge's shadow would be half of the work, and nobody sees it
         names = (WALL, WALL, BRIDGE)
         samples = looks_across(camera.width_px)
-        if blur is None:
+        soft = None if blur is None else soft_frame(engine, blur, names, wall.corners, bridge.corners, samples)
+        if soft is None:
             return np.clip(engine.draw(camera, WITH_BRIDGE, samples).colour, 0.0, 1.0), None
-        return seen_in(soft_frame(engine, blur, names, wall.corners, bridge.corners, samples)), None
+        return seen_in(soft), None
 
     def _blur(self, index: int) -> LensBlur | None:
         body, stage = self._ready.scene.camera, self._stage
