@@ -126,18 +126,7 @@ def keep_light(folder: Path, key: str, light: BakedLight) -> None:
 
     Raises :class:`~previz.errors.OutputError` where it cannot be written.
     """
-    OutputFolder(folder).write_bytes(f"{FOLDER}/{key}.npz", _bytes_of(light))
-    entries = sorted((folder / FOLDER).glob("*.npz"), key=_last_used, reverse=True)
-    for old in entries[KEPT:]:
-        with suppress(OSError):
-            old.unlink()
-
-
-def _last_used(place: Path) -> float:
-    try:
-        return place.stat().st_mtime
-    except OSError:
-        return 0.0
+    OutputFolder(folder).write_among(f"{FOLDER}/{key}.npz", _bytes_of(light), KEPT)
 
 
 _PICTURES = ("clean", "wall", "bridge")

@@ -119,6 +119,15 @@ class OutputFolder:
             temporary.write_bytes(data)
         return self.place(name)
 
+    def write_among(self, name: str, data: bytes, most: int) -> Path:
+        """Write a file and let go of all but the ``most`` used last of its kind in its folder; gives its place."""
+        place = self.write_bytes(name, data)
+        entries = sorted(place.parent.glob(f"*{place.suffix}"), key=_last_used, reverse=True)
+        for old in entries[most:]:
+            with suppress(OSError):
+                old.unlink()
+        return place
+
     def write_text(self, name: str, text: str) -> Path:
         """Write text as UTF-8 with the line ends it has (``\\n``); gives its place."""
         return self.write_bytes(name, text.encode("utf-8"))
@@ -147,6 +156,13 @@ class OutputFolder:
                     path.unlink()
                     count += 1
         return count
+
+
+def _last_used(place: Path) -> float:
+    try:
+        return place.stat().st_mtime
+    except OSError:
+        return 0.0
 
 
 def json_text(value: object, decimals: int = 6, sort_keys: bool = True) -> str:

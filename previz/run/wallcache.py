@@ -82,15 +82,4 @@ def keep_picture(folder: Path, key: str, painted: PaintedWall) -> None:
     np.lib.format.write_array(out, np.ascontiguousarray(picture), allow_pickle=False)
     rest = out.getvalue()
     digest = hashlib.blake2b(rest, digest_size=16).hexdigest().encode()
-    OutputFolder(folder).write_bytes(f"{FOLDER}/{key}.npy", digest + b"\n" + rest)
-    entries = sorted((folder / FOLDER).glob("*.npy"), key=_last_used, reverse=True)
-    for old in entries[KEPT:]:
-        with suppress(OSError):
-            old.unlink()
-
-
-def _last_used(place: Path) -> float:
-    try:
-        return place.stat().st_mtime
-    except OSError:
-        return 0.0
+    OutputFolder(folder).write_among(f"{FOLDER}/{key}.npy", digest + b"\n" + rest, KEPT)

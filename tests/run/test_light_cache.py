@@ -11,6 +11,7 @@ from previz.run import lightcache
 from previz.run.lightcache import LightCache, find_light, keep_light, light_key
 from previz.scene.model import Scene
 from previz.stage.prepare import bridge_as_lit, continues_wall, lighting_of, prepare
+from tests.run.damage import DAMAGES, damaged
 
 WIDTH = 320
 BAKED = "baking the light"
@@ -102,20 +103,12 @@ def test_watts_and_mains_are_not_light(scene: Scene) -> None:
     assert light_key(*surfaces, lighting_of(scene), True) == light_key(*surfaces, lighting_of(other), True)
 
 
-@pytest.mark.parametrize("damage", ["cut", "flipped", "empty", "text"])
+@pytest.mark.parametrize("damage", DAMAGES)
 def test_a_damaged_entry_is_baked_again(scene: Scene, tmp_path: Path, damage: str) -> None:
     wanted, _ = lit(scene, tmp_path)
     (entry,) = entries(tmp_path)
     whole = entry.read_bytes()
-    middle = len(whole) // 2
-    entry.write_bytes(
-        {
-            "cut": whole[:middle],
-            "flipped": whole[:middle] + bytes([whole[middle] ^ 0xFF]) + whole[middle + 1 :],
-            "empty": b"",
-            "text": b"not light\n",
-        }[damage]
-    )
+    entry.write_bytes(damaged(whole, damage))
     got, baked = lit(scene, tmp_path)
     assert baked
     assert np.array_equal(got, wanted)

@@ -13,6 +13,7 @@ from previz.run.lightcache import LightCache
 from previz.run.wallcache import find_picture, keep_picture, wall_key
 from previz.scene.model import Scene
 from previz.workshop.set import PaintedWall, build_wall
+from tests.run.damage import DAMAGES, damaged
 
 WALL = {"kind": "slate", "width": 1.0, "height": 0.8, "top": 0.4, "triangles": 3000, "texture_px": 128, "seed": 3}
 FOUND = "the wall's picture"
@@ -97,21 +98,13 @@ def test_a_photograph_is_known_by_what_is_in_the_file(tmp_path: Path) -> None:
     assert not np.array_equal(*pictures)
 
 
-@pytest.mark.parametrize("damage", ["cut", "flipped", "empty", "text"])
+@pytest.mark.parametrize("damage", DAMAGES)
 def test_a_damaged_picture_is_painted_again(tmp_path: Path, damage: str) -> None:
     scene = scene_of(tmp_path)
     wanted = built(scene, tmp_path)[0]
     (entry,) = entries(tmp_path)
     whole = entry.read_bytes()
-    middle = len(whole) // 2
-    entry.write_bytes(
-        {
-            "cut": whole[:middle],
-            "flipped": whole[:middle] + bytes([whole[middle] ^ 0x01]) + whole[middle + 1 :],
-            "empty": b"",
-            "text": b"no picture\n",
-        }[damage]
-    )
+    entry.write_bytes(damaged(whole, damage))
     picture, _, _, found = built(scene, tmp_path)
     assert not found
     assert np.array_equal(picture, wanted)

@@ -106,7 +106,9 @@ def lineup(
         values["plumb"] = plumb_words(found.solved.camera, wanted_here, along_at(move, frame))
         if wishes.write:
             name = f"{scene_path.stem}-as-built.toml"
-            places = _places(scene, points, found) if built else {}
+            places: dict[str, Array] = {}
+            if built and points is not None:
+                places = places_of(points, found.solved, scene.knock.hung, scene.knock.hung_turn)
             text, left = as_built_text(scene_path, scene, move, frame, found, places, board_of(scene), folder.path)
             scene_of_text(text, folder.path / name)
             folder.write_text(name, text)
@@ -233,10 +235,6 @@ def _judged(
         progress.note(pool.opened.message)
         (now,) = pool.run([IllusionJob(frame, real, wanted)])
         return now
-
-
-def _places(scene: Scene, points: Points | None, found: Located) -> dict[str, Array]:
-    return {} if points is None else places_of(points, found.solved, scene.knock.hung, scene.knock.hung_turn)
 
 
 def _as_built(points: Points | None, found: Located) -> tuple[Offset, ...]:

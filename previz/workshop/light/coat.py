@@ -11,7 +11,6 @@ over all directions here.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,8 +73,3 @@ def _laid_over(through: Any, mirrored: Any, beyond: Any, value: Any) -> None:
 
 
 laid_over = compiled(_laid_over)
-
-
-def any_coat(kinds: Sequence[Gloss]) -> bool:
-    """Whether any paint is more than matt."""
-    return any(kind != "matt" for kind in kinds)

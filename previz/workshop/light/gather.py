@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from previz.scene.model import Gloss
 from previz.workshop.compiled import compiled, in_parts
-from previz.workshop.light.coat import Coated, any_coat, laid_over, onward
+from previz.workshop.light.coat import Coated, laid_over, onward
 from previz.workshop.light.rays import CLEARANCE, Caster, Numbers, Single, crosses, past_cards
 from previz.workshop.light.shadows import Box
 from previz.workshop.relief import GridSurface
@@ -237,7 +237,7 @@ def also_met(before: Gathered, caster: Caster, target: Target, number: int, box:
 
 def coated(found: Gathered, caster: Caster, targets: Sequence[Target], cards: Picture) -> Gathered:
     """The same with what the coats of glossy paint do; ``targets`` are all surfaces, in the order of their numbers."""
-    if not any_coat([target.gloss for target in targets]):
+    if all(target.gloss == "matt" for target in targets):
         return found
     lattice, shape = found.lattice, found.texel.shape
     coats = Coated(
